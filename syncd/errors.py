@@ -1,0 +1,89 @@
+"""Failures that a person can act on: what happened, then what to do.
+
+Our own mistakes are assertions, not these. One class where some caller acts differently;
+the message does the rest. The same error serves the API (http_status) and the exit code.
+"""
+
+from syncd.roll.stages import HeldCode
+
+
+class SyncdError(Exception):
+    """A failure the operator can act on.
+
+    problem: what happened, naming the file, address or key; a full sentence.
+    remedy: what to do about it; a full sentence.
+    """
+
+    http_status = 500
+    exit_code = 1
+
+    def __init__(self, problem: str, *, remedy: str) -> None:
+        super().__init__(f"{problem} {remedy}")
+        self.problem = problem
+        self.remedy = remedy
+
+
+class UsageError(SyncdError):
+    """The caller asked for something that cannot be meant."""
+
+    http_status = 400
+    exit_code = 2
+
+
+class RollUnknownError(SyncdError):
+    """No roll answers to the name or id."""
+
+    http_status = 404
+    exit_code = 1
+
+
+class RollAmbiguousError(UsageError):
+    """Several rolls answer to the name; the message lists them."""
+
+    http_status = 409
+
+
+class DaemonUnreachableError(SyncdError):
+    """The daemon's API does not answer."""
+
+    http_status = 503
+    exit_code = 69
+
+
+class ConfigError(SyncdError):
+    """A configuration key is unknown, missing or wrong; the message names the key."""
+
+    exit_code = 78
+
+
+class PeerUnreachableError(SyncdError):
+    """The peer cannot be reached now, or the link to it broke: try again later."""
+
+    http_status = 503
+
+
+class PeerRefusedError(SyncdError):
+    """The peer answered, and the answer was no."""
+
+    http_status = 403
+
+
+class LinkLostError(PeerUnreachableError):
+    """A lane's connection ended before its framed end; what was not confirmed travels again."""
+
+
+class HeldError(SyncdError):
+    """A roll will not move until a person acts, or its cause is gone.
+
+    code: the reason, one of the stable codes.
+    path: the file it is about, relative to the roll, or None for the roll as a whole.
+    """
+
+    http_status = 409
+
+    def __init__(
+        self, code: HeldCode, problem: str, *, remedy: str, path: str | None = None
+    ) -> None:
+        super().__init__(problem, remedy=remedy)
+        self.code = code
+        self.path = path

@@ -1,0 +1,59 @@
+"""Every limit and interval in one place, with its unit and the reason for its size."""
+
+KIB = 1024
+MIB = 1024 * KIB
+
+# The unit of sending, confirming, resuming and re-ordering (design.md): at 1 Gb/s one takes 0.13 s,
+# so a rush roll waits no longer than that for the parcel that is on the wire.
+PARCEL_BYTES_MAX = 16 * MIB
+# Many small files share a parcel; this bounds the digests that close it (16 bytes each) to 16 KiB.
+PARCEL_PIECES_MAX = 1024
+# Plaintext of one RFC 8188 record: large enough that the AEAD and the hash run without the
+# interpreter lock for long, small enough for the processor's cache and flat memory.
+RECORD_DATA_BYTES = 1 * MIB
+# Sent on one lane and not yet confirmed: 64 MiB is what promise 4 allows to travel twice.
+UNCONFIRMED_PARCELS_MAX = 4
+# A receiving lane makes its parcels durable in groups of this size, or when nothing more waits.
+COMMIT_GROUP_PARCELS = 2
+# Lanes of a hand-off: two keep both ends of a 10 Gb/s cable busy on two cores.
+LANES_DEFAULT = 2
+LANES_MAX = 16
+
+# Control frames and bodies: larger ones are refused before a byte is buffered.
+CONTROL_BODY_BYTES_MAX = 1 * MIB
+LANE_HEADER_BYTES_MAX = 64 * KIB
+INVENTORY_PAGE_FILES = 2000
+INVENTORY_PAGE_BYTES = 512 * KIB
+ROLL_FILES_MAX = 2_000_000
+PATH_BYTES_MAX = 1024
+NAME_BYTES_MAX = 255
+
+# Read-back and hashing read this much at once; a multiple of every device's block size.
+READ_BYTES = 4 * MIB
+DIRECT_ALIGN_BYTES = 4096
+
+# Evidence: a manifest larger than this is refused; 300,000 files in ASC MHL are about 120 MB.
+MANIFEST_BYTES_MAX = 256 * MIB
+MANIFEST_DEPTH_MAX = 64
+
+# Landing.
+RESCAN_S = 60.0  # events get lost; a scan against the journal decides
+QUIET_S = (
+    0.4  # a closed manifest (ASC MHL chain, finished XML) and its roll must be still this long
+)
+LIST_QUIET_S = 5.0  # a plain list has no end mark: still for longer before it counts
+SETTLE_S_DEFAULT = 20.0
+
+# Peers.
+HEARTBEAT_S = 2.0
+DEAD_AFTER_S = 8.0  # a dead peer is noticed within 10 s
+RETRY_BASE_S = 0.1
+RETRY_CAP_S = 5.0
+TIDINGS_WAIT_S = 15.0
+CONNECT_TIMEOUT_S = 3.0
+SELF_CURE_RETRY_S = 2.0
+
+# Notices.
+NOTICES_KEPT = 20_000
+COMMAND_TIMEOUT_S_DEFAULT = 600.0
+COMMAND_OUTPUT_BYTES_MAX = 64 * KIB
