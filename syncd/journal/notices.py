@@ -1,0 +1,180 @@
+"""The outbox: what happened, in order, written in the transaction in which it happened.
+
+Owns: notices, how far each subscriber has got, and its failed deliveries.
+Must not: send anything (see syncd/notices), nor change a roll.
+
+A notice's id is "<journal id>-<seq>": the same at every attempt, so that repeats can be dropped.
+A body always has "roll" ({id, name, day} or null), "stage", "note" and "data".
+"""
+
+import json
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from sqlite3 import Connection
+from typing import Any
+
+OUTCOME_WAITING = ""
+OUTCOME_DELIVERED = "delivered"
+OUTCOME_GIVEN_UP = "given-up"
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeRow:
+    """One notice; seq orders all of a journal's notices and is never used twice."""
+
+    seq: int
+    notice_id: str
+    roll_id: str | None
+    kind: str
+    at_utc_ms: int
+    body: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """How far one notice has got with one subscriber.
+
+    outcome: OUTCOME_WAITING until it is OUTCOME_DELIVERED or OUTCOME_GIVEN_UP.
+    """
+
+    subscriber: str
+    seq: int
+    attempts: int = 0
+    next_at_utc_ms: int = 0
+    outcome: str = OUTCOME_WAITING
+
+
+def add(
+    db: Connection,
+    roll_id: str | None,
+    kind: str,
+    *,
+    now_utc_ms: int,
+    note: str = "",
+    data: Mapping[str, Any] | None = None,
+) -> NoticeRow:
+    """Write a notice about a roll as it is now, or about none; it is sent once committed."""
+    roll, stage = _roll_now(db, roll_id)
+    body = {"roll": roll, "stage": stage, "note": note, "data": dict(data or {})}
+    seq = db.execute(
+        "INSERT INTO notice (roll_id, kind, at_utc_ms, body) VALUES (?, ?, ?, ?)",
+        (roll_id, kind, now_utc_ms, json.dumps(body)),
+    ).lastrowid
+    assert seq is not None, "an insert gives a row id"
+    return NoticeRow(seq, f"{journal_id(db)}-{seq}", roll_id, kind, now_utc_ms, body)
+
+
+def after(
+    db: Connection,
+    seq: int,
+    *,
+    limit: int = 200,
+    roll_ids: Collection[str] | None = None,
+    kinds: Collection[str] | None = None,
+) -> list[NoticeRow]:
+    """Return the notices after seq, oldest first; roll_ids and kinds narrow, None means all."""
+    rows = db.execute(
+        "SELECT seq, roll_id, kind, at_utc_ms, body FROM notice WHERE seq > ?1"
+        " AND (?2 IS NULL OR roll_id IN (SELECT value FROM json_each(?2)))"
+        " AND (?3 IS NULL OR kind IN (SELECT value FROM json_each(?3)))"
+        " ORDER BY seq LIMIT ?4",
+        (seq, _json_list(roll_ids), _json_list(kinds), limit),
+    ).fetchall()
+    own_id = journal_id(db)
+    return [
+        NoticeRow(number, f"{own_id}-{number}", roll_id, kind, at_utc_ms, json.loads(body))
+        for number, roll_id, kind, at_utc_ms, body in rows
+    ]
+
+
+def last_seq(db: Connection) -> int:
+    """Return the newest number given to a notice, 0 if there was none yet."""
+    row = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'notice'").fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def oldest_seq(db: Connection) -> int:
+    """Return the oldest number still kept; one past the last if none is."""
+    (oldest,) = db.execute("SELECT min(seq) FROM notice").fetchone()
+    return last_seq(db) + 1 if oldest is None else int(oldest)
+
+
+def prune(db: Connection, keep: int) -> int:
+    """Forget all but the newest keep notices; return how many went."""
+    return db.execute("DELETE FROM notice WHERE seq <= ?", (last_seq(db) - keep,)).rowcount
+
+
+def begin(db: Connection, subscriber: str) -> int:
+    """Return the subscriber's cursor; one never seen before starts at the end of what is there.
+
+    So a command added to the configuration does not run for every roll of last week.
+    """
+    row = db.execute("SELECT seq FROM cursor WHERE subscriber = ?", (subscriber,)).fetchone()
+    if row is not None:
+        return int(row[0])
+    set_cursor(db, subscriber, last_seq(db))
+    return last_seq(db)
+
+
+def cursor(db: Connection, subscriber: str) -> int:
+    """Return up to which seq the subscriber is served; 0 if it was never seen."""
+    row = db.execute("SELECT seq FROM cursor WHERE subscriber = ?", (subscriber,)).fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def set_cursor(db: Connection, subscriber: str, seq: int) -> None:
+    """Record that the subscriber is served up to seq; forget the deliveries that went well."""
+    db.execute(
+        "INSERT INTO cursor (subscriber, seq) VALUES (?1, ?2)"
+        " ON CONFLICT (subscriber) DO UPDATE SET seq = ?2 WHERE seq <> ?2",
+        (subscriber, seq),
+    )
+    db.execute(
+        "DELETE FROM delivery WHERE subscriber = ? AND seq <= ? AND outcome <> ?",
+        (subscriber, seq, OUTCOME_GIVEN_UP),
+    )
+
+
+def record_attempt(db: Connection, delivery: Delivery) -> None:
+    """Keep what came of an attempt, in place of what was known of this delivery."""
+    db.execute(
+        "INSERT OR REPLACE INTO delivery (subscriber, seq, attempts, next_at_utc_ms, outcome)"
+        " VALUES (?, ?, ?, ?, ?)",
+        (
+            delivery.subscriber,
+            delivery.seq,
+            delivery.attempts,
+            delivery.next_at_utc_ms,
+            delivery.outcome,
+        ),
+    )
+
+
+def deliveries(db: Connection, subscriber: str) -> dict[int, Delivery]:
+    """Return what is known of the subscriber's deliveries, by seq: tried ones and given-up ones."""
+    rows = db.execute(
+        "SELECT seq, attempts, next_at_utc_ms, outcome FROM delivery WHERE subscriber = ?",
+        (subscriber,),
+    )
+    return {seq: Delivery(subscriber, seq, tries, at, out) for seq, tries, at, out in rows}
+
+
+def _roll_now(db: Connection, roll_id: str | None) -> tuple[dict[str, str] | None, str | None]:
+    if roll_id is None:
+        return None, None
+    row = db.execute(
+        "SELECT name, day, iif(held_code IS NULL, stage, 'held') FROM roll WHERE roll_id = ?",
+        (roll_id,),
+    ).fetchone()
+    assert row is not None, "a roll is journalled before anything is said of it"
+    return {"id": roll_id, "name": row[0], "day": row[1]}, str(row[2])
+
+
+def journal_id(db: Connection) -> str:
+    """Return what this journal is called: its notices' numbers mean nothing in another one."""
+    (value,) = db.execute("SELECT value FROM setting WHERE key = 'journal_id'").fetchone()
+    return str(value)
+
+
+def _json_list(values: Collection[str] | None) -> str | None:
+    return None if values is None else json.dumps(sorted(values))

@@ -1,0 +1,114 @@
+"""What of a roll is durable here, and which of its files were read back and found good.
+
+Owns: durable parcels with the digests of their pieces, proofs, counted mismatches.
+Must not: decide anything; storage does.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from sqlite3 import Connection
+
+from syncd.journal.rolls import digests_from_blob, digests_to_blob, key_of
+from syncd.ports import ReadLevel
+from syncd.roll.digests import Digest
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """One stored file was read again and agreed with its evidence.
+
+    digests: all that were computed from the stored bytes.
+    level: how far past the page cache they were read.
+    """
+
+    digests: tuple[Digest, ...]
+    level: ReadLevel
+
+
+def record_durable(db: Connection, roll_id: str, parcels: Mapping[int, bytes]) -> None:
+    """Record parcels whose bytes are on stable storage: number to 16 bytes per piece."""
+    key = key_of(db, roll_id)
+    db.executemany(
+        "INSERT OR REPLACE INTO parcel (roll_key, number, digests) VALUES (?, ?, ?)",
+        [(key, number, digests) for number, digests in parcels.items()],
+    )
+
+
+def durable_numbers(db: Connection, roll_id: str) -> set[int]:
+    """Return the numbers of the parcels that need not travel again."""
+    rows = db.execute("SELECT number FROM parcel WHERE roll_key = ?", (key_of(db, roll_id),))
+    return {number for (number,) in rows}
+
+
+def piece_digests(db: Connection, roll_id: str, numbers: Iterable[int]) -> dict[int, bytes]:
+    """Return the digests recorded for those of numbers that are durable."""
+    key = key_of(db, roll_id)
+    found: dict[int, bytes] = {}
+    for number in numbers:
+        row = db.execute(
+            "SELECT digests FROM parcel WHERE roll_key = ? AND number = ?", (key, number)
+        ).fetchone()
+        if row is not None:
+            found[number] = row[0]
+    return found
+
+
+def forget(db: Connection, roll_id: str, numbers: Iterable[int]) -> None:
+    """Let parcels travel again."""
+    key = key_of(db, roll_id)
+    db.executemany(
+        "DELETE FROM parcel WHERE roll_key = ? AND number = ?", [(key, n) for n in numbers]
+    )
+
+
+def record_proved(
+    db: Connection, roll_id: str, proved: Mapping[int, Proof], *, now_utc_ms: int
+) -> None:
+    """Record files that were read back and found good, by their index in the inventory."""
+    key = key_of(db, roll_id)
+    db.executemany(
+        "INSERT OR REPLACE INTO proof (roll_key, file_index, digests, level, proved_utc_ms)"
+        " VALUES (?, ?, ?, ?, ?)",
+        [
+            (key, index, digests_to_blob(proof.digests), proof.level.value, now_utc_ms)
+            for index, proof in proved.items()
+        ],
+    )
+
+
+def proofs(db: Connection, roll_id: str) -> dict[int, Proof]:
+    """Return all proofs of a roll by file index."""
+    rows = db.execute(
+        "SELECT file_index, digests, level FROM proof WHERE roll_key = ?", (key_of(db, roll_id),)
+    )
+    return {
+        index: Proof(digests_from_blob(digests), ReadLevel(level)) for index, digests, level in rows
+    }
+
+
+def forget_proofs(db: Connection, roll_id: str, file_indexes: Iterable[int]) -> None:
+    """Have files read back again."""
+    key = key_of(db, roll_id)
+    db.executemany(
+        "DELETE FROM proof WHERE roll_key = ? AND file_index = ?",
+        [(key, index) for index in file_indexes],
+    )
+
+
+def count_mismatch(db: Connection, roll_id: str, file_index: int) -> int:
+    """Count one more failed read-back of a file and return how many it has had."""
+    db.execute(
+        "INSERT INTO mismatch (roll_key, file_index, count) VALUES (?, ?, 1)"
+        " ON CONFLICT (roll_key, file_index) DO UPDATE SET count = count + 1",
+        (key_of(db, roll_id), file_index),
+    )
+    return mismatches(db, roll_id, file_index)
+
+
+def mismatches(db: Connection, roll_id: str, file_index: int) -> int:
+    """Return how many failed read-backs a file has had."""
+    row = db.execute(
+        "SELECT count FROM mismatch WHERE roll_key = ? AND file_index = ?",
+        (key_of(db, roll_id), file_index),
+    ).fetchone()
+    return 0 if row is None else int(row[0])

@@ -1,0 +1,461 @@
+"""Rolls as the journal keeps them: stage, held, order, inventory, history.
+
+Owns: which stage may follow which here, and the notice that goes with each change, in the same
+transaction. Must not: open a transaction; every function takes the connection of one.
+"""
+
+import types
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from sqlite3 import Connection
+from typing import Any
+
+import msgpack
+
+from syncd.journal import notices, settings
+from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
+from syncd.roll.stages import HeldCode, Stage, is_before
+
+RANK_DEFAULT = 100
+ARRIVING_PREFIX = "arriving:"
+ID_PREFIX_LENGTH_MIN = 6
+_ALL_PAUSED_KEY = "all_paused"
+
+# A roll goes back only to be repaired, or because its sending ended without a result.
+_STEPS_BACK = frozenset({(Stage.READING_BACK, Stage.MOVING), (Stage.MOVING, Stage.VERIFIED)})
+
+
+class Origin(StrEnum):
+    """How a roll came to be known here."""
+
+    LANDING = "landing"
+    PEER = "peer"
+    FETCH = "fetch"
+
+
+@dataclass(frozen=True, slots=True)
+class HeldNote:
+    """Why a roll is held, and about which of its files (None: the roll as a whole)."""
+
+    code: HeldCode
+    message: str
+    path: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class RollRow:
+    """One roll.
+
+    moved_bytes: durable at the destination, as far as known here.
+    source_path: where it lies on the landing; published_path: where it was published here.
+    same_as: id of the roll that has the same content, if this one is only another offer of it.
+    """
+
+    roll_id: str
+    day: str
+    name: str
+    origin: Origin
+    peer: str | None
+    stage: Stage
+    held: HeldNote | None
+    total_bytes: int
+    file_count: int
+    moved_bytes: int
+    rank: int
+    rank_set_by_hand: bool
+    needed_by_utc_ms: int | None
+    arrived_utc_ms: int
+    paused: bool
+    expected_utc_ms: int | None
+    route: str
+    source_path: str | None
+    published_path: str | None
+    same_as: str | None
+
+    @property
+    def shown_stage(self) -> Stage:
+        """What people see: HELD while the roll is held."""
+        return Stage.HELD if self.held else self.stage
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryRow:
+    """One line of a roll's history."""
+
+    at_utc_ms: int
+    stage: Stage
+    note: str
+
+
+def add_arriving(
+    db: Connection,
+    day: str,
+    name: str,
+    *,
+    source_path: str,
+    now_utc_ms: int,
+    rank: int = RANK_DEFAULT,
+    needed_by_utc_ms: int | None = None,
+) -> str:
+    """Show a roll in lists before it is verified; return its id for the time being.
+
+    Repeating it changes nothing.
+    """
+    day, name = _plain(day), _plain(name)
+    roll_id = f"{ARRIVING_PREFIX}{day}/{name}"
+    added = db.execute(
+        "INSERT OR IGNORE INTO roll (roll_id, day, name, trust, origin, stage, total_bytes,"
+        " file_count, rank, needed_by_utc_ms, arrived_utc_ms, route, source_path, empty_folders)"
+        " VALUES (?, ?, ?, ?, ?, ?, 0, 0, ?, ?, ?, '', ?, ?)",
+        (
+            *(roll_id, day, name, Trust.EVIDENCE, Origin.LANDING, Stage.ARRIVING),
+            *(rank, needed_by_utc_ms, now_utc_ms, _plain(source_path), msgpack.packb([])),
+        ),
+    ).rowcount
+    if added:
+        _say_stage(db, roll_id, Stage.ARRIVING, now_utc_ms=now_utc_ms)
+    return roll_id
+
+
+def add_roll(
+    db: Connection,
+    inventory: Inventory,
+    *,
+    origin: Origin,
+    peer: str | None,
+    stage: Stage,
+    route: str = "",
+    source_path: str | None = None,
+    rank: int = RANK_DEFAULT,
+    needed_by_utc_ms: int | None = None,
+    now_utc_ms: int,
+) -> bool:
+    """Journal a roll with all its files; False, and nothing changed, if it is known already.
+
+    An arriving roll of the same source becomes this one and keeps its history, the order a person
+    or a rule gave it, and when it arrived.
+    """
+    source = None if source_path is None else _plain(source_path)
+    placeholder = db.execute(
+        "SELECT roll_id FROM roll WHERE source_path = ? AND roll_id LIKE 'arriving:%'", (source,)
+    ).fetchone()
+    known = get(db, inventory.roll_id) is not None
+    if placeholder and known:
+        remove_roll(db, placeholder[0])
+    if known:
+        return False
+    old_id = inventory.roll_id if placeholder is None else placeholder[0]
+    db.execute(
+        "INSERT INTO roll (roll_id, day, name, trust, origin, peer, stage, total_bytes,"
+        " file_count, rank, needed_by_utc_ms, arrived_utc_ms, route, source_path, empty_folders)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT (roll_id) DO UPDATE SET day = excluded.day, name = excluded.name,"
+        " trust = excluded.trust, origin = excluded.origin, peer = excluded.peer,"
+        " stage = excluded.stage, total_bytes = excluded.total_bytes,"
+        " file_count = excluded.file_count, route = excluded.route,"
+        " empty_folders = excluded.empty_folders,"
+        " held_code = NULL, held_message = NULL, held_path = NULL",
+        (
+            *(old_id, inventory.day, inventory.name, inventory.trust, origin, peer, stage),
+            *(inventory.total_bytes, len(inventory.files), rank, needed_by_utc_ms, now_utc_ms),
+            *(route, source, msgpack.packb(list(inventory.empty_folders))),
+        ),
+    )
+    db.execute("UPDATE roll SET roll_id = ? WHERE roll_id = ?", (inventory.roll_id, old_id))
+    _add_files(db, inventory)
+    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms)
+    return True
+
+
+def load_inventory(db: Connection, roll_id: str) -> Inventory:
+    """Return the inventory as it was frozen."""
+    day, name, trust, folders = db.execute(
+        "SELECT day, name, trust, empty_folders FROM roll WHERE roll_id = ?", (roll_id,)
+    ).fetchone()
+    rows = db.execute(
+        "SELECT path, size_bytes, mtime_ns, digests, kind FROM file"
+        " WHERE roll_key = ? ORDER BY file_index",
+        (key_of(db, roll_id),),
+    )
+    files = tuple(
+        FileEntry(path, size, mtime, digests_from_blob(digests), FileKind(kind))
+        for path, size, mtime, digests, kind in rows
+    )
+    return Inventory(day, name, files, tuple(msgpack.unpackb(folders)), Trust(trust))
+
+
+def get(db: Connection, roll_id: str) -> RollRow | None:
+    """Return one roll by its exact id."""
+    rows = _select(db, "WHERE roll_id = ?", roll_id)
+    return rows[0] if rows else None
+
+
+def all_rolls(db: Connection) -> list[RollRow]:
+    """Return every roll, in the order in which they go: rank, needed-by, arrival."""
+    return _select(db, "ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms")
+
+
+def find(db: Connection, text: str) -> list[RollRow]:
+    """Return the rolls that text may mean: an id, DAY/ROLL, a name, or the start of an id."""
+    exact = _select(db, "WHERE roll_id = ?", text)
+    named = exact or _select(
+        db, "WHERE name = ?1 OR day || '/' || name = ?1 ORDER BY arrived_utc_ms", text
+    )
+    if named or len(text) < ID_PREFIX_LENGTH_MIN:
+        return named
+    return _select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1 ORDER BY arrived_utc_ms", text)
+
+
+def set_stage(
+    db: Connection,
+    roll_id: str,
+    stage: Stage,
+    *,
+    now_utc_ms: int,
+    note: str = "",
+    data: Mapping[str, Any] | None = None,
+) -> bool:
+    """Move a roll on, with its history and its notice; a held roll is so released.
+
+    Returns False, and changes nothing, for the same stage again or an earlier one: news may come
+    twice and late. Going back is possible from reading-back to moving, and moving to verified.
+    """
+    assert stage is not Stage.HELD, "use hold()"
+    now = _must_get(db, roll_id).stage
+    if stage is now or (is_before(stage, now) and (now, stage) not in _STEPS_BACK):
+        return False
+    db.execute(
+        "UPDATE roll SET stage = ?, held_code = NULL, held_message = NULL, held_path = NULL"
+        " WHERE roll_id = ?",
+        (stage, roll_id),
+    )
+    _say_stage(db, roll_id, stage, now_utc_ms=now_utc_ms, note=note, data=data)
+    return True
+
+
+def hold(
+    db: Connection,
+    roll_id: str,
+    code: HeldCode,
+    message: str,
+    path: str | None,
+    *,
+    now_utc_ms: int,
+) -> bool:
+    """Hold a roll until release() or its next stage; False for the same reason again."""
+    held = HeldNote(code, _plain(message), None if path is None else _plain(path))
+    if _must_get(db, roll_id).held == held:
+        return False
+    db.execute(
+        "UPDATE roll SET held_code = ?, held_message = ?, held_path = ? WHERE roll_id = ?",
+        (held.code, held.message, held.path, roll_id),
+    )
+    _write_history(db, roll_id, Stage.HELD, f"{code}: {held.message}", now_utc_ms)
+    data = {"code": code.value, "message": held.message, "path": held.path}
+    notices.add(db, roll_id, "held", now_utc_ms=now_utc_ms, note=held.message, data=data)
+    return True
+
+
+def release(db: Connection, roll_id: str, *, now_utc_ms: int) -> bool:
+    """Let a held roll go on from the stage it had; False if it was not held."""
+    roll = _must_get(db, roll_id)
+    if roll.held is None:
+        return False
+    db.execute(
+        "UPDATE roll SET held_code = NULL, held_message = NULL, held_path = NULL WHERE roll_id = ?",
+        (roll_id,),
+    )
+    text = f"no longer held ({roll.held.code})"
+    _write_history(db, roll_id, roll.stage, text, now_utc_ms)
+    notices.add(db, roll_id, "released", now_utc_ms=now_utc_ms, note=text)
+    return True
+
+
+def note(
+    db: Connection,
+    roll_id: str,
+    text: str,
+    *,
+    now_utc_ms: int,
+    kind: str = "note",
+    data: Mapping[str, Any] | None = None,
+) -> None:
+    """Add a line to a roll's history, and a notice of kind."""
+    text = _plain(text)
+    _write_history(db, roll_id, _must_get(db, roll_id).shown_stage, text, now_utc_ms)
+    notices.add(db, roll_id, kind, now_utc_ms=now_utc_ms, note=text, data=data)
+
+
+def history(db: Connection, roll_id: str) -> list[HistoryRow]:
+    """Return a roll's history, oldest first."""
+    rows = db.execute(
+        "SELECT at_utc_ms, stage, note FROM history WHERE roll_key = ? ORDER BY number",
+        (key_of(db, roll_id),),
+    )
+    return [HistoryRow(at, Stage(stage), text) for at, stage, text in rows]
+
+
+def set_moved(db: Connection, roll_id: str, moved_bytes: int) -> None:
+    """Record how much is durable at the destination."""
+    db.execute(
+        "UPDATE roll SET moved_bytes = ?1 WHERE roll_id = ?2 AND moved_bytes <> ?1",
+        (moved_bytes, roll_id),
+    )
+
+
+def set_expected(db: Connection, expected_utc_ms: Mapping[str, int | None]) -> None:
+    """Record when rolls will probably have landed; None: not known."""
+    db.executemany(
+        "UPDATE roll SET expected_utc_ms = ?1 WHERE roll_id = ?2 AND expected_utc_ms IS NOT ?1",
+        [(at, roll_id) for roll_id, at in expected_utc_ms.items()],
+    )
+
+
+def set_order(
+    db: Connection,
+    roll_id: str,
+    *,
+    rank: int | None = None,
+    needed_by_utc_ms: int | types.EllipsisType | None = ...,
+    now_utc_ms: int,
+) -> None:
+    """Give a roll another place by hand; what is left out stays as it is."""
+    if rank is not None:
+        db.execute(
+            "UPDATE roll SET rank = ?, rank_set_by_hand = 1 WHERE roll_id = ?", (rank, roll_id)
+        )
+    if needed_by_utc_ms is not ...:
+        db.execute(
+            "UPDATE roll SET needed_by_utc_ms = ? WHERE roll_id = ?", (needed_by_utc_ms, roll_id)
+        )
+    roll = _must_get(db, roll_id)
+    text = f"rank is now {roll.rank}"
+    _write_history(db, roll_id, roll.shown_stage, text, now_utc_ms)
+    data = {"rank": roll.rank, "needed_by_utc_ms": roll.needed_by_utc_ms}
+    notices.add(db, roll_id, "order", now_utc_ms=now_utc_ms, note=text, data=data)
+
+
+def set_paused(db: Connection, roll_id: str | None, paused: bool) -> None:
+    """Pause one roll or, with None, everything; or let it go on."""
+    if roll_id is None:
+        settings.put(db, _ALL_PAUSED_KEY, "yes" if paused else "no")
+        return
+    db.execute("UPDATE roll SET paused = ?1 WHERE roll_id = ?2 AND paused <> ?1", (paused, roll_id))
+
+
+def is_all_paused(db: Connection) -> bool:
+    """Tell whether everything is paused."""
+    return settings.get(db, _ALL_PAUSED_KEY) == "yes"
+
+
+def set_published(db: Connection, roll_id: str, path: str) -> None:
+    """Record where the roll was published."""
+    db.execute("UPDATE roll SET published_path = ? WHERE roll_id = ?", (path, roll_id))
+
+
+def set_same_as(db: Connection, roll_id: str, other_id: str) -> None:
+    """Record that the roll has the content of another one."""
+    db.execute("UPDATE roll SET same_as = ? WHERE roll_id = ?", (other_id, roll_id))
+
+
+def set_publish_intent(db: Connection, roll_id: str, text: str | None) -> None:
+    """Record what publishing is about to do, so that a restart can tell how far it got."""
+    db.execute("UPDATE roll SET publish_intent = ? WHERE roll_id = ?", (text, roll_id))
+
+
+def publish_intent(db: Connection, roll_id: str) -> str | None:
+    """Return what publishing was about to do, or None."""
+    row = db.execute("SELECT publish_intent FROM roll WHERE roll_id = ?", (roll_id,)).fetchone()
+    return None if row is None else row[0]
+
+
+def remove_roll(db: Connection, roll_id: str) -> None:
+    """Forget an arriving roll, whose folder went away before it was verified."""
+    assert roll_id.startswith(ARRIVING_PREFIX), "only what was never verified may be forgotten"
+    db.execute("DELETE FROM roll WHERE roll_id = ?", (roll_id,))
+
+
+def key_of(db: Connection, roll_id: str) -> int:
+    """Return the key under which other tables know the roll."""
+    row = db.execute("SELECT key FROM roll WHERE roll_id = ?", (roll_id,)).fetchone()
+    assert row is not None, f"roll {roll_id} is not journalled"
+    return int(row[0])
+
+
+def digests_to_blob(digests: tuple[Digest, ...]) -> bytes:
+    """Pack digests for a column."""
+    packed: bytes = msgpack.packb([(d.algorithm.value, d.value) for d in digests])
+    return packed
+
+
+def digests_from_blob(blob: bytes) -> tuple[Digest, ...]:
+    """Read what digests_to_blob packed."""
+    return tuple(Digest(Algorithm(name), value) for name, value in msgpack.unpackb(blob))
+
+
+def _add_files(db: Connection, inventory: Inventory) -> None:
+    key = key_of(db, inventory.roll_id)
+    db.executemany(
+        "INSERT INTO file (roll_key, file_index, path, size_bytes, mtime_ns, digests, kind)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            (key, i, f.path, f.size_bytes, f.mtime_ns, digests_to_blob(f.digests), f.kind.value)
+            for i, f in enumerate(inventory.files)
+        ),
+    )
+
+
+def _say_stage(
+    db: Connection,
+    roll_id: str,
+    stage: Stage,
+    *,
+    now_utc_ms: int,
+    note: str = "",
+    data: Mapping[str, Any] | None = None,
+) -> None:
+    note = _plain(note)
+    _write_history(db, roll_id, stage, note, now_utc_ms)
+    notices.add(db, roll_id, stage.value, now_utc_ms=now_utc_ms, note=note, data=data)
+
+
+def _write_history(db: Connection, roll_id: str, stage: Stage, text: str, now_utc_ms: int) -> None:
+    db.execute(
+        "INSERT INTO history (roll_key, at_utc_ms, stage, note) VALUES (?, ?, ?, ?)",
+        (key_of(db, roll_id), now_utc_ms, stage, text),
+    )
+
+
+def _must_get(db: Connection, roll_id: str) -> RollRow:
+    roll = get(db, roll_id)
+    assert roll is not None, f"roll {roll_id} is not journalled"
+    return roll
+
+
+def _select(db: Connection, where: str, *values: str) -> list[RollRow]:
+    # where is one of this module's own literals; what comes from outside is in values.
+    rows = db.execute(
+        "SELECT roll_id, day, name, origin, peer, stage, held_code, held_message, held_path,"  # noqa: S608
+        " total_bytes, file_count, moved_bytes, rank, rank_set_by_hand, needed_by_utc_ms,"
+        " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as"
+        f" FROM roll {where}",
+        values,
+    )
+    return [_roll(*row) for row in rows]
+
+
+def _roll(*row: Any) -> RollRow:
+    roll_id, day, name, origin, peer, stage, code, message, path, *rest = row
+    total, count, moved, rank, by_hand, needed_by, arrived, paused, *places = rest
+    held = None if code is None else HeldNote(HeldCode(code), message, path)
+    return RollRow(
+        *(roll_id, day, name, Origin(origin), peer, Stage(stage), held, total, count, moved),
+        *(rank, bool(by_hand), needed_by, arrived, bool(paused), *places),
+    )
+
+
+def _plain(text: str) -> str:
+    r"""Make text fit to keep: a name that is not UTF-8 shows its bytes as \udcNN."""
+    return text.encode("utf-8", "backslashreplace").decode()

@@ -1,0 +1,124 @@
+"""The tables, and how an older journal becomes a newer one.
+
+Owns: the text of every CREATE. A migration is a tuple of statements; it and the number that says
+it ran are committed together. MIGRATIONS only ever grows at its end.
+Must not: run anything; see journal.py.
+
+Rolls have a small integer key, so that 300,000 files do not repeat a 32-character id each.
+Notices outlive the roll they speak of, so they carry its id as text, without a foreign key.
+"""
+
+_FIRST = (
+    """CREATE TABLE setting (
+        key TEXT PRIMARY KEY,
+        value TEXT NOT NULL
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE roll (
+        key INTEGER PRIMARY KEY,
+        roll_id TEXT NOT NULL UNIQUE,
+        day TEXT NOT NULL,
+        name TEXT NOT NULL,
+        trust TEXT NOT NULL,
+        origin TEXT NOT NULL,
+        peer TEXT,
+        stage TEXT NOT NULL CHECK (stage <> 'held'),
+        held_code TEXT,
+        held_message TEXT,
+        held_path TEXT,
+        total_bytes INTEGER NOT NULL CHECK (total_bytes >= 0),
+        file_count INTEGER NOT NULL CHECK (file_count >= 0),
+        moved_bytes INTEGER NOT NULL DEFAULT 0 CHECK (moved_bytes >= 0),
+        rank INTEGER NOT NULL,
+        rank_set_by_hand INTEGER NOT NULL DEFAULT 0,
+        needed_by_utc_ms INTEGER,
+        arrived_utc_ms INTEGER NOT NULL,
+        paused INTEGER NOT NULL DEFAULT 0,
+        expected_utc_ms INTEGER,
+        route TEXT NOT NULL,
+        source_path TEXT,
+        published_path TEXT,
+        same_as TEXT,
+        publish_intent TEXT,
+        empty_folders BLOB NOT NULL,
+        CHECK ((held_code IS NULL) = (held_message IS NULL))
+    ) STRICT""",
+    "CREATE INDEX roll_by_name ON roll (name, day)",
+    "CREATE INDEX roll_by_source ON roll (source_path)",
+    """CREATE TABLE file (
+        roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,
+        file_index INTEGER NOT NULL,
+        path TEXT NOT NULL,
+        size_bytes INTEGER NOT NULL CHECK (size_bytes >= 0),
+        mtime_ns INTEGER NOT NULL,
+        digests BLOB NOT NULL,
+        kind TEXT NOT NULL,
+        PRIMARY KEY (roll_key, file_index)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE parcel (
+        roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,
+        number INTEGER NOT NULL CHECK (number >= 0),
+        digests BLOB NOT NULL,
+        PRIMARY KEY (roll_key, number)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE proof (
+        roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,
+        file_index INTEGER NOT NULL,
+        digests BLOB NOT NULL,
+        level TEXT NOT NULL,
+        proved_utc_ms INTEGER NOT NULL,
+        PRIMARY KEY (roll_key, file_index)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE mismatch (
+        roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,
+        file_index INTEGER NOT NULL,
+        count INTEGER NOT NULL,
+        PRIMARY KEY (roll_key, file_index)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE history (
+        number INTEGER PRIMARY KEY,
+        roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,
+        at_utc_ms INTEGER NOT NULL,
+        stage TEXT NOT NULL,
+        note TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX history_by_roll ON history (roll_key)",
+    """CREATE TABLE notice (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        roll_id TEXT,
+        kind TEXT NOT NULL,
+        at_utc_ms INTEGER NOT NULL,
+        body TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE cursor (
+        subscriber TEXT PRIMARY KEY,
+        seq INTEGER NOT NULL
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE delivery (
+        subscriber TEXT NOT NULL,
+        seq INTEGER NOT NULL,
+        attempts INTEGER NOT NULL,
+        next_at_utc_ms INTEGER NOT NULL,
+        outcome TEXT NOT NULL,
+        PRIMARY KEY (subscriber, seq)
+    ) STRICT, WITHOUT ROWID""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+
+# Locks held across hosts and shared memory do not work there (sqlite.org/wal.html).
+NETWORK_FILE_SYSTEMS = frozenset(
+    {"nfs", "nfs4", "cifs", "smb2", "smb3", "smbfs", "9p", "afpfs", "webdav"}
+)
+
+# EXCLUSIVE: two processes that write or checkpoint can corrupt a WAL file with the SQLite of
+# many Pythons (sqlite.org/wal.html#walresetbug); it must come before the first use of the WAL.
+# FULL: NORMAL loses the last commits at power loss. fullfsync: on macOS, past the drive's cache.
+PRAGMAS = (
+    "PRAGMA locking_mode = EXCLUSIVE",
+    "PRAGMA journal_mode = WAL",
+    "PRAGMA synchronous = FULL",
+    "PRAGMA fullfsync = 1",
+    "PRAGMA checkpoint_fullfsync = 1",
+    "PRAGMA foreign_keys = ON",
+    "PRAGMA journal_size_limit = 67108864",
+)

@@ -1,0 +1,18 @@
+"""Small facts that outlive a restart, by name."""
+
+from sqlite3 import Connection
+
+
+def get(db: Connection, key: str) -> str | None:
+    """Return the value kept under key, or None."""
+    row = db.execute("SELECT value FROM setting WHERE key = ?", (key,)).fetchone()
+    return None if row is None else str(row[0])
+
+
+def put(db: Connection, key: str, value: str) -> None:
+    """Keep value under key, in place of what was there."""
+    db.execute(
+        "INSERT INTO setting (key, value) VALUES (?1, ?2) "
+        "ON CONFLICT (key) DO UPDATE SET value = ?2 WHERE value <> ?2",
+        (key, value),
+    )
