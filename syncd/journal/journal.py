@@ -24,7 +24,6 @@ __all__ = ["Connection", "Journal", "JournalError"]
 
 _log = logging.getLogger(__name__)
 _BUSY_TIMEOUT_S = 5.0
-JOURNAL_ID_KEY = "journal_id"
 
 
 class JournalError(SyncdError):
@@ -67,7 +66,7 @@ class Journal:
     def journal_id(self) -> str:
         """What this journal is called in its notices' ids."""
         with self.read() as db:
-            return settings.get(db, JOURNAL_ID_KEY) or ""
+            return settings.journal_id(db)
 
     @contextlib.contextmanager
     def write(self) -> Iterator[Connection]:
@@ -174,9 +173,9 @@ class Journal:
 
 
 def _name_journal(db: Connection, journal_id: str) -> None:
-    if settings.get(db, JOURNAL_ID_KEY) is None:
+    if settings.get(db, settings.JOURNAL_ID_KEY) is None:
         (random_id,) = db.execute("SELECT lower(hex(randomblob(16)))").fetchone()
-        settings.put(db, JOURNAL_ID_KEY, journal_id or random_id)
+        settings.put(db, settings.JOURNAL_ID_KEY, journal_id or random_id)
 
 
 def _check_file_system(path: Path | None, file_system: str) -> None:

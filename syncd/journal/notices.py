@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from sqlite3 import Connection
 from typing import Any
 
+from syncd.journal import settings
+
 OUTCOME_WAITING = ""
 OUTCOME_DELIVERED = "delivered"
 OUTCOME_GIVEN_UP = "given-up"
@@ -61,7 +63,7 @@ def add(
         (roll_id, kind, now_utc_ms, json.dumps(body)),
     ).lastrowid
     assert seq is not None, "an insert gives a row id"
-    return NoticeRow(seq, f"{journal_id(db)}-{seq}", roll_id, kind, now_utc_ms, body)
+    return NoticeRow(seq, f"{settings.journal_id(db)}-{seq}", roll_id, kind, now_utc_ms, body)
 
 
 def after(
@@ -80,11 +82,18 @@ def after(
         " ORDER BY seq LIMIT ?4",
         (seq, _json_list(roll_ids), _json_list(kinds), limit),
     ).fetchall()
-    own_id = journal_id(db)
-    return [
-        NoticeRow(number, f"{own_id}-{number}", roll_id, kind, at_utc_ms, json.loads(body))
-        for number, roll_id, kind, at_utc_ms, body in rows
-    ]
+    return _notices(db, rows)
+
+
+def after_for_peer(db: Connection, seq: int, peer: str, *, limit: int = 200) -> list[NoticeRow]:
+    """Return the notices after seq about rolls that came from, or go to, one peer."""
+    rows = db.execute(
+        "SELECT seq, notice.roll_id, kind, at_utc_ms, body FROM notice"
+        " JOIN roll ON roll.roll_id = notice.roll_id"
+        " WHERE seq > ? AND peer = ? ORDER BY seq LIMIT ?",
+        (seq, peer, limit),
+    ).fetchall()
+    return _notices(db, rows)
 
 
 def last_seq(db: Connection) -> int:
@@ -170,11 +179,13 @@ def _roll_now(db: Connection, roll_id: str | None) -> tuple[dict[str, str] | Non
     return {"id": roll_id, "name": row[0], "day": row[1]}, str(row[2])
 
 
-def journal_id(db: Connection) -> str:
-    """Return what this journal is called: its notices' numbers mean nothing in another one."""
-    (value,) = db.execute("SELECT value FROM setting WHERE key = 'journal_id'").fetchone()
-    return str(value)
-
-
 def _json_list(values: Collection[str] | None) -> str | None:
     return None if values is None else json.dumps(sorted(values))
+
+
+def _notices(db: Connection, rows: list[tuple[int, str | None, str, int, str]]) -> list[NoticeRow]:
+    own_id = settings.journal_id(db)
+    return [
+        NoticeRow(seq, f"{own_id}-{seq}", roll_id, kind, at_utc_ms, json.loads(body))
+        for seq, roll_id, kind, at_utc_ms, body in rows
+    ]

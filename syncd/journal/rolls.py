@@ -197,6 +197,17 @@ def all_rolls(db: Connection) -> list[RollRow]:
     return _select(db, "ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms")
 
 
+def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
+    """Return the verified rolls of an origin that are not ready yet (a fetch: not fetched yet)."""
+    last = Stage.FETCHED if origin is Origin.FETCH else Stage.READY
+    return [
+        roll
+        for roll in all_rolls(db)
+        if roll.origin is origin and roll.same_as is None
+        if roll.stage is not Stage.ARRIVING and is_before(roll.stage, last)
+    ]
+
+
 def find(db: Connection, text: str) -> list[RollRow]:
     """Return the rolls that text may mean: an id, DAY/ROLL, a name, or the start of an id."""
     exact = _select(db, "WHERE roll_id = ?", text)
@@ -350,6 +361,11 @@ def is_all_paused(db: Connection) -> bool:
     return settings.get(db, _ALL_PAUSED_KEY) == "yes"
 
 
+def set_peer(db: Connection, roll_id: str, peer: str) -> None:
+    """Record that the roll now comes from another peer."""
+    db.execute("UPDATE roll SET peer = ? WHERE roll_id = ?", (peer, roll_id))
+
+
 def set_published(db: Connection, roll_id: str, path: str) -> None:
     """Record where the roll was published."""
     db.execute("UPDATE roll SET published_path = ? WHERE roll_id = ?", (path, roll_id))
@@ -375,6 +391,16 @@ def remove_roll(db: Connection, roll_id: str) -> None:
     """Forget an arriving roll, whose folder went away before it was verified."""
     assert roll_id.startswith(ARRIVING_PREFIX), "only what was never verified may be forgotten"
     db.execute("DELETE FROM roll WHERE roll_id = ?", (roll_id,))
+
+
+def forget_fetch(db: Connection, roll_id: str) -> bool:
+    """Forget a fetched roll, so that it can be fetched anew; False if it is no fetch."""
+    return (
+        db.execute(
+            "DELETE FROM roll WHERE roll_id = ? AND origin = ?", (roll_id, Origin.FETCH)
+        ).rowcount
+        > 0
+    )
 
 
 def key_of(db: Connection, roll_id: str) -> int:

@@ -2,6 +2,8 @@
 
 from sqlite3 import Connection
 
+JOURNAL_ID_KEY = "journal_id"
+
 
 def get(db: Connection, key: str) -> str | None:
     """Return the value kept under key, or None."""
@@ -16,3 +18,8 @@ def put(db: Connection, key: str, value: str) -> None:
         "ON CONFLICT (key) DO UPDATE SET value = ?2 WHERE value <> ?2",
         (key, value),
     )
+
+
+def journal_id(db: Connection) -> str:
+    """Return what this journal is called: its notices' numbers mean nothing in another one."""
+    return get(db, JOURNAL_ID_KEY) or ""
