@@ -96,22 +96,6 @@ def after_for_peer(db: Connection, seq: int, peer: str, *, limit: int = 200) -> 
     return _notices(db, rows)
 
 
-def after_for_peer(db: Connection, seq: int, peer: str, *, limit: int) -> list[NoticeRow]:
-    """Return the notices after seq that are about rolls of one peer, oldest first."""
-    rows = db.execute(
-        "SELECT notice.seq, notice.roll_id, notice.kind, notice.at_utc_ms, notice.body"
-        " FROM notice JOIN roll ON roll.roll_id = notice.roll_id"
-        " WHERE notice.seq > ? AND roll.peer = ? AND roll.origin = 'peer'"
-        " ORDER BY notice.seq LIMIT ?",
-        (seq, peer, limit),
-    ).fetchall()
-    own_id = journal_id(db)
-    return [
-        NoticeRow(number, f"{own_id}-{number}", roll_id, kind, at_utc_ms, json.loads(body))
-        for number, roll_id, kind, at_utc_ms, body in rows
-    ]
-
-
 def last_seq(db: Connection) -> int:
     """Return the newest number given to a notice, 0 if there was none yet."""
     row = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'notice'").fetchone()

@@ -16,14 +16,12 @@ import msgpack
 from syncd.journal import notices, settings
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
-from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
+from syncd.roll.stages import HeldCode, Stage, is_before
 
 RANK_DEFAULT = 100
 ARRIVING_PREFIX = "arriving:"
 ID_PREFIX_LENGTH_MIN = 6
 _ALL_PAUSED_KEY = "all_paused"
-
-_LANDED_ON = [stage for stage in STAGE_ORDER if not is_before(stage, Stage.LANDED)]
 
 # A roll goes back only to be repaired, or because its sending ended without a result.
 _STEPS_BACK = frozenset({(Stage.READING_BACK, Stage.MOVING), (Stage.MOVING, Stage.VERIFIED)})
@@ -210,18 +208,6 @@ def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
     ]
 
 
-def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
-    """Return the verified rolls of one origin that have not landed (or been fetched) yet."""
-    ended = [Stage.FETCHED] if origin is Origin.FETCH else _LANDED_ON
-    marks = ", ".join("?" * len(ended))
-    return _select(
-        db,
-        f"WHERE origin = ? AND stage <> 'arriving' AND stage NOT IN ({marks})"
-        " ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms",
-        *(origin, *ended),
-    )
-
-
 def find(db: Connection, text: str) -> list[RollRow]:
     """Return the rolls that text may mean: an id, DAY/ROLL, a name, or the start of an id."""
     exact = _select(db, "WHERE roll_id = ?", text)
@@ -399,16 +385,6 @@ def publish_intent(db: Connection, roll_id: str) -> str | None:
     """Return what publishing was about to do, or None."""
     row = db.execute("SELECT publish_intent FROM roll WHERE roll_id = ?", (roll_id,)).fetchone()
     return None if row is None else row[0]
-
-
-def set_peer(db: Connection, roll_id: str, peer: str) -> None:
-    """Record which peer the roll comes from now."""
-    db.execute("UPDATE roll SET peer = ? WHERE roll_id = ?", (peer, roll_id))
-
-
-def forget_fetch(db: Connection, roll_id: str) -> None:
-    """Forget what was fetched before, because it is to be fetched again, perhaps elsewhere."""
-    db.execute("DELETE FROM roll WHERE roll_id = ? AND origin = ?", (roll_id, Origin.FETCH))
 
 
 def remove_roll(db: Connection, roll_id: str) -> None:
