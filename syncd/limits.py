@@ -43,6 +43,10 @@ QUIET_S = (
 )
 LIST_QUIET_S = 5.0  # a plain list has no end mark: still for longer before it counts
 SETTLE_S_DEFAULT = 20.0
+POLL_S = 5.0  # where a file system gives no events
+NETWORK_QUIET_S = 15.0  # other hosts' changes show late: attribute caches lag by seconds
+WATCH_CHECK_S = 1.0  # a dead observer is started again within this
+SCAN_FAILURES_MAX = 3  # a folder that vanishes during a scan is ordinary; three times is not
 
 # Peers.
 HEARTBEAT_S = 2.0

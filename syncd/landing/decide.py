@@ -1,0 +1,174 @@
+"""What becomes of a roll on the landing: wait, take it as verified, or hold it and say why.
+
+Owns: the rule, as a function of what was seen and for how long nothing changed.
+Must not: look at a disk or a clock; the scan, the verdict and the time are passed in.
+
+    names unsafe ............................ held at once
+    evidence complete, still for its quiet .. verified
+    evidence incomplete, still for settle_s . held: file-missing, file-unlisted
+    evidence broken, still for settle_s ..... held with its code
+    no evidence, trust "evidence" ........... waits, for ever
+    no evidence, trust "settled" ............ verified after settle_s, hashed by us in sending
+"""
+
+from dataclasses import dataclass
+
+from syncd.errors import HeldError
+from syncd.evidence.verdict import Broken, Complete, Incomplete, NoEvidence, Verdict
+from syncd.landing.scan import RollScan
+from syncd.roll.inventory import FileEntry, Inventory, Trust, ordered
+from syncd.roll.stages import HeldCode
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a landing asks of a roll.
+
+    settle_s: without any change for this long, what is there counts as all there will be.
+    quiet_s_min: evidence must be still for at least this long, whatever its kind.
+    """
+
+    trust: Trust
+    settle_s: float
+    quiet_s_min: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stillness:
+    """Since when a roll has looked the same: the end of the first scan that saw it so."""
+
+    signature: bytes
+    since_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """The roll waits for a person: code, message and remedy as people read them."""
+
+    code: HeldCode
+    message: str
+    remedy: str
+    path: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Not yet.
+
+    until_s: look again at this monotonic time even if nothing is heard; None: on a change only.
+    doubt: what the roll will be held for if nothing changes; None: nothing is wrong so far.
+    """
+
+    until_s: float | None
+    why: str
+    doubt: Held | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """The roll is complete and still: this is what will be handed over."""
+
+    inventory: Inventory
+
+
+Decision = Wait | Verified | Held
+
+
+def still_since(before: Stillness | None, signature: bytes, ended_s: float) -> Stillness:
+    """Carry on with before if the roll looks the same, else begin anew at ended_s."""
+    if before is not None and before.signature == signature:
+        return before
+    return Stillness(signature, ended_s)
+
+
+def decide(verdict: Verdict, unsafe: HeldError | None, still_s: float, terms: Terms) -> Decision:
+    """Decide on a roll that has looked the same for still_s.
+
+    unsafe: what is wrong with its names, if anything. A Wait's until_s is here counted from the
+    moment since which the roll is still; the caller adds that moment.
+    """
+    if unsafe is not None:
+        return Held(unsafe.code, unsafe.problem, unsafe.remedy, unsafe.path)
+    match verdict:
+        case Complete():
+            quiet_s = max(verdict.quiet_needed_s, terms.quiet_s_min)
+            if still_s >= quiet_s:
+                return Verified(verdict.inventory)
+            return Wait(quiet_s, "complete, and must be still for a moment")
+        case Incomplete():
+            return _after_settling(_incomplete(verdict), still_s, terms)
+        case Broken():
+            held = Held(verdict.code, verdict.message, verdict.remedy, verdict.path)
+            return _after_settling(held, still_s, terms)
+        case NoEvidence():
+            return Wait(None, "waiting for evidence: a manifest or checksum list")
+
+
+def decide_settled(inventory: Inventory | None, still_s: float, terms: Terms) -> Decision:
+    """Decide on a roll without evidence on a landing that trusts what has settled."""
+    if inventory is None:
+        return Wait(None, "no files yet")
+    if still_s >= terms.settle_s:
+        return Verified(inventory)
+    return Wait(terms.settle_s, "settling")
+
+
+def settled_inventory(day: str, name: str, scan: RollScan) -> Inventory | None:
+    """Freeze what a scan saw, without digests; None if there is no file."""
+    if not scan.files:
+        return None
+    files = (FileEntry(file.path, file.size_bytes, file.mtime_ns) for file in scan.files)
+    return Inventory(day, name, ordered(files), empty_folders(scan), Trust.SETTLED)
+
+
+def empty_folders(scan: RollScan) -> tuple[str, ...]:
+    """Return the folders with no file anywhere below, sorted."""
+    filled: set[str] = set()
+    for file in scan.files:
+        parent = file.path.rpartition("/")[0]
+        while parent and parent not in filled:
+            filled.add(parent)
+            parent = parent.rpartition("/")[0]
+    return tuple(path for path in scan.folders if path not in filled)
+
+
+def find_change(inventory: Inventory, scan: RollScan, *, may_shrink: bool) -> str | None:
+    """Return the first path in which a roll differs from its inventory, or None.
+
+    may_shrink: people clear a landing after the roll has landed; then only what is new or other
+    counts, and what is missing does not.
+    """
+    expected = {entry.path: (entry.size_bytes, entry.mtime_ns) for entry in inventory.files}
+    seen = {file.path: (file.size_bytes, file.mtime_ns) for file in scan.files}
+    changed = [path for path, marks in seen.items() if expected.get(path) != marks]
+    if not may_shrink:
+        changed += [path for path in expected if path not in seen]
+    return min(changed, default=None)
+
+
+def _after_settling(held: Held, still_s: float, terms: Terms) -> Decision:
+    if still_s >= terms.settle_s:
+        return held
+    return Wait(terms.settle_s, held.message, held)
+
+
+def _incomplete(verdict: Incomplete) -> Held:
+    if verdict.missing:
+        first = verdict.missing[0]
+        return Held(
+            HeldCode.FILE_MISSING,
+            f"{first} is in the evidence but not in the roll{_more(len(verdict.missing))}.",
+            "Offload the roll again from the card; it goes on by itself when all is there.",
+            first,
+        )
+    first = verdict.unlisted[0]
+    return Held(
+        HeldCode.FILE_UNLISTED,
+        f"{first} is in the roll but not in the evidence{_more(len(verdict.unlisted))}.",
+        "Add it to the evidence or move it out of the roll; then the roll goes on by itself.",
+        first,
+    )
+
+
+def _more(count: int) -> str:
+    return f", and {count - 1} more" if count > 1 else ""

@@ -1,0 +1,186 @@
+"""Looking at a landing: which rolls are there, and what one roll consists of.
+
+Owns: the walk, what is skipped, and the signature by which "nothing changed" is one comparison.
+Must not: follow or enter a link, write anything, or take a failed listing for an empty one.
+"""
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+
+from syncd.landing.droppings import is_dropping
+from syncd.limits import MANIFEST_DEPTH_MAX, ROLL_FILES_MAX
+from syncd.ports import Entry, EntryKind, Folder
+
+
+class ScanFailed(Exception):  # noqa: N818  # it is an answer: "unknown"
+    """A folder could not be listed: what is there is unknown, not gone.
+
+    path: the folder, relative to the landing.
+    """
+
+    def __init__(self, path: str, error: OSError | str) -> None:
+        why = error if isinstance(error, str) else error.strerror or str(error)
+        super().__init__(f"{path or 'the landing'}: {why}")
+        self.path = path
+        self.why = why
+
+
+@dataclass(frozen=True, slots=True)
+class FoundRoll:
+    """A folder that the landing's pattern takes for a roll; path is relative to the landing."""
+
+    day: str
+    name: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeenFile:
+    """One regular file as a scan saw it; path is relative to the roll."""
+
+    path: str
+    size_bytes: int
+    mtime_ns: int
+    inode: int
+
+
+@dataclass(frozen=True, slots=True)
+class RollScan:
+    """One roll as it was at one moment.
+
+    files, folders: sorted as bytes; droppings are not among them.
+    dropped: paths left out as droppings (a folder stands for what is below it).
+    others: links, sockets, devices: never followed, never sent.
+    beside: files in the day folder, where a checksum list may lie; sorted.
+    signature: changes when a file, a folder or a list beside comes, goes or changes.
+    """
+
+    files: tuple[SeenFile, ...]
+    folders: tuple[str, ...]
+    dropped: tuple[str, ...]
+    others: tuple[str, ...]
+    beside: tuple[SeenFile, ...]
+    signature: bytes
+
+
+def find_rolls(folder: Folder, pattern: str = "*/*") -> list[FoundRoll]:
+    """List the rolls of a landing. Raises ScanFailed.
+
+    pattern: one shell pattern per level; the last level is the roll, the one above it the day
+    (a pattern of one level has the day "").
+    """
+    found: list[tuple[str, tuple[str, ...]]] = [("", ())]
+    for level in pattern.split("/"):
+        found = [
+            (_join(path, entry.name), (*parts, entry.name))
+            for path, parts in found
+            for entry in _list(folder, path)
+            if _is_candidate(entry) and fnmatchcase(entry.name, level)
+        ]
+    return [FoundRoll(day_of(path), parts[-1], path) for path, parts in found]
+
+
+def day_of(path: str) -> str:
+    """Return the name of the folder above a roll, or ""."""
+    return path.split("/")[-2] if "/" in path else ""
+
+
+def scan_roll(folder: Folder, path: str) -> RollScan:
+    """Walk one roll and look at the files beside it. Raises ScanFailed.
+
+    path: the roll, relative to folder, which is the landing.
+    """
+    walk = _Walk(folder, path)
+    walk.enter("", 0)
+    parent = path.rpartition("/")[0]
+    beside = tuple(_files_of(_list(folder, parent))) if parent else ()
+    files = tuple(sorted(walk.files, key=lambda file: _raw(file.path)))
+    folders = tuple(sorted(walk.folders, key=_raw))
+    return RollScan(
+        files=files,
+        folders=folders,
+        dropped=tuple(sorted(walk.dropped, key=_raw)),
+        others=tuple(sorted(walk.others, key=_raw)),
+        beside=beside,
+        signature=_sign(files, folders, beside),
+    )
+
+
+def shown(name: str) -> str:
+    """Make a name fit for messages and the journal; bytes that are no UTF-8 show as escapes."""
+    return name.encode("utf-8", "backslashreplace").decode()
+
+
+class _Walk:
+    """Collects one roll, folder by folder."""
+
+    def __init__(self, folder: Folder, root: str) -> None:
+        self._folder = folder
+        self._root = root
+        self.files: list[SeenFile] = []
+        self.folders: list[str] = []
+        self.dropped: list[str] = []
+        self.others: list[str] = []
+
+    def enter(self, path: str, depth: int) -> None:
+        """Take in one folder of the roll, and all below."""
+        full = _join(self._root, path)
+        if depth > MANIFEST_DEPTH_MAX:
+            raise ScanFailed(full, f"folders are nested more than {MANIFEST_DEPTH_MAX} deep")
+        for entry in _list(self._folder, full):
+            self._take(_join(path, entry.name), entry, depth)
+        if len(self.files) > ROLL_FILES_MAX:
+            raise ScanFailed(self._root, f"the roll has more than {ROLL_FILES_MAX} files")
+
+    def _take(self, path: str, entry: Entry, depth: int) -> None:
+        if is_dropping(entry.name):
+            self.dropped.append(path)
+        elif entry.kind is EntryKind.FILE:
+            self.files.append(SeenFile(path, entry.size_bytes, entry.mtime_ns, entry.inode))
+        elif entry.kind is EntryKind.FOLDER:
+            self.folders.append(path)
+            self.enter(path, depth + 1)
+        else:
+            self.others.append(path)
+
+
+def _list(folder: Folder, path: str) -> list[Entry]:
+    try:
+        return folder.scan(path)
+    except OSError as error:
+        raise ScanFailed(path, error) from error
+
+
+def _is_candidate(entry: Entry) -> bool:
+    is_hidden = entry.name.startswith(".")
+    return entry.kind is EntryKind.FOLDER and not is_hidden and not is_dropping(entry.name)
+
+
+def _files_of(entries: Iterable[Entry]) -> Iterator[SeenFile]:
+    for entry in entries:
+        if entry.kind is EntryKind.FILE and not is_dropping(entry.name):
+            yield SeenFile(entry.name, entry.size_bytes, entry.mtime_ns, entry.inode)
+
+
+def _sign(
+    files: tuple[SeenFile, ...], folders: tuple[str, ...], beside: tuple[SeenFile, ...]
+) -> bytes:
+    hasher = hashlib.blake2b(digest_size=16)
+    for group in (files, beside):
+        for file in group:
+            numbers = f"\0{file.size_bytes}\0{file.mtime_ns}\0{file.inode}\0"
+            hasher.update(_raw(file.path) + numbers.encode())
+        hasher.update(b"\0\0")
+    for path in folders:
+        hasher.update(_raw(path) + b"\0")
+    return hasher.digest()
+
+
+def _join(path: str, name: str) -> str:
+    return f"{path}/{name}" if path else name
+
+
+def _raw(name: str) -> bytes:
+    return name.encode("utf-8", "surrogateescape")
