@@ -59,5 +59,10 @@ SELF_CURE_RETRY_S = 2.0
 
 # Notices.
 NOTICES_KEPT = 20_000
+NOTICE_RETRY_BASE_S = 1.0
+NOTICE_RETRY_CAP_S = 60.0
+NOTICE_ATTEMPTS_MAX = 10  # about five minutes; then it is given up, and said so on the roll
+NOTICE_WINDOW = 200  # a subscriber looks this far past a notice that waits for its next attempt
+COMMAND_TERMINATE_S = 2.0  # from SIGTERM to SIGKILL; a stop of the daemon has 5 s in all
 COMMAND_TIMEOUT_S_DEFAULT = 600.0
 COMMAND_OUTPUT_BYTES_MAX = 64 * KIB

@@ -4,6 +4,7 @@ Owns: which stage may follow which here, and the notice that goes with each chan
 transaction. Must not: open a transaction; every function takes the connection of one.
 """
 
+import json
 import types
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -16,12 +17,13 @@ import msgpack
 from syncd.journal import notices, settings
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
-from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 
 RANK_DEFAULT = 100
 ARRIVING_PREFIX = "arriving:"
 ID_PREFIX_LENGTH_MIN = 6
 _ALL_PAUSED_KEY = "all_paused"
+_IN_ORDER = " ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms, roll_id"
 
 # A roll goes back only to be repaired, or because its sending ended without a result.
 _STEPS_BACK = frozenset({(Stage.READING_BACK, Stage.MOVING), (Stage.MOVING, Stage.VERIFIED)})
@@ -194,18 +196,20 @@ def get(db: Connection, roll_id: str) -> RollRow | None:
 
 def all_rolls(db: Connection) -> list[RollRow]:
     """Return every roll, in the order in which they go: rank, needed-by, arrival."""
-    return _select(db, "ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms")
+    return _select(db, _IN_ORDER)
 
 
 def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
     """Return the verified rolls of an origin that are not ready yet (a fetch: not fetched yet)."""
     last = Stage.FETCHED if origin is Origin.FETCH else Stage.READY
-    return [
-        roll
-        for roll in all_rolls(db)
-        if roll.origin is origin and roll.same_as is None
-        if roll.stage is not Stage.ARRIVING and is_before(roll.stage, last)
-    ]
+    stages = [s for s in STAGE_ORDER if s is not Stage.ARRIVING and is_before(s, last)]
+    return _select(
+        db,
+        "WHERE origin = ? AND same_as IS NULL AND stage IN (SELECT value FROM json_each(?))"
+        + _IN_ORDER,
+        origin,
+        json.dumps(stages),
+    )
 
 
 def find(db: Connection, text: str) -> list[RollRow]:

@@ -89,6 +89,7 @@ _FIRST = (
         at_utc_ms INTEGER NOT NULL,
         body TEXT NOT NULL
     ) STRICT""",
+    "CREATE INDEX notice_by_kind ON notice (kind, seq)",
     """CREATE TABLE cursor (
         subscriber TEXT PRIMARY KEY,
         seq INTEGER NOT NULL
