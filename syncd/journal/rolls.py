@@ -6,8 +6,8 @@ transaction. Must not: open a transaction; every function takes the connection o
 
 import json
 import types
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from sqlite3 import Connection
 from typing import Any
@@ -16,7 +16,15 @@ import msgpack
 
 from syncd.journal import notices, settings
 from syncd.roll.digests import Algorithm, Digest
-from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
+from syncd.roll.inventory import (
+    FileEntry,
+    FileKind,
+    Inventory,
+    Trust,
+    file_from_plain,
+    file_to_plain,
+    ordered,
+)
 from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 
 RANK_DEFAULT = 100
@@ -370,9 +378,31 @@ def set_peer(db: Connection, roll_id: str, peer: str) -> None:
     db.execute("UPDATE roll SET peer = ? WHERE roll_id = ?", (peer, roll_id))
 
 
-def set_published(db: Connection, roll_id: str, path: str) -> None:
-    """Record where the roll was published."""
-    db.execute("UPDATE roll SET published_path = ? WHERE roll_id = ?", (path, roll_id))
+def set_published(
+    db: Connection, roll_id: str, path: str, evidence: Sequence[FileEntry] | None = None
+) -> None:
+    """Record where the roll was published, and the manifests and lists that lie there now.
+
+    evidence: with the generation that publishing added; None: as in the inventory.
+    """
+    packed = None if evidence is None else msgpack.packb([file_to_plain(e) for e in evidence])
+    db.execute(
+        "UPDATE roll SET published_path = ?, published_evidence = ? WHERE roll_id = ?",
+        (path, packed, roll_id),
+    )
+
+
+def load_published_inventory(db: Connection, roll_id: str) -> Inventory:
+    """Return the inventory of the roll as it was published: its media, and today's evidence."""
+    inventory = load_inventory(db, roll_id)
+    (packed,) = db.execute(
+        "SELECT published_evidence FROM roll WHERE roll_id = ?", (roll_id,)
+    ).fetchone()
+    if packed is None:
+        return inventory
+    media = [entry for entry in inventory.files if entry.kind is FileKind.MEDIA]
+    evidence = [file_from_plain(plain) for plain in msgpack.unpackb(packed)]
+    return replace(inventory, files=ordered([*media, *evidence]))
 
 
 def set_same_as(db: Connection, roll_id: str, other_id: str) -> None:

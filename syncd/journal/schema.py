@@ -39,6 +39,7 @@ _FIRST = (
         published_path TEXT,
         same_as TEXT,
         publish_intent TEXT,
+        published_evidence BLOB,
         empty_folders BLOB NOT NULL,
         CHECK ((held_code IS NULL) = (held_message IS NULL))
     ) STRICT""",
