@@ -1,0 +1,200 @@
+"""The peers: who is trusted, what they are called, where they may be and when they were heard.
+
+Owns: the list that `syncd peers` prints. The fingerprint is the identity and the name is display:
+a peer that comes back under another name or address is the same peer. What discovery says is a
+hint where to knock; it never makes anyone trusted.
+Must not: do I/O or read a clock; times are passed in. Safe from any thread.
+"""
+
+import threading
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from syncd.limits import DEAD_AFTER_S
+from syncd.wire.fingerprints import is_same
+
+STRANGERS_MAX = 64  # anyone on the network can announce any number of names
+ADDRESSES_MAX = 16
+
+Address = tuple[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class TrustedPeer:
+    """A peer that a person has paired. address: typed by hand, or None; tried like the others."""
+
+    name: str
+    fingerprint: str
+    address: Address | None = None
+
+
+@dataclass(slots=True)
+class _Presence:
+    """What is known of one fingerprint's whereabouts, changing all the time."""
+
+    shown_name: str = ""
+    roles: tuple[str, ...] = ()
+    found_at: tuple[Address, ...] = ()
+    reached_at: Address | None = None
+    last_heard_utc_ms: int | None = None
+
+
+@dataclass(slots=True)
+class PeerBook:
+    """All peers of one node. Names and fingerprints of trusted peers are each unique."""
+
+    own_fingerprint: str
+    trusted: Iterable[TrustedPeer] = ()
+    _trusted: dict[str, TrustedPeer] = field(default_factory=dict, init=False)
+    _presence: dict[str, _Presence] = field(default_factory=dict, init=False)
+    _lock: threading.Lock = field(default_factory=threading.Lock, init=False)
+
+    def __post_init__(self) -> None:
+        for peer in self.trusted:
+            self._trusted[peer.fingerprint] = peer
+
+    # Trust
+
+    def trusted_by_fingerprint(self, fingerprint: str) -> TrustedPeer | None:
+        """Return the trusted peer with this fingerprint; compared with all, in constant time."""
+        found = None
+        with self._lock:
+            for known, peer in self._trusted.items():
+                if is_same(known, fingerprint):
+                    found = peer
+        return found
+
+    def trusted_by_name(self, name: str) -> TrustedPeer | None:
+        """Return the trusted peer that the config calls name."""
+        with self._lock:
+            return next((peer for peer in self._trusted.values() if peer.name == name), None)
+
+    def trust(self, peer: TrustedPeer) -> None:
+        """Trust a peer from now on, as a person has decided."""
+        with self._lock:
+            self._trusted[peer.fingerprint] = peer
+
+    def forget(self, fingerprint: str) -> None:
+        """Trust this fingerprint no longer."""
+        with self._lock:
+            self._trusted.pop(fingerprint, None)
+
+    # Presence
+
+    def found(
+        self,
+        fingerprint: str,
+        shown_name: str,
+        roles: tuple[str, ...],
+        addresses: Iterable[Address],
+    ) -> None:
+        """Take what discovery says: a hint. Our own announcement is no peer."""
+        if fingerprint == self.own_fingerprint:
+            return
+        with self._lock:
+            presence = self._presence_of(fingerprint)
+            if presence is not None:
+                presence.shown_name = shown_name
+                presence.roles = roles
+                presence.found_at = tuple(addresses)[:ADDRESSES_MAX]
+
+    def lost(self, fingerprint: str) -> None:
+        """Take it that a peer has left, as discovery says; a stranger is forgotten."""
+        with self._lock:
+            presence = self._presence.get(fingerprint)
+            if presence is None:
+                return
+            presence.found_at = ()
+            if fingerprint not in self._trusted:
+                del self._presence[fingerprint]
+
+    def heard(
+        self,
+        name: str,
+        at_utc_ms: int,
+        *,
+        address: Address | None = None,
+        roles: tuple[str, ...] | None = None,
+    ) -> None:
+        """Note that a trusted peer asked or answered: only this means that it is alive."""
+        peer = self.trusted_by_name(name)
+        if peer is None:
+            return
+        with self._lock:
+            presence = self._presence.setdefault(peer.fingerprint, _Presence())
+            presence.last_heard_utc_ms = max(presence.last_heard_utc_ms or 0, at_utc_ms)
+            presence.reached_at = address or presence.reached_at
+            presence.roles = presence.roles if roles is None else roles
+
+    def addresses(self, name: str) -> tuple[Address, ...]:
+        """Return where a trusted peer may be: last reached, typed by hand, then as discovered."""
+        peer = self.trusted_by_name(name)
+        if peer is None:
+            return ()
+        with self._lock:
+            presence = self._presence.get(peer.fingerprint, _Presence())
+            candidates = (presence.reached_at, peer.address, *presence.found_at)
+        return tuple(dict.fromkeys(address for address in candidates if address is not None))
+
+    def misses_someone(self, now_utc_ms: int) -> bool:
+        """Tell whether a trusted peer is not present, so that discovery should look again."""
+        with self._lock:
+            return any(
+                not _is_present(self._presence.get(fingerprint), now_utc_ms)
+                for fingerprint in self._trusted
+            )
+
+    # Listing
+
+    def listing(self, now_utc_ms: int) -> list[dict[str, Any]]:
+        """Return "peers" as `syncd peers --json` prints it: trusted ones first, each by name."""
+        with self._lock:
+            fingerprints = {**self._trusted, **dict.fromkeys(self._presence)}
+            rows = [self._row(fingerprint, now_utc_ms) for fingerprint in fingerprints]
+        return sorted(rows, key=lambda row: (not row["trusted"], row["name"], row["fingerprint"]))
+
+    def _row(self, fingerprint: str, now_utc_ms: int) -> dict[str, Any]:
+        peer = self._trusted.get(fingerprint)
+        presence = self._presence.get(fingerprint, _Presence())
+        places = [presence.reached_at, peer.address if peer else None, *presence.found_at]
+        address = next((place for place in places if place is not None), None)
+        return {
+            "name": peer.name if peer else presence.shown_name,
+            "fingerprint": fingerprint,
+            "roles": list(presence.roles),
+            "trusted": peer is not None,
+            "present": _is_present(presence, now_utc_ms),
+            "address": None if address is None else address_text(address),
+            "last_heard_at": _rfc3339(presence.last_heard_utc_ms),
+        }
+
+    def _presence_of(self, fingerprint: str) -> _Presence | None:
+        """Return the presence to change, or None if it is one stranger too many."""
+        presence = self._presence.get(fingerprint)
+        if presence is None:
+            strangers = sum(1 for known in self._presence if known not in self._trusted)
+            if fingerprint not in self._trusted and strangers >= STRANGERS_MAX:
+                return None
+            presence = self._presence[fingerprint] = _Presence()
+        return presence
+
+
+def _is_present(presence: _Presence | None, now_utc_ms: int) -> bool:
+    if presence is None or presence.last_heard_utc_ms is None:
+        return False
+    return now_utc_ms - presence.last_heard_utc_ms <= DEAD_AFTER_S * 1000
+
+
+def address_text(address: Address) -> str:
+    """Write host and port as one text, with brackets around an IPv6 host."""
+    host, port = address
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def _rfc3339(utc_ms: int | None) -> str | None:
+    if utc_ms is None:
+        return None
+    text = datetime.fromtimestamp(utc_ms / 1000, UTC).isoformat(timespec="milliseconds")
+    return text.replace("+00:00", "Z")
