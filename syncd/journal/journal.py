@@ -24,6 +24,16 @@ __all__ = ["Connection", "Journal", "JournalError"]
 
 _log = logging.getLogger(__name__)
 _BUSY_TIMEOUT_S = 5.0
+_DISK_ERROR_CODES = frozenset(
+    {
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_BUSY,
+    }
+)
 
 
 class JournalError(SyncdError):
@@ -47,20 +57,14 @@ class Journal:
         self._lock = threading.RLock()
         self._writing = False
         self._subscribers: list[Callable[[], None]] = []
-        self._db = sqlite3.connect(
-            path or ":memory:",
-            timeout=_BUSY_TIMEOUT_S,
-            isolation_level=None,  # transactions are ours to begin and end
-            check_same_thread=False,  # the lock sees to it
-        )
-        try:
-            self._open(path, journal_id)
-        except sqlite3.DatabaseError as error:
-            self._db.close()
-            raise _cannot_open(self._shown, error) from error
-        except BaseException:
-            self._db.close()
-            raise
+        with contextlib.ExitStack() as undo:
+            try:
+                self._db = _connect(path)
+                undo.callback(self._db.close)
+                self._open(path, journal_id)
+            except sqlite3.DatabaseError as error:
+                raise _cannot_open(self._shown, error) from error
+            undo.pop_all()
 
     @property
     def journal_id(self) -> str:
@@ -82,15 +86,10 @@ class Journal:
                 self._db.execute("BEGIN IMMEDIATE")
                 yield self._db
                 self._db.execute("COMMIT")
-            except sqlite3.OperationalError as error:
+            except BaseException as error:
                 self._roll_back()
-                raise JournalError(
-                    f"The journal {self._shown} cannot be written: {error}.",
-                    remedy="Free space on its disk and see that the disk is well; "
-                    "nothing that was confirmed is lost.",
-                ) from error
-            except BaseException:
-                self._roll_back()
+                if _is_the_disks_fault(error):
+                    raise _cannot_write(self._shown, error) from error
                 raise
             finally:
                 self._writing = False
@@ -172,6 +171,15 @@ class Journal:
             self._db.execute("ROLLBACK")
 
 
+def _connect(path: Path | None) -> Connection:
+    return sqlite3.connect(
+        path or ":memory:",
+        timeout=_BUSY_TIMEOUT_S,
+        isolation_level=None,  # transactions are ours to begin and end
+        check_same_thread=False,  # the lock sees to it
+    )
+
+
 def _name_journal(db: Connection, journal_id: str) -> None:
     if settings.get(db, settings.JOURNAL_ID_KEY) is None:
         (random_id,) = db.execute("SELECT lower(hex(randomblob(16)))").fetchone()
@@ -187,6 +195,21 @@ def _check_file_system(path: Path | None, file_system: str) -> None:
         )
     if file_system.startswith("fuse"):
         _log.warning("the journal %s is on %s; a local disk is safer", path, file_system)
+
+
+def _is_the_disks_fault(error: BaseException) -> bool:
+    """Tell a full or failing disk from a mistake of ours; extended codes keep the low byte."""
+    if not isinstance(error, sqlite3.DatabaseError):
+        return False
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DISK_ERROR_CODES
+
+
+def _cannot_write(shown: str, error: BaseException) -> JournalError:
+    return JournalError(
+        f"The journal {shown} cannot be written: {error}.",
+        remedy="Free space on its disk and see that the disk is well; "
+        "nothing that was confirmed is lost.",
+    )
 
 
 def _cannot_open(shown: str, error: sqlite3.DatabaseError) -> ConfigError:

@@ -31,7 +31,7 @@ RANK_DEFAULT = 100
 ARRIVING_PREFIX = "arriving:"
 ID_PREFIX_LENGTH_MIN = 6
 _ALL_PAUSED_KEY = "all_paused"
-_IN_ORDER = " ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms, roll_id"
+_IN_ORDER = "ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms, roll_id"
 
 # A roll goes back only to be repaired, or because its sending ended without a result.
 _STEPS_BACK = frozenset({(Stage.READING_BACK, Stage.MOVING), (Stage.MOVING, Stage.VERIFIED)})
@@ -204,7 +204,7 @@ def get(db: Connection, roll_id: str) -> RollRow | None:
 
 def all_rolls(db: Connection) -> list[RollRow]:
     """Return every roll, in the order in which they go: rank, needed-by, arrival."""
-    return _select(db, _IN_ORDER)
+    return _select(db)
 
 
 def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
@@ -213,8 +213,7 @@ def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
     stages = [s for s in STAGE_ORDER if s is not Stage.ARRIVING and is_before(s, last)]
     return _select(
         db,
-        "WHERE origin = ? AND same_as IS NULL AND stage IN (SELECT value FROM json_each(?))"
-        + _IN_ORDER,
+        "WHERE origin = ? AND same_as IS NULL AND stage IN (SELECT value FROM json_each(?))",
         origin,
         json.dumps(stages),
     )
@@ -223,12 +222,10 @@ def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
 def find(db: Connection, text: str) -> list[RollRow]:
     """Return the rolls that text may mean: an id, DAY/ROLL, a name, or the start of an id."""
     exact = _select(db, "WHERE roll_id = ?", text)
-    named = exact or _select(
-        db, "WHERE name = ?1 OR day || '/' || name = ?1 ORDER BY arrived_utc_ms", text
-    )
+    named = exact or _select(db, "WHERE name = ?1 OR day || '/' || name = ?1", text)
     if named or len(text) < ID_PREFIX_LENGTH_MIN:
         return named
-    return _select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1 ORDER BY arrived_utc_ms", text)
+    return _select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1", text)
 
 
 def set_stage(
@@ -494,13 +491,13 @@ def _must_get(db: Connection, roll_id: str) -> RollRow:
     return roll
 
 
-def _select(db: Connection, where: str, *values: str) -> list[RollRow]:
+def _select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
     # where is one of this module's own literals; what comes from outside is in values.
     rows = db.execute(
         "SELECT roll_id, day, name, origin, peer, stage, held_code, held_message, held_path,"  # noqa: S608
         " total_bytes, file_count, moved_bytes, rank, rank_set_by_hand, needed_by_utc_ms,"
         " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as"
-        f" FROM roll {where}",
+        f" FROM roll {where} {_IN_ORDER}",
         values,
     )
     return [_roll(*row) for row in rows]
