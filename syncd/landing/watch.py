@@ -99,7 +99,7 @@ class Watch:
         self._roots.append(_Root(path, hinted))
 
     def problems(self) -> list[str]:
-        """What people should know: one sentence and a remedy for each root without events."""
+        """Return what people should know: for each root without events, why, and what to do."""
         return [root.polled_why for root in self._roots if root.polled_why]
 
     async def run(self) -> None:

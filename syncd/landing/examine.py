@@ -1,0 +1,276 @@
+"""One look at one roll of a landing, and what follows from it in the journal.
+
+Owns: the memory of a roll between looks, and the order scan, compare, judge, decide, journal.
+Must not: wait or watch; when to look again is landing.py's. Blocking: run aside.
+"""
+
+import logging
+from dataclasses import dataclass, field, replace
+
+from syncd.errors import HeldError
+from syncd.evidence.verdict import Broken, NoEvidence, RollView, Verdict, judge
+from syncd.journal.rolls import RollRow
+from syncd.landing.decide import (
+    Decision,
+    Held,
+    Stillness,
+    Terms,
+    Verified,
+    Wait,
+    decide,
+    decide_settled,
+    find_change,
+    settled_inventory,
+    still_since,
+)
+from syncd.landing.ledger import OF_THE_SOURCE, Ledger, is_placeholder, needs_source
+from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, scan_roll, shown
+from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
+from syncd.ports import Clock, Folder
+from syncd.roll.inventory import Inventory, Trust
+from syncd.roll.stages import HeldCode
+
+log = logging.getLogger(__name__)
+
+NAMED_IN_NOTE_MAX = 3
+
+
+@dataclass
+class Roll:
+    """What the landing remembers of one roll folder.
+
+    source: its absolute path, as the journal keeps it.
+    placeholder: its id while it is only arriving; None when it is not shown as that.
+    known_ids: ids of the verified rolls that came from this folder, newest first.
+    judged: the signature that verdict and unsafe belong to.
+    due_s: monotonic time of the next look; None: when something is heard.
+    """
+
+    found: FoundRoll
+    source: str
+    placeholder: str | None = None
+    known_ids: list[str] = field(default_factory=list)
+    still: Stillness | None = None
+    judged: bytes | None = None
+    verdict: Verdict | None = None
+    unsafe: HeldError | None = None
+    due_s: float | None = None
+    ended_s: float = 0.0
+    cost_s: float = 0.0
+    failures: int = 0
+    absences: int = 0
+
+
+class Examiner:
+    """Looks at rolls for one landing. Not safe for two looks at the same time."""
+
+    def __init__(self, ledger: Ledger, clock: Clock, terms: Terms) -> None:
+        self._ledger = ledger
+        self._clock = clock
+        self.terms = terms
+
+    def look(self, folder: Folder, roll: Roll) -> None:
+        """Scan one roll, do what follows, and set when it is due again."""
+        started_s = self._clock.monotonic_s()
+        roll.due_s = None
+        try:
+            scan = scan_roll(folder, roll.found.path)
+            ended_s = self._clock.monotonic_s()
+            roll.still = still_since(roll.still, scan.signature, ended_s)
+            changes = self._find_changes(roll, scan)
+            if changes is not None:
+                decision = self._decide(folder, roll, scan, started_s)
+                self._act(roll, scan, decision)
+                self._hold_changed(changes, decision)
+            roll.failures = 0
+        except ScanFailed as failure:
+            self._note_failure(roll, failure)
+        roll.ended_s = self._clock.monotonic_s()
+        roll.cost_s = roll.ended_s - started_s
+        if roll.due_s is not None:
+            roll.due_s = max(roll.due_s, roll.ended_s)
+
+    def _find_changes(self, roll: Roll, scan: RollScan) -> dict[str, str] | None:
+        """Compare a folder with the rolls that were verified in it.
+
+        Returns None if it still is one of them, else the first path changed, by id, for each that
+        has yet to be read from here.
+        """
+        changes: dict[str, str] = {}
+        for row in filter(None, map(self._ledger.row, roll.known_ids)):
+            inventory = self._ledger.inventory(row.roll_id)
+            change = find_change(inventory, scan, may_shrink=not needs_source(row))
+            if change is None and row.same_as is None:
+                self._ledger.release(row.roll_id, OF_THE_SOURCE)
+                return None
+            if change is not None and needs_source(row):
+                changes[row.roll_id] = shown(change)
+        return changes
+
+    def _decide(self, folder: Folder, roll: Roll, scan: RollScan, started_s: float) -> Decision:
+        if roll.judged != scan.signature or roll.verdict is None:
+            roll.unsafe = _find_unsafe(roll.found, scan)
+            roll.verdict = NoEvidence() if roll.unsafe else _judge(folder, roll.found, scan)
+            roll.judged = scan.signature
+        assert roll.still is not None, "a scan comes first"
+        # Still is measured up to the start of this scan: what was looked at first may have
+        # changed while the rest was looked at.
+        still_s = max(0.0, started_s - roll.still.since_s)
+        if isinstance(roll.verdict, NoEvidence) and roll.unsafe is None:
+            if self.terms.trust is Trust.SETTLED:
+                inventory = settled_inventory(roll.found.day, roll.found.name, scan)
+                decision = decide_settled(inventory, still_s, self.terms)
+            else:
+                decision = decide(roll.verdict, None, still_s, self.terms)
+        else:
+            decision = decide(roll.verdict, roll.unsafe, still_s, self.terms)
+        if isinstance(decision, Wait) and decision.until_s is not None:
+            return replace(decision, until_s=roll.still.since_s + decision.until_s)
+        return decision
+
+    def _act(self, roll: Roll, scan: RollScan, decision: Decision) -> None:
+        match decision:
+            case Wait():
+                roll.due_s = decision.until_s
+                if not roll.known_ids:
+                    self._show(roll)
+                if roll.placeholder is not None and decision.doubt is None:
+                    self._ledger.release(roll.placeholder)
+            case Held():
+                # A verified roll that changed is held itself; one that landed is not touched.
+                if not self._is_unfinished(roll):
+                    self._ledger.hold(self._show(roll), decision)
+            case Verified(inventory):
+                self._verify(roll, inventory, _left_out(scan))
+
+    def _verify(self, roll: Roll, inventory: Inventory, note: str) -> None:
+        is_new = self._ledger.verify(inventory, roll.source, note)
+        roll.placeholder = None
+        if is_new:
+            log.info("%s/%s is verified: %s", inventory.day, inventory.name, inventory.roll_id)
+            for older in roll.known_ids:
+                self._ledger.replace(older, inventory)
+        if inventory.roll_id not in roll.known_ids:
+            roll.known_ids.insert(0, inventory.roll_id)
+
+    def _hold_changed(self, changes: dict[str, str], decision: Decision) -> None:
+        """Hold what changed since it was verified; not if that may be about to be verified anew."""
+        if isinstance(decision, Wait) and decision.doubt is None and decision.until_s is not None:
+            return
+        for roll_id, path in changes.items():
+            self._ledger.hold_source(roll_id, _changed(path))
+
+    def _show(self, roll: Roll) -> str:
+        if roll.placeholder is None:
+            roll.placeholder = self._ledger.arrive(roll.found, roll.source)
+        return roll.placeholder
+
+    def _is_unfinished(self, roll: Roll) -> bool:
+        rows = map(self._ledger.row, roll.known_ids)
+        return any(row is not None and needs_source(row) for row in rows)
+
+    def _note_failure(self, roll: Roll, failure: ScanFailed) -> None:
+        """Unknown is not empty: what was known stays, and the look is repeated."""
+        roll.failures += 1
+        roll.due_s = self._clock.monotonic_s() + SELF_CURE_RETRY_S
+        if roll.failures < SCAN_FAILURES_MAX:
+            return
+        held = unreadable(shown(str(failure)), "See that it can be read")
+        if not roll.known_ids:
+            self._ledger.hold(self._show(roll), held)
+        for roll_id in roll.known_ids:
+            self._ledger.hold_source(roll_id, held)
+
+    def lose(self, roll: Roll, why: str) -> None:
+        """Hold what is still to be read from a folder that is not there (any more)."""
+        held = unreadable(why, "Connect or mount it again")
+        for roll_id in roll.known_ids:
+            self._ledger.hold_source(roll_id, held)
+
+    def forget(self, roll: Roll) -> None:
+        """Take leave of a folder that is gone while its landing is there."""
+        if roll.placeholder is not None:
+            self._ledger.forget(roll.placeholder)
+        self.lose(roll, f"The folder {roll.source} is gone")
+
+    def recorded(self) -> dict[str, list[RollRow]]:
+        """Return what the journal has of any landing, by source path."""
+        return self._ledger.by_source()
+
+    def is_waited_for(self, roll: Roll) -> bool:
+        """Tell whether a folder is still needed here: it arrives, or is not handed over yet."""
+        return roll.placeholder is not None or self._is_unfinished(roll)
+
+    def recall(self, found: FoundRoll, source: str, rows: list[RollRow]) -> Roll:
+        """Begin to remember a folder, with what the journal knows of it."""
+        roll = Roll(found, source)
+        roll.known_ids = [row.roll_id for row in rows if not is_placeholder(row)]
+        roll.placeholder = next((row.roll_id for row in rows if is_placeholder(row)), None)
+        if not rows or roll.placeholder or self._is_unfinished(roll):
+            roll.due_s = self._clock.monotonic_s()
+        return roll
+
+
+def unreadable(why: str, remedy: str) -> Held:
+    """Say that a source cannot be read; cures itself."""
+    remedy = f"{remedy}; the roll goes on by itself."
+    return Held(HeldCode.SOURCE_UNREADABLE, f"{why}.", remedy, None)
+
+
+def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
+    parent = found.path.rpartition("/")[0]
+
+    def read(path: str) -> bytes:
+        return folder.read_file(f"{found.path}/{path}", bytes_max=MANIFEST_BYTES_MAX)
+
+    def read_beside(name: str) -> bytes:
+        return folder.read_file(f"{parent}/{name}", bytes_max=MANIFEST_BYTES_MAX)
+
+    view = RollView(
+        day=found.day,
+        name=found.name,
+        files=scan.files,
+        folders=scan.folders,
+        dropped=scan.dropped,
+        beside=scan.beside,
+        read=read,
+        read_beside=read_beside,
+    )
+    try:
+        return judge(view)
+    except OSError as error:
+        raise ScanFailed(found.path, error) from error
+    except Exception as error:
+        # Evidence is a stranger's input: our mistake in reading it holds this roll, not the others.
+        log.exception("the evidence of %s could not be judged", found.path)
+        return Broken(
+            code=HeldCode.EVIDENCE_MISMATCH,
+            message=f"The evidence could not be judged ({type(error).__name__}).",
+            remedy="Report this with the manifest and the log; write the evidence anew.",
+            path=None,
+        )
+
+
+def _find_unsafe(found: FoundRoll, scan: RollScan) -> HeldError | None:
+    raise NotImplementedError
+
+
+def _changed(path: str) -> Held:
+    return Held(
+        HeldCode.SOURCE_CHANGED,
+        f"{path} is not what it was when the roll was found verified.",
+        "Put it back as it was, and the roll goes on by itself; or bring the evidence up to date, "
+        "and the roll is handed over as it is then.",
+        path,
+    )
+
+
+def _left_out(scan: RollScan) -> str:
+    """Name the links and devices that do not travel, for the roll's history."""
+    if not scan.others:
+        return ""
+    named = ", ".join(shown(path) for path in scan.others[:NAMED_IN_NOTE_MAX])
+    more = len(scan.others) - NAMED_IN_NOTE_MAX
+    return f"warning: not sent, as no regular file: {named}" + (
+        f", and {more} more" if more > 0 else ""
+    )

@@ -1,0 +1,144 @@
+"""What the landing writes into the journal: arrivals, holds, verified rolls.
+
+Owns: which of the journal's functions are used, and whose holds the landing may lift.
+Must not: look at a folder or decide anything. Blocking: run aside.
+"""
+
+from collections.abc import Callable, Collection
+
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
+from syncd.landing.decide import Held
+from syncd.landing.scan import FoundRoll, shown
+from syncd.ports import Clock
+from syncd.roll.inventory import Inventory, media_by_path
+from syncd.roll.stages import HeldCode, Stage, is_before
+
+# Day, name and time of arrival give rank and needed-by.
+PlaceFor = Callable[[str, str, int], tuple[int, int | None]]
+
+# What the landing holds a verified roll for, and so may lift again.
+OF_THE_SOURCE = frozenset({HeldCode.SOURCE_CHANGED, HeldCode.SOURCE_UNREADABLE})
+
+
+class Ledger:
+    """The journal as one landing sees it."""
+
+    def __init__(self, journal: Journal, clock: Clock, place_for: PlaceFor, route: str) -> None:
+        self._journal = journal
+        self._clock = clock
+        self._place_for = place_for
+        self._route = route
+
+    def by_source(self) -> dict[str, list[RollRow]]:
+        """Return all rolls that came from a landing, by source path; newest first."""
+        with self._journal.read() as db:
+            rows = [row for row in rolls.all_rolls(db) if row.origin is Origin.LANDING]
+        found: dict[str, list[RollRow]] = {}
+        for row in sorted(rows, key=lambda row: -row.arrived_utc_ms):
+            if row.source_path is not None:
+                found.setdefault(row.source_path, []).append(row)
+        return found
+
+    def row(self, roll_id: str) -> RollRow | None:
+        """Return one roll as it is now."""
+        with self._journal.read() as db:
+            return rolls.get(db, roll_id)
+
+    def inventory(self, roll_id: str) -> Inventory:
+        """Return what a roll was frozen as."""
+        with self._journal.read() as db:
+            return rolls.load_inventory(db, roll_id)
+
+    def arrive(self, found: FoundRoll, source: str) -> str:
+        """Show a roll that is not verified yet; return its id for the time being."""
+        now = self._clock.utc_ms()
+        rank, needed_by = self._place_for(shown(found.day), shown(found.name), now)
+        with self._journal.write() as db:
+            return rolls.add_arriving(
+                db,
+                found.day,
+                found.name,
+                source_path=source,
+                now_utc_ms=now,
+                rank=rank,
+                needed_by_utc_ms=needed_by,
+            )
+
+    def verify(self, inventory: Inventory, source: str, note: str) -> bool:
+        """Journal a roll as verified; False if it is known already."""
+        now = self._clock.utc_ms()
+        rank, needed_by = self._place_for(inventory.day, inventory.name, now)
+        with self._journal.write() as db:
+            is_new = rolls.add_roll(
+                db,
+                inventory,
+                origin=Origin.LANDING,
+                peer=None,
+                stage=Stage.VERIFIED,
+                route=self._route,
+                source_path=source,
+                rank=rank,
+                needed_by_utc_ms=needed_by,
+                now_utc_ms=now,
+            )
+            if is_new and note:
+                rolls.note(db, inventory.roll_id, note, now_utc_ms=now)
+        return is_new
+
+    def replace(self, older_id: str, newer: Inventory) -> None:
+        """Let an unfinished roll rest whose media now travel under better evidence."""
+        row = self.row(older_id)
+        if row is None or not needs_source(row):
+            return
+        if _media(self.inventory(older_id)) != _media(newer):
+            return
+        now = self._clock.utc_ms()
+        with self._journal.write() as db:
+            rolls.release(db, older_id, now_utc_ms=now)
+            rolls.set_same_as(db, older_id, newer.roll_id)
+            rolls.note(db, older_id, f"handed over as {newer.roll_id}", now_utc_ms=now)
+
+    def hold(self, roll_id: str, held: Held) -> None:
+        """Hold a roll; the same reason again changes nothing."""
+        now = self._clock.utc_ms()
+        message = f"{held.message} {held.remedy}".strip()
+        with self._journal.write() as db:
+            rolls.hold(db, roll_id, held.code, message, held.path, now_utc_ms=now)
+
+    def hold_source(self, roll_id: str, held: Held) -> None:
+        """Hold a verified roll for its source, unless it is held for something else already."""
+        row = self.row(roll_id)
+        if row is None or not needs_source(row):
+            return
+        if row.held is None or row.held.code is HeldCode.SOURCE_UNREADABLE is not held.code:
+            self.hold(roll_id, held)
+
+    def release(self, roll_id: str, codes: Collection[HeldCode] = tuple(HeldCode)) -> None:
+        """Lift a hold, if it is for one of these reasons."""
+        row = self.row(roll_id)
+        if row is None or row.held is None or row.held.code not in codes:
+            return
+        with self._journal.write() as db:
+            rolls.release(db, roll_id, now_utc_ms=self._clock.utc_ms())
+
+    def forget(self, placeholder: str) -> None:
+        """Take an arriving roll from the lists: its folder is gone."""
+        with self._journal.write() as db:
+            rolls.remove_roll(db, placeholder)
+
+
+def _media(inventory: Inventory) -> set[tuple[str, int]]:
+    return {(entry.path, entry.size_bytes) for entry in media_by_path(inventory).values()}
+
+
+def is_placeholder(row: RollRow) -> bool:
+    """Tell whether a roll is only shown as arriving."""
+    return row.roll_id.startswith(ARRIVING_PREFIX)
+
+
+def needs_source(row: RollRow) -> bool:
+    """Tell whether the roll will still be read from the landing."""
+    is_own = not is_placeholder(row) and row.same_as is None
+    return is_own and is_before(row.stage, Stage.LANDED)
