@@ -1,0 +1,252 @@
+"""The part of a NodeFacade that needs only the journal: rolls, their order, events.
+
+Owns: finding the roll that a text names, and what rush, pause and go do to the journal; the
+parts of the node hear of it from there. Must not: know HTTP, peers or lanes.
+"""
+
+import types
+from collections.abc import Callable, Sequence
+from sqlite3 import Connection
+from typing import Any, TypeVar
+
+from syncd.board.facade import Sample
+from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
+from syncd.config_shapes import DestinationConfig
+from syncd.edges.bell import Bell
+from syncd.errors import RollAmbiguousError, RollUnknownError, UsageError
+from syncd.journal import notices, rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.notices.events import event_json
+from syncd.ports import Clock, Disk
+from syncd.roll.stages import HeldCode, Stage, is_before
+
+T = TypeVar("T")
+
+_NAMED_MAX = 10
+RANK_MIN = -1_000_000
+
+
+class JournalAnswers:
+    """Answers from a journal. Every method leaves the event loop free while the disk works."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        *,
+        clock: Clock,
+        disk: Disk,
+        destinations: Sequence[DestinationConfig] = (),
+    ) -> None:
+        self._journal = journal
+        self._clock = clock
+        self._disk = disk
+        self._destinations = tuple(destinations)
+        self._bells: set[Bell] = set()
+        self._unsubscribe = journal.subscribe(self._ring)
+
+    def close(self) -> None:
+        """Hear no more of the journal."""
+        self._unsubscribe()
+
+    # Rolls
+
+    async def rolls(self) -> list[dict[str, Any]]:
+        """Return every roll, in the order in which they go."""
+        now = self._clock.utc_ms()
+        rows = await self._read(rolls.all_rolls)
+        return [roll_json(row, now_utc_ms=now) for row in rows]
+
+    async def roll(self, text: str) -> dict[str, Any]:
+        """Return one roll with its history and destinations."""
+
+        def look(db: Connection) -> dict[str, Any]:
+            row = find_one(db, text)
+            history = rolls.history(db, row.roll_id)
+            leaves = self._destinations if row.origin is Origin.LANDING else ()
+            return roll_detail_json(row, history, leaves, now_utc_ms=self._clock.utc_ms())
+
+        return await self._read(look)
+
+    async def fetches(self) -> list[dict[str, Any]]:
+        """Return the rolls that were asked for by `syncd fetch`, newest last."""
+        now = self._clock.utc_ms()
+        rows = await self._read(rolls.all_rolls)
+        fetched = [row for row in rows if row.origin is Origin.FETCH]
+        fetched.sort(key=lambda row: row.arrived_utc_ms)
+        return [fetch_json(row, now_utc_ms=now) for row in fetched]
+
+    # Order
+
+    async def rush(self, text: str) -> None:
+        """Let the roll overtake all others: the smallest rank of all, less one."""
+
+        def change(db: Connection) -> None:
+            row = _still_under_way(find_one(db, text))
+            others = [
+                each.rank - 1
+                for each in rolls.all_rolls(db)
+                if each.roll_id != row.roll_id and is_before(each.stage, Stage.LANDED)
+            ]
+            rank = max(RANK_MIN, min(row.rank, *others)) if others else row.rank
+            rolls.set_order(db, row.roll_id, rank=rank, now_utc_ms=self._clock.utc_ms())
+
+        await self._write(change)
+
+    async def set_order(
+        self,
+        text: str,
+        rank: int | None = None,
+        needed_by_utc_ms: int | types.EllipsisType | None = ...,
+    ) -> None:
+        """Give the roll another place by hand."""
+
+        def change(db: Connection) -> None:
+            row = _still_under_way(find_one(db, text))
+            rolls.set_order(
+                db,
+                row.roll_id,
+                rank=rank,
+                needed_by_utc_ms=needed_by_utc_ms,
+                now_utc_ms=self._clock.utc_ms(),
+            )
+
+        await self._write(change)
+
+    async def pause(self, text: str | None) -> None:
+        """Let the roll, or everything, wait."""
+
+        def change(db: Connection) -> None:
+            roll_id = None if text is None else _still_under_way(find_one(db, text)).roll_id
+            rolls.set_paused(db, roll_id, True)
+
+        await self._write(change)
+
+    async def go(self, text: str | None) -> None:
+        """Let the roll, or everything, go on. A roll that is held is tried again."""
+
+        def change(db: Connection) -> None:
+            if text is None:
+                rolls.set_paused(db, None, False)
+                return
+            row = find_one(db, text)
+            rolls.set_paused(db, row.roll_id, False)
+            rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
+
+        await self._write(change)
+
+    async def paused(self) -> dict[str, Any]:
+        """Return {"all": whether everything waits, "rolls": ids of single ones that do}."""
+
+        def look(db: Connection) -> dict[str, Any]:
+            ids = [row.roll_id for row in rolls.all_rolls(db) if row.paused]
+            return {"all": rolls.is_all_paused(db), "rolls": ids}
+
+        return await self._read(look)
+
+    # Events
+
+    async def events_after(self, seq: int, limit: int) -> list[dict[str, Any]]:
+        """Return the events after number seq, oldest first."""
+        rows = await self._read(lambda db: notices.after(db, seq, limit=limit))
+        return [event_json(row) for row in rows]
+
+    async def last_seq(self) -> int:
+        """Return the number of the newest event."""
+        return await self._read(notices.last_seq)
+
+    async def oldest_seq(self) -> int:
+        """Return the number of the oldest event kept."""
+        return await self._read(notices.oldest_seq)
+
+    async def wait_for_events(self, seq: int, timeout_s: float) -> None:
+        """Return when there is an event after seq, or after timeout_s."""
+        ends_s = self._clock.monotonic_s() + timeout_s
+        bell = Bell()
+        self._bells.add(bell)
+        try:
+            while await self.last_seq() <= seq:
+                left_s = ends_s - self._clock.monotonic_s()
+                if left_s <= 0:
+                    return
+                await bell.wait(left_s)
+        finally:
+            self._bells.discard(bell)
+
+    # Metrics
+
+    async def roll_metrics(self) -> list[Sample]:
+        """Return how many rolls are where, and how much of them is still to come."""
+        rows = await self._read(rolls.all_rolls)
+        now = self._clock.utc_ms()
+        open_rows = [row for row in rows if is_before(row.stage, Stage.LANDED)]
+        waiting = sum(row.total_bytes - row.moved_bytes for row in open_rows)
+        late = sum(roll_json(row, now_utc_ms=now)["late"] for row in open_rows)
+        by_stage = [
+            Sample(
+                "syncd_rolls",
+                sum(row.shown_stage is stage for row in rows),
+                "Rolls by stage.",
+                labels={"stage": stage.value},
+            )
+            for stage in Stage
+        ]
+        by_code = [
+            Sample(
+                "syncd_held_rolls",
+                sum(row.held is not None and row.held.code is code for row in rows),
+                "Held rolls by reason.",
+                labels={"code": code.value},
+            )
+            for code in HeldCode
+        ]
+        return [
+            *by_stage,
+            *by_code,
+            Sample("syncd_late_rolls", late, "Rolls that miss the time they are needed by."),
+            Sample("syncd_waiting_bytes", waiting, "Bytes of known rolls not moved yet."),
+            Sample("syncd_events_total", await self.last_seq(), "Events so far.", "counter"),
+        ]
+
+    def _ring(self) -> None:
+        for bell in tuple(self._bells):
+            bell.ring()
+
+    async def _read(self, look: Callable[[Connection], T]) -> T:
+        def work() -> T:
+            with self._journal.read() as db:
+                return look(db)
+
+        return await self._disk.aside(work)
+
+    async def _write(self, change: Callable[[Connection], None]) -> None:
+        def work() -> None:
+            with self._journal.write() as db:
+                change(db)
+
+        await self._disk.aside(work)
+
+
+def find_one(db: Connection, text: str) -> RollRow:
+    """Return the roll that text names. Raises RollUnknownError or RollAmbiguousError."""
+    found = rolls.find(db, text)
+    if not found:
+        raise RollUnknownError(
+            f"No roll answers to {text!r}.", remedy="See which there are: syncd rolls"
+        )
+    if len(found) > 1:
+        named = ", ".join(f"{row.day}/{row.name} ({row.roll_id})" for row in found[:_NAMED_MAX])
+        raise RollAmbiguousError(
+            f"{text!r} may be any of {len(found)} rolls: {named}.",
+            remedy="Say DAY/ROLL, or the id in brackets.",
+        )
+    return found[0]
+
+
+def _still_under_way(row: RollRow) -> RollRow:
+    if not is_before(row.stage, Stage.LANDED):
+        raise UsageError(
+            f"{row.day}/{row.name} has arrived already: it is {row.stage.value}.",
+            remedy="Only a roll that is still on its way has a place: syncd rolls",
+        )
+    return row

@@ -1,0 +1,86 @@
+"""What the board may ask of a node, and nothing else.
+
+Owns: the questions, and what a metric sample is. Must not: know HTTP, or how a node is made.
+
+Answers are plain maps and lists, ready for JSON (shapes.py has their keys); failures are
+SyncdErrors, whose http_status and remedy reach the caller.
+"""
+
+import types
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+Plain = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One number for /metrics.
+
+    name: starts with syncd_, ends in its base unit, and in _total if it only grows.
+    kind: "gauge" or "counter". labels: never a file's or a roll's name.
+    """
+
+    name: str
+    value: float
+    help: str
+    kind: str = "gauge"
+    labels: Mapping[str, str] = field(default_factory=dict)
+
+
+class NodeFacade(Protocol):
+    """One running node. A text names a roll: its name, DAY/ROLL, its id or the start of it.
+
+    Whatever takes one raises RollUnknownError or RollAmbiguousError.
+    """
+
+    async def rolls(self) -> list[Plain]:
+        """Return every roll, in the order in which they go."""
+
+    async def roll(self, text: str) -> Plain:
+        """Return one roll with its history and destinations."""
+
+    async def rush(self, text: str) -> None:
+        """Let the roll overtake all others."""
+
+    async def set_order(
+        self,
+        text: str,
+        rank: int | None = None,
+        needed_by_utc_ms: int | types.EllipsisType | None = ...,
+    ) -> None:
+        """Give the roll another place; what is left out stays as it is."""
+
+    async def pause(self, text: str | None) -> None:
+        """Let the roll, or with None everything, wait."""
+
+    async def go(self, text: str | None) -> None:
+        """Let the roll, or everything, go on; a held roll is tried again."""
+
+    async def peers(self) -> Plain:
+        """Return {"own": …, "peers": […]}."""
+
+    async def fetch(self, text: str, to: str) -> Plain:
+        """Begin to fetch a roll of a peer into the folder to; the answer is as in fetches()."""
+
+    async def fetches(self) -> list[Plain]:
+        """Return what was asked for, newest last."""
+
+    async def events_after(self, seq: int, limit: int) -> list[Plain]:
+        """Return the events after number seq, oldest first, at most limit."""
+
+    async def last_seq(self) -> int:
+        """Return the number of the newest event, 0 if there was none."""
+
+    async def oldest_seq(self) -> int:
+        """Return the number of the oldest event kept."""
+
+    async def wait_for_events(self, seq: int, timeout_s: float) -> None:
+        """Return when there is an event after seq, or after timeout_s."""
+
+    async def status(self) -> Plain:
+        """Return {"node", "roles", "version", "uptime_s", "paused", "checks": […]}."""
+
+    async def metrics(self) -> list[Sample]:
+        """Return what can be counted or measured now."""

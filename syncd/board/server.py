@@ -1,0 +1,211 @@
+"""The board's server: JSON, event stream, metrics and health on loopback.
+
+Owns: which path leads to which question of the facade, and opening and closing the port.
+Must not: decide anything; the facade does.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from datetime import UTC, datetime
+from typing import Any, Self
+
+from aiohttp import web
+
+from syncd.board import metrics
+from syncd.board.facade import NodeFacade
+from syncd.board.guard import body_of, guard, only
+from syncd.board.streams import HEARTBEAT_S, EventStreams
+from syncd.config_values import HostPort
+from syncd.errors import ConfigError, UsageError
+
+BODY_BYTES_MAX = 64 * 1024
+KEEP_ALIVE_S = 30.0
+SHUTDOWN_S = 2.0
+RANK_MAX = 1_000_000
+_TEXT_MAX = 4096
+
+
+class BoardServer:
+    """The board of one node; an async context manager, or start() and close().
+
+    Raises ConfigError from start() if the port is taken.
+    """
+
+    def __init__(
+        self, facade: NodeFacade, address: HostPort, *, heartbeat_s: float = HEARTBEAT_S
+    ) -> None:
+        assert address.is_loopback, "the board asks nobody who they are"
+        self.address = address
+        self.streams = EventStreams(facade, heartbeat_s=heartbeat_s)
+        self._runner = web.AppRunner(
+            make_app(facade, self.streams),
+            access_log=None,
+            keepalive_timeout=KEEP_ALIVE_S,
+            shutdown_timeout=SHUTDOWN_S,
+        )
+
+    async def start(self) -> None:
+        """Open the port; address then has the real one."""
+        await self._runner.setup()
+        site = web.TCPSite(self._runner, self.address.host, self.address.port)
+        try:
+            await site.start()
+        except OSError as error:
+            await self._runner.cleanup()
+            raise ConfigError(
+                f"The board cannot listen on {self.address}: {error.strerror or error}.",
+                remedy="Stop what listens there, or give node.board another port.",
+            ) from error
+        port = self._runner.addresses[0][1]
+        self.address = HostPort(self.address.host, port)
+
+    async def close(self) -> None:
+        """End every stream, let answers under way finish, close the port."""
+        self.streams.end()
+        await self._runner.cleanup()
+
+    async def __aenter__(self) -> Self:
+        await self.start()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()
+
+
+def make_app(facade: NodeFacade, streams: EventStreams) -> web.Application:
+    """Return the application, not yet bound to a port."""
+    app = web.Application(middlewares=[guard], client_max_size=BODY_BYTES_MAX)
+    routes = _Routes(facade)
+    # An id may hold a "/": DAY/ROLL is one, too.
+    app.add_routes(
+        [
+            web.get("/api/rolls", routes.rolls),
+            web.get("/api/rolls/{id:.+}", routes.roll),
+            web.post("/api/rolls/{id:.+}/rank", routes.rank),
+            web.post("/api/rolls/{id:.+}/pause", routes.pause),
+            web.post("/api/rolls/{id:.+}/go", routes.go),
+            web.post("/api/pause", routes.pause),
+            web.post("/api/go", routes.go),
+            web.get("/api/peers", _plain(facade.peers)),
+            web.get("/api/fetches", routes.fetches),
+            web.post("/api/fetches", routes.fetch),
+            web.get("/api/events", streams.handle),
+            web.get("/api/status", _plain(facade.status)),
+            web.get("/metrics", routes.metrics),
+            web.get("/healthz", routes.healthz),
+        ]
+    )
+
+    async def end_streams(_: web.Application) -> None:
+        streams.end()
+
+    app.on_shutdown.append(end_streams)
+    return app
+
+
+class _Routes:
+    """The handlers that do more than pass an answer on."""
+
+    def __init__(self, facade: NodeFacade) -> None:
+        self._facade = facade
+
+    async def rolls(self, _: web.Request) -> web.Response:
+        return web.json_response({"rolls": await self._facade.rolls()})
+
+    async def roll(self, request: web.Request) -> web.Response:
+        return web.json_response(await self._facade.roll(_text(request)))
+
+    async def rank(self, request: web.Request) -> web.Response:
+        text, body = _text(request), await body_of(request)
+        only(body, "rank", "rush", "needed_by")
+        if not body:
+            raise UsageError("No place is given.", remedy='Send "rank", "needed_by" or "rush".')
+        if "rush" in body:
+            if body != {"rush": True}:
+                raise UsageError(
+                    '"rush" goes with nothing else.', remedy='Send {"rush": true}, or leave it out.'
+                )
+            await self._facade.rush(text)
+        else:
+            needed_by = _needed_by(body["needed_by"]) if "needed_by" in body else ...
+            await self._facade.set_order(
+                text, rank=_rank(body.get("rank")), needed_by_utc_ms=needed_by
+            )
+        return web.json_response(await self._facade.roll(text))
+
+    async def pause(self, request: web.Request) -> web.Response:
+        return await self._switch(request, self._facade.pause)
+
+    async def go(self, request: web.Request) -> web.Response:
+        return await self._switch(request, self._facade.go)
+
+    async def _switch(
+        self, request: web.Request, switch: Callable[[str | None], Awaitable[None]]
+    ) -> web.Response:
+        only(await body_of(request))
+        text = _text(request) if "id" in request.match_info else None
+        await switch(text)
+        if text is None:
+            return web.json_response(await self._facade.status())
+        return web.json_response(await self._facade.roll(text))
+
+    async def fetches(self, _: web.Request) -> web.Response:
+        return web.json_response({"fetches": await self._facade.fetches()})
+
+    async def fetch(self, request: web.Request) -> web.Response:
+        body = await body_of(request)
+        only(body, "roll", "to")
+        roll, to = body.get("roll"), body.get("to")
+        for key, value in (("roll", roll), ("to", to)):
+            if not isinstance(value, str) or not 0 < len(value) <= _TEXT_MAX or "\0" in value:
+                raise UsageError(f'"{key}" is not a text.', remedy='Send "roll" and "to".')
+        assert isinstance(roll, str), "checked just now"
+        assert isinstance(to, str), "checked just now"
+        return web.json_response(await self._facade.fetch(roll, to), status=202)
+
+    async def metrics(self, _: web.Request) -> web.Response:
+        body = metrics.render(await self._facade.metrics()).encode()
+        return web.Response(body=body, headers={"Content-Type": metrics.CONTENT_TYPE})
+
+    async def healthz(self, _: web.Request) -> web.Response:
+        """Say that the loop turns and the journal answers; what is held is for /api/status."""
+        async with asyncio.timeout(SHUTDOWN_S):
+            last = await self._facade.last_seq()
+        return web.json_response({"ok": True, "last_seq": last})
+
+
+def _plain(
+    question: Callable[[], Awaitable[dict[str, Any]]],
+) -> Callable[[web.Request], Awaitable[web.Response]]:
+    async def handler(_: web.Request) -> web.Response:
+        return web.json_response(await question())
+
+    return handler
+
+
+def _text(request: web.Request) -> str:
+    return request.match_info["id"]
+
+
+def _rank(value: Any) -> int | None:
+    is_whole = isinstance(value, int) and not isinstance(value, bool)
+    if value is None or (is_whole and -RANK_MAX <= value <= RANK_MAX):
+        return value  # type: ignore[no-any-return]
+    raise UsageError(
+        '"rank" is no rank.', remedy=f"Send a whole number from {-RANK_MAX} to {RANK_MAX}."
+    )
+
+
+def _needed_by(value: Any) -> int | None:
+    """Read an RFC 3339 time with its offset, or null for none."""
+    if value is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(value)
+    except (TypeError, ValueError):
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise UsageError(
+            '"needed_by" is no time.', remedy='Send one such as "2026-03-14T19:00:00Z", or null.'
+        )
+    return int(moment.astimezone(UTC).timestamp() * 1000)
