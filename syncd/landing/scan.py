@@ -179,7 +179,7 @@ def _sign(
 
 
 def _join(path: str, name: str) -> str:
-    return f"{path}/{name}" if path else name
+    return f"{path}/{name}" if path and name else path or name
 
 
 def _raw(name: str) -> bytes:

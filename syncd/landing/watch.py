@@ -93,6 +93,7 @@ class Watch:
         self._observer: BaseObserver | None = None
         self._overflow = _OverflowListener(self._look_everywhere)
         self._next_count_s = 0.0
+        self._is_polling_all = False
 
     def add(self, path: str, hinted: Hinted) -> None:
         """Watch path, an absolute folder that may be absent now. Call before run()."""
@@ -128,7 +129,7 @@ class Watch:
 
     def _is_alive(self) -> bool:
         if self._observer is None:
-            return not any(root.identity for root in self._roots)
+            return self._is_polling_all
         emitters = list(self._observer.emitters)
         return self._observer.is_alive() and all(emitter.is_alive() for emitter in emitters)
 
@@ -137,21 +138,22 @@ class Watch:
         for root in self._roots:
             root.identity, root.polled_why = None, ""
         self._count_folders()
-        observer = Observer()
-        observer.start()
-        self._observer = observer
-        for root in self._roots:
-            if found[root.path] is not None:
+        if not self._is_polling_all:
+            observer = Observer()
+            observer.start()
+            self._observer = observer
+            for root in self._roots:
                 self._set_on(observer, root, found[root.path])
         self._look_everywhere()
 
     def _set_on(
         self, observer: BaseObserver, root: _Root, identity: tuple[int, int] | None
     ) -> None:
+        if identity is None:
+            return
         file_system = self._file_system(root.path)
         if is_silent(file_system):
             root.polled_why = _no_events(root.path, file_system)
-        if root.polled_why:
             return
         try:
             observer.schedule(
@@ -191,6 +193,7 @@ class Watch:
             if root.polled_why != why:
                 log.warning("%s", why)
             root.polled_why, root.identity = why, None
+        self._is_polling_all = True
         self._stop()
 
     def _poll(self) -> None:
