@@ -1,0 +1,129 @@
+"""The commands' way to the daemon: its board's API, over plain HTTP on loopback.
+
+Owns: requests, their time limits, and turning an answer's error back into a SyncdError.
+Must not: print anything.
+"""
+
+import http.client
+import json
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote
+
+from syncd.config_values import HostPort
+from syncd.errors import (
+    DaemonUnreachableError,
+    RollAmbiguousError,
+    RollUnknownError,
+    SyncdError,
+    UsageError,
+)
+
+ANSWER_S = 30.0  # a fetch asks a peer before it answers
+STREAM_SILENCE_S = 45.0  # three heartbeats
+_KINDS = {400: UsageError, 404: RollUnknownError, 409: RollAmbiguousError}
+
+
+class NotNowError(SyncdError):
+    """The daemon answered, and could not do it."""
+
+
+@dataclass(frozen=True, slots=True)
+class StreamEvent:
+    """One block of the event stream: its number, its kind, and its JSON."""
+
+    seq: int
+    kind: str
+    data: dict[str, Any]
+
+
+class BoardClient:
+    """Asks the daemon at address. Every method raises DaemonUnreachableError or a SyncdError."""
+
+    def __init__(self, address: HostPort) -> None:
+        self._address = address
+
+    def get(self, path: str) -> Any:
+        """Return the JSON at path."""
+        return self._ask("GET", path, None)
+
+    def post(self, path: str, body: dict[str, Any]) -> Any:
+        """Send body to path and return the JSON that comes back."""
+        return self._ask("POST", path, body)
+
+    def events(self, after: int | None) -> Iterator[StreamEvent]:
+        """Yield events as they happen, from after on (None: from now), until the stream ends."""
+        with closing(self._connection(STREAM_SILENCE_S)) as connection:
+            try:
+                headers = {} if after is None else {"Last-Event-ID": str(after)}
+                connection.request("GET", "/api/events", headers=headers)
+                response = connection.getresponse()
+                if response.status != http.HTTPStatus.OK:
+                    raise _error(response.status, response.read())
+                yield from _blocks(response)
+            except (OSError, http.client.HTTPException) as error:
+                raise self._unreachable(error) from error
+
+    def _ask(self, method: str, path: str, body: dict[str, Any] | None) -> Any:
+        with closing(self._connection(ANSWER_S)) as connection:
+            try:
+                data = None if body is None else json.dumps(body)
+                headers = {"Content-Type": "application/json", "Connection": "close"}
+                connection.request(method, path, data, headers)
+                response = connection.getresponse()
+                content = response.read()
+            except (OSError, http.client.HTTPException) as error:
+                raise self._unreachable(error) from error
+        if response.status >= http.HTTPStatus.BAD_REQUEST:
+            raise _error(response.status, content)
+        try:
+            return json.loads(content)
+        except ValueError as error:
+            raise self._unreachable(error) from error
+
+    def _connection(self, timeout_s: float) -> http.client.HTTPConnection:
+        return http.client.HTTPConnection(self._address.host, self._address.port, timeout=timeout_s)
+
+    def _unreachable(self, error: Exception) -> DaemonUnreachableError:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else None
+        reason = reason or str(error) or type(error).__name__
+        return DaemonUnreachableError(
+            f"The daemon does not answer at {self._address} ({reason}).",
+            remedy="Start it with `syncd run`, or name its configuration with -c FILE.",
+        )
+
+
+def roll_path(text: str, *more: str) -> str:
+    """Return the path of the roll that text names."""
+    name = quote(text, safe="", errors="surrogateescape")
+    return "/".join(("/api/rolls", name, *more))
+
+
+def _error(status: int, content: bytes) -> SyncdError:
+    kind = _KINDS.get(status, NotNowError)
+    try:
+        said = json.loads(content)["error"]
+        return kind(str(said["problem"]), remedy=str(said["remedy"]))
+    except (ValueError, KeyError, TypeError):
+        return NotNowError(
+            f"Something that is not syncd answered (HTTP {status}).",
+            remedy="Compare node.board in the configuration with what listens on that port.",
+        )
+
+
+def _blocks(response: http.client.HTTPResponse) -> Iterator[StreamEvent]:
+    """Read server-sent events; an unfinished block at the end is thrown away."""
+    fields: dict[str, str] = {}
+    while line := response.readline():
+        text = line.decode().rstrip("\r\n")
+        if not text:
+            if "data" in fields:
+                yield StreamEvent(
+                    int(fields["id"]), fields.get("event", "message"), json.loads(fields["data"])
+                )
+            fields = {}
+        elif not text.startswith(":"):
+            name, _, value = text.partition(":")
+            fields[name] = value.removeprefix(" ")

@@ -1,0 +1,142 @@
+"""`syncd fetch`: bring a ready roll here, and wait until it is verified."""
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Protocol
+
+import click
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from syncd.cli import show
+from syncd.cli.client import BoardClient
+from syncd.cli.common import (
+    client_for,
+    config_option,
+    examples,
+    json_option,
+    print_json,
+    roll_argument,
+)
+
+POLL_S = 0.5
+_LINE_EVERY_S = 5.0
+
+
+@click.command(
+    "fetch", epilog=examples("syncd fetch 2026-03-14_D12/A012 --to /Volumes/Edit/Rushes")
+)
+@roll_argument()
+@click.option(
+    "--to",
+    required=True,
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="Where DAY/ROLL is to appear.",
+)
+@click.option("--no-wait", is_flag=True, help="Do not wait until it is here.")
+@config_option
+@json_option
+def fetch_command(
+    roll: str, to: Path, no_wait: bool, config_path: Path | None, as_json: bool
+) -> None:
+    """Fetch a ready roll of a peer into a folder, verified, in one step at the end.
+
+    The daemon fetches: it goes on after an interruption, and when this command is ended.
+    Exit code 1 if the roll is held.
+    """
+    client = client_for(config_path)
+    body = {"roll": roll, "to": str(to.absolute())}
+    fetch = client.post("/api/fetches", body)
+    if not no_wait:
+        try:
+            fetch = _wait(client, fetch)
+        except KeyboardInterrupt:
+            click.echo("The daemon goes on fetching; to see: syncd rolls", err=True)
+            raise
+    if as_json:
+        print_json(fetch)
+    else:
+        _say(fetch)
+    sys.exit(1 if fetch["held"] else 0)
+
+
+def _wait(client: BoardClient, fetch: dict[str, Any]) -> dict[str, Any]:
+    """Return the fetch once it is fetched or held, showing how far it is."""
+    with _progress(show.roll_name(fetch)) as progress:
+        while fetch["stage"] != "fetched" and not fetch["held"]:
+            progress.update(fetch)
+            time.sleep(POLL_S)
+            every = client.get("/api/fetches")["fetches"]
+            fetch = next((each for each in every if each["id"] == fetch["id"]), fetch)
+        progress.update(fetch)
+    return fetch
+
+
+def _say(fetch: dict[str, Any]) -> None:
+    name, to = show.roll_name(fetch), show.plain(fetch["to"])
+    if fetch["held"]:
+        held = fetch["held"]
+        click.echo(f"{name} held, {held['code']}: {show.plain(held['message'])}")
+        click.echo(f"When the cause is gone: syncd go {fetch['id']}", err=True)
+    elif fetch["stage"] == "fetched":
+        click.echo(f"{name} fetched and verified: {show.size(fetch['bytes'])} in {to}/{name}")
+    else:
+        click.echo(f"{name} is being fetched to {to}.")
+        click.echo("To see how far: syncd follow", err=True)
+
+
+class _Shown(Protocol):
+    def update(self, fetch: dict[str, Any]) -> None: ...
+
+
+class _Bar:
+    """A bar on a terminal."""
+
+    def __init__(self, progress: Progress, name: str) -> None:
+        self._progress = progress
+        self._task = progress.add_task(name, stage="", moved="")
+
+    def update(self, fetch: dict[str, Any]) -> None:
+        moved = f"{show.size(fetch['moved_bytes'])} of {show.size(fetch['bytes'])}"
+        self._progress.update(
+            self._task,
+            total=max(1, fetch["bytes"]),
+            completed=fetch["moved_bytes"],
+            stage=fetch["stage"],
+            moved=moved,
+        )
+
+
+class _Lines:
+    """A line now and then, on stderr, elsewhere."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._last = ("", 0.0)
+
+    def update(self, fetch: dict[str, Any]) -> None:
+        now_s = time.monotonic()
+        if fetch["stage"] == self._last[0] and now_s < self._last[1] + _LINE_EVERY_S:
+            return
+        self._last = (fetch["stage"], now_s)
+        moved = show.share(fetch["moved_bytes"], fetch["bytes"])
+        click.echo(f"{self._name}  {fetch['stage']}  {moved}", err=True)
+
+
+@contextmanager
+def _progress(name: str) -> Iterator[_Shown]:
+    if not show.on_terminal():
+        yield _Lines(name)
+        return
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        TextColumn("{task.fields[stage]}"),
+        BarColumn(),
+        TextColumn("{task.fields[moved]}"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=show.console(), transient=True) as progress:
+        yield _Bar(progress, name)

@@ -1,0 +1,115 @@
+"""`syncd rolls` and `syncd roll`: what is where, and how it got there."""
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from syncd.cli import show
+from syncd.cli.client import roll_path
+from syncd.cli.common import (
+    client_for,
+    config_option,
+    examples,
+    json_option,
+    print_json,
+    roll_argument,
+)
+
+
+@click.command("rolls", epilog=examples("syncd rolls"))
+@config_option
+@json_option
+def rolls_command(config_path: Path | None, as_json: bool) -> None:
+    """List the rolls, in the order in which they go.
+
+    Exit code 1 if any is held.
+    """
+    answer = client_for(config_path).get("/api/rolls")
+    if as_json:
+        print_json(answer)
+    else:
+        _print_rolls(answer["rolls"])
+    sys.exit(1 if any(roll["held"] for roll in answer["rolls"]) else 0)
+
+
+@click.command("roll", epilog=examples("syncd roll A012", "syncd roll 2026-03-14_D12/A012"))
+@roll_argument()
+@config_option
+@json_option
+def roll_command(roll: str, config_path: Path | None, as_json: bool) -> None:
+    """Show one roll and its history.
+
+    Exit code 1 if it is held.
+    """
+    answer = client_for(config_path).get(roll_path(roll))
+    if as_json:
+        print_json(answer)
+    else:
+        _print_roll(answer)
+    sys.exit(1 if answer["held"] else 0)
+
+
+def _print_rolls(rolls: list[dict[str, Any]]) -> None:
+    if not rolls:
+        click.echo("No rolls yet.")
+        click.echo("Is everything in place? syncd check", err=True)
+        return
+    columns = ("roll", "stage", "size", "files", "moved", "rank", "expected", "needed by")
+    show.table(columns, [_line(roll) for roll in rolls])
+    for roll in rolls:
+        if roll["held"]:
+            click.echo(_held_line(roll))
+    click.echo(show.NOT_A_PERMISSION)
+    held = next((roll for roll in rolls if roll["held"]), None)
+    if held:
+        click.echo(f"When the cause is gone: syncd go {show.roll_name(held)}", err=True)
+
+
+def _line(roll: dict[str, Any]) -> tuple[str, ...]:
+    return (
+        show.roll_name(roll),
+        roll["stage"],
+        show.size(roll["bytes"]),
+        str(roll["files"]),
+        show.share(roll["moved_bytes"], roll["bytes"]),
+        str(roll["rank"]),
+        show.moment(roll["expected_at"]),
+        show.moment(roll["needed_by"]) + (" late" if roll["late"] else ""),
+    )
+
+
+def _held_line(roll: dict[str, Any]) -> str:
+    held = roll["held"]
+    file = f" {show.plain(held['path'])}" if held["path"] else ""
+    return f"{show.roll_name(roll)} held, {held['code']}{file}: {show.plain(held['message'])}"
+
+
+def _print_roll(roll: dict[str, Any]) -> None:
+    facts = [
+        ("roll", show.roll_name(roll)),
+        ("id", roll["id"]),
+        ("stage", roll["stage"] + (", paused" if roll["paused"] else "")),
+        ("size", f"{show.size(roll['bytes'])} in {roll['files']} files"),
+        ("rank", str(roll["rank"])),
+        ("expected", show.moment(roll["expected_at"])),
+        ("needed by", show.moment(roll["needed_by"]) + (" late" if roll["late"] else "")),
+        ("from", roll["source_path"] or roll["peer"] or ""),
+        ("published", roll["published_path"] or ""),
+        ("same as", roll["same_as"] or ""),
+    ]
+    facts += [
+        (f"to {place['name']}", show.share(place["moved_bytes"], place["bytes"]))
+        for place in roll["destinations"]
+    ]
+    width = max(len(name) for name, _ in facts)
+    for name, value in facts:
+        if value.strip():
+            click.echo(f"{name:<{width}}  {show.plain(value)}")
+    if roll["held"]:
+        click.echo(_held_line(roll))
+        click.echo(f"When the cause is gone: syncd go {roll['id']}", err=True)
+    click.echo("")
+    lines = [(show.moment(h["at"]), h["stage"], h["note"]) for h in roll["history"]]
+    show.table(("at", "stage", "note"), lines)

@@ -1,0 +1,89 @@
+"""What a daemon owes the system that runs it: readiness, signals, open files, log lines.
+
+Owns: NOTIFY_SOCKET (sd_notify(3)), SIGTERM and SIGINT, RLIMIT_NOFILE, logging to stderr.
+Must not: know what the daemon does.
+"""
+
+import asyncio
+import logging
+import os
+import signal
+import socket
+import sys
+import threading
+from contextlib import suppress
+
+END_S_MAX = 4.8  # after a first signal; a clean end within 5 s is promised
+OPEN_FILES_WANTED = 65_536
+
+log = logging.getLogger(__name__)
+
+
+def notify(state: str) -> None:
+    """Tell systemd, if it started us; it is told, not asked, so nothing can fail here."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address.startswith(("/", "@")):
+        return
+    if address.startswith("@"):
+        address = "\0" + address[1:]
+    with suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as connection:
+        connection.sendto(state.encode(), address)
+
+
+def end_on_signals(stop: asyncio.Event) -> None:
+    """Set stop at the first SIGTERM or SIGINT; leave at once at the second, or after END_S_MAX."""
+    loop = asyncio.get_running_loop()
+
+    def ended(name: str) -> None:
+        if stop.is_set():
+            log.warning("%s again: leaving at once; the next start recovers", name)
+            os._exit(1)
+        log.info("%s: ending", name)
+        notify("STOPPING=1")
+        stop.set()
+        late = threading.Timer(END_S_MAX, _leave)
+        late.daemon = True
+        late.start()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, ended, number.name)
+
+
+def _leave() -> None:
+    # A thread that hangs in a dead disk cannot be ended; the journal is made for this.
+    log.error("not ended after %s s: leaving; the next start recovers", END_S_MAX)
+    os._exit(1)
+
+
+def raise_open_files() -> None:
+    """Allow as many open files as the system lets us: small files, watches and streams add up."""
+    try:
+        import resource  # noqa: PLC0415 - there is none on Windows
+    except ImportError:
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = OPEN_FILES_WANTED
+    if hard != resource.RLIM_INFINITY:
+        wanted = min(wanted, hard)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        with suppress(OSError, ValueError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+
+
+class _OneLine(logging.Formatter):
+    """Keeps a file's name from writing to the terminal, and a traceback readable."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        text = super().format(record)
+        return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)
+
+
+def log_to_stderr(*, verbose: bool) -> None:
+    """Send log lines to stderr; systemd's journal adds the time itself."""
+    handler = logging.StreamHandler(sys.stderr)
+    time = "" if "JOURNAL_STREAM" in os.environ else "%(asctime)s "
+    handler.setFormatter(_OneLine(f"{time}%(levelname)s %(name)s: %(message)s"))
+    root = logging.getLogger()
+    root.addHandler(handler)
+    root.setLevel(logging.WARNING)
+    logging.getLogger("syncd").setLevel(logging.DEBUG if verbose else logging.INFO)
