@@ -1,0 +1,37 @@
+"""Runs one benchmark, prints its table, and writes it as JSON if asked to."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from tests.bench import latency, memory, throughput
+from tests.bench.table import Table
+
+BENCHMARKS = {
+    "throughput": throughput.run,
+    "memory": memory.run,
+    "latency": latency.run,
+}
+
+
+def main() -> int:
+    """Run what the command line names."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("name", nargs="?", choices=sorted(BENCHMARKS))
+    parser.add_argument("--json", type=Path, help="write the table to this file, too")
+    parser.add_argument("--small", action="store_true", help="an eighth of the size, for a try")
+    given = parser.parse_args()
+    if given.name is None:
+        for name, run in BENCHMARKS.items():
+            print(f"{name:12} {(sys.modules[run.__module__].__doc__ or '').splitlines()[0]}")
+        return 0
+    table: Table = BENCHMARKS[given.name](small=given.small)
+    table.show()
+    if given.json is not None:
+        given.json.write_text(json.dumps(table.plain(), indent=1) + "\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
