@@ -1,0 +1,108 @@
+"""The simulated disk itself: it loses what was not synced, and keeps what was."""
+
+import errno
+import random
+
+import pytest
+
+from syncd.ports import Folder
+from tests.faults.sim_disk import SimCrash, SimDisk
+
+PAGES = bytes(4096) + b"\x01" * 4096 + b"\x02" * 4096
+
+
+def _disk() -> tuple[SimDisk, Folder]:
+    disk = SimDisk()
+    disk.make_root("/mnt")
+    return disk, disk.open_folder("/mnt")
+
+
+def _write(folder: Folder, path: str, data: bytes, *, sync: bool) -> None:
+    file = folder.open_write(path)
+    file.write([memoryview(data)], 0)
+    if sync:
+        file.sync()
+    file.close()
+
+
+def _outcomes(work: str) -> set[tuple[tuple[str, bytes], ...]]:
+    """Return every state that some seed leaves after a crash in the middle of work."""
+    found = set()
+    for seed in range(60):
+        disk, folder = _disk()
+        _write(folder, "old", b"old", sync=True)
+        folder.sync_folder()
+        _write(folder, "new", PAGES, sync="data" in work)
+        if "rename" in work:
+            folder.make_folders("day")
+            folder.sync_folder()
+            folder.rename_new("old", "day/old")
+        if "names" in work:
+            folder.sync_folder()
+        disk.crash(random.Random(seed))
+        found.add(tuple(disk.files_below("/mnt").items()))
+    return found
+
+
+def test_synced_data_and_names_survive() -> None:
+    """Nothing that was synced is ever lost."""
+    assert _outcomes("data names") == {(("new", PAGES), ("old", b"old"))}
+
+
+def test_an_unsynced_name_may_be_lost_with_its_synced_data() -> None:
+    """Syncing a file does not sync its name."""
+    assert _outcomes("data") == {(("old", b"old"),), (("new", PAGES), ("old", b"old"))}
+
+
+def test_unsynced_data_is_torn_at_pages() -> None:
+    """Any of the pages may have arrived, and the size may be the old one."""
+    found = {dict(state)["new"] for state in _outcomes("names")}
+
+    assert b"" in found
+    assert len(found) > 2
+    assert {len(data) for data in found} == {0, len(PAGES)}
+
+
+def test_a_rename_is_kept_whole_or_not_at_all() -> None:
+    """The file is at one of the two places, never at both or at none."""
+    for state in _outcomes("rename data"):
+        assert ("old" in dict(state)) != ("day/old" in dict(state))
+
+
+def test_nothing_runs_between_losing_power_and_coming_back() -> None:
+    """At the chosen operation, and at every later one, the crash is raised."""
+    disk, folder = _disk()
+    disk.crash_at_op = disk.ops + 2
+    folder.make_folders("a")
+    for _ in range(2):
+        with pytest.raises(SimCrash):
+            folder.make_folders("b")
+    disk.crash(random.Random(1))
+    with pytest.raises(SimCrash):
+        folder.scan()
+    assert "b" not in {entry.name for entry in disk.open_folder("/mnt").scan()}
+
+
+def test_faults_come_as_the_system_gives_them() -> None:
+    """Full, failing, gone and rotten."""
+    disk, folder = _disk()
+    _write(folder, "clip.mov", b"\x00\x00", sync=True)
+    disk.flip("/mnt/clip.mov", 1, bit=3)
+    assert folder.read_file("clip.mov", bytes_max=9) == b"\x00\x08"
+
+    disk.full_after(10)
+    with pytest.raises(OSError, match="Errno") as raised:
+        _write(folder, "more", bytes(11), sync=False)
+    assert raised.value.errno == errno.ENOSPC
+
+    disk.fail_next("sync", errno.EIO)
+    with pytest.raises(OSError, match="Errno") as raised:
+        _write(folder, "clip.mov", b"1", sync=True)
+    assert raised.value.errno == errno.EIO
+
+    disk.take_away("/mnt")
+    assert not folder.is_still_at_its_path()
+    with pytest.raises(FileNotFoundError):
+        disk.open_folder("/mnt")
+    disk.bring_back("/mnt")
+    assert folder.is_still_at_its_path()
