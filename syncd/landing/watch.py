@@ -9,6 +9,8 @@ import contextlib
 import errno
 import logging
 import os
+import threading
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +35,10 @@ from syncd.limits import POLL_S, RESCAN_S, WATCH_CHECK_S
 from syncd.ports import Clock, Disk
 
 log = logging.getLogger(__name__)
+
+# A folder made while its parent is being listed is met twice; the observer warns and goes on. Where
+# warnings are made errors, that warning would end its reading thread.
+warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning)
 
 WATCH_LIMIT_FILE = Path("/proc/sys/fs/inotify/max_user_watches")
 # Other programs of the same user take from the same limit; this share of it is theirs.
@@ -130,8 +136,12 @@ class Watch:
     def _is_alive(self) -> bool:
         if self._observer is None:
             return self._is_polling_all
-        emitters = list(self._observer.emitters)
-        return self._observer.is_alive() and all(emitter.is_alive() for emitter in emitters)
+        threads = [self._observer, *self._observer.emitters]
+        # On Linux one more thread reads for all emitters; when it dies, they stay alive and silent.
+        reader = getattr(self._observer, "_inotify_fd", None)
+        if isinstance(reader, threading.Thread):
+            threads.append(reader)
+        return all(thread.is_alive() for thread in threads)
 
     def _start_over(self, found: dict[str, tuple[int, int] | None]) -> None:
         self._stop()
@@ -139,12 +149,19 @@ class Watch:
             root.identity, root.polled_why = None, ""
         self._count_folders()
         if not self._is_polling_all:
-            observer = Observer()
-            observer.start()
-            self._observer = observer
-            for root in self._roots:
-                self._set_on(observer, root, found[root.path])
+            self._observe(found)
         self._look_everywhere()
+
+    def _observe(self, found: dict[str, tuple[int, int] | None]) -> None:
+        try:
+            observer = Observer()
+        except OSError as error:  # no inotify instance is left for this user
+            self._poll_all({root.path: _cannot_watch(root, error) for root in self._roots})
+            return
+        observer.start()
+        self._observer = observer
+        for root in self._roots:
+            self._set_on(observer, root, found[root.path])
 
     def _set_on(
         self, observer: BaseObserver, root: _Root, identity: tuple[int, int] | None
@@ -162,7 +179,7 @@ class Watch:
         except FileNotFoundError:
             return  # gone since we looked; the next check finds it again
         except OSError as error:
-            root.polled_why = _cannot_watch(root.path, error, root.folder_count)
+            root.polled_why = _cannot_watch(root, error)
             log.warning("%s", root.polled_why)
         else:
             root.identity = identity
@@ -188,13 +205,15 @@ class Watch:
         total = sum(root.folder_count for root in self._roots)
         if total < limit * WATCH_LIMIT_SHARE:
             return
-        for root in self._roots:
-            why = _too_many(root.path, total, limit)
-            if root.polled_why != why:
-                log.warning("%s", why)
-            root.polled_why, root.identity = why, None
-        self._is_polling_all = True
+        self._poll_all({root.path: _too_many(root.path, total, limit) for root in self._roots})
         self._stop()
+
+    def _poll_all(self, why: dict[str, str]) -> None:
+        if not self._is_polling_all:
+            log.warning("%s", " ".join(why.values()))
+        self._is_polling_all = True
+        for root in self._roots:
+            root.polled_why, root.identity = why[root.path], None
 
     def _poll(self) -> None:
         now_s = self._clock.monotonic_s()
@@ -283,14 +302,14 @@ def _too_many(path: str, total: int, limit: int) -> str:
     )
 
 
-def _cannot_watch(path: str, error: OSError, folder_count: int) -> str:
+def _cannot_watch(root: _Root, error: OSError) -> str:
     if error.errno == errno.ENOSPC:  # the watch limit, not a full disk
-        remedy = f"Run: sysctl fs.inotify.max_user_watches={max(524288, 2 * folder_count)}"
+        remedy = f"Run: sysctl fs.inotify.max_user_watches={max(524288, 2 * root.folder_count)}"
     elif error.errno == errno.EMFILE:
         remedy = "Run: sysctl fs.inotify.max_user_instances=512"
     else:
         remedy = "See that the folder can be read"
     return (
-        f"{path} cannot be watched: {error.strerror}. It is looked at every {POLL_S:.0f} s "
+        f"{root.path} cannot be watched: {error.strerror}. It is looked at every {POLL_S:.0f} s "
         f"instead. {remedy}, then restart syncd."
     )

@@ -142,6 +142,17 @@ async def test_a_dead_observer_is_started_again(tmp_path: Path) -> None:
         await hints.come(lambda hints: "after" in hints.paths)
 
 
+async def test_a_dead_reader_is_noticed_too(tmp_path: Path) -> None:
+    """One thread reads for all roots; without it the observer lives on, and is silent."""
+    async with running(tmp_path) as (watch, hints):
+        before = hints.looks
+        watch._observer._inotify_fd.stop()  # type: ignore[union-attr]
+
+        await hints.come(lambda hints: hints.looks > before)
+        (tmp_path / "after").write_text("x")
+        await hints.come(lambda hints: "after" in hints.paths)
+
+
 async def test_a_root_that_goes_and_comes_back_is_watched_again(tmp_path: Path) -> None:
     """An unmount never reaches the observer; identity tells."""
     root = tmp_path / "landing"
@@ -162,8 +173,9 @@ async def test_a_root_may_be_absent_at_the_start(tmp_path: Path) -> None:
     """A disk that is plugged in later is taken up by itself."""
     root = tmp_path / "landing"
     async with running(root) as (watch, hints):
+        before = hints.looks
         root.mkdir()
-        await hints.come(lambda hints: hints.looks > 0)
+        await hints.come(lambda hints: hints.looks > before)
 
         (root / "after").write_text("x")
         await hints.come(lambda hints: "after" in hints.paths)
