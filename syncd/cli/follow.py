@@ -51,29 +51,19 @@ def _events(client: BoardClient, after: int | None) -> Iterator[StreamEvent]:
 
     Raises DaemonUnreachableError if it is not there at first, or stays away for GIVE_UP_S.
     """
-    client.get("/healthz")
-    seq, silent_since_s = after, None
+    # Asked for by number from the start, so that nothing is lost before the first event.
+    seq = int(client.get("/healthz")["last_seq"]) if after is None else after
+    heard_s = time.monotonic()
     while True:
         try:
             for event in client.events(seq):
-                silent_since_s = None
                 seq = event.seq
                 yield event
-            silent_since_s = silent_since_s or time.monotonic()
+            heard_s = time.monotonic()  # the daemon ended the stream: it is shutting down
         except DaemonUnreachableError:
-            silent_since_s = silent_since_s or time.monotonic()
-            if time.monotonic() > silent_since_s + GIVE_UP_S:
+            if time.monotonic() > heard_s + GIVE_UP_S:
                 raise
-        if seq is None:
-            seq = _now(client)
         time.sleep(RETRY_S)
-
-
-def _now(client: BoardClient) -> int | None:
-    """Return where the stream is, so that nothing is missed before its first event."""
-    with suppress(SyncdError):
-        return int(client.get("/healthz")["last_seq"])
-    return None
 
 
 def _line(event: StreamEvent) -> str:
