@@ -1,0 +1,148 @@
+"""The control plane, asking side: questions to one paired peer.
+
+Owns: timeouts, and what a failure is called: PeerUnreachableError is worth another try, and
+PeerRefusedError is an answer. Must not: retry; whoever asks knows whether it still wants to.
+
+In TLS 1.3 the dialling side's handshake succeeds even if its certificate is then turned down, so
+"connected" here means that a whole reply has been read.
+"""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from typing import Any, NoReturn
+
+import aiohttp
+
+from syncd.errors import PeerRefusedError, PeerUnreachableError
+from syncd.limits import CONTROL_BODY_BYTES_MAX, DEAD_AFTER_S
+from syncd.ports import Clock
+from syncd.wire.dial import PeerConnector
+from syncd.wire.fields import BadMessage
+from syncd.wire.gate import MEDIA_TYPE
+from syncd.wire.identity import Identity
+from syncd.wire.messages import (
+    ANSWERS,
+    QUESTION_NAMES,
+    Hello,
+    Message,
+    Refusal,
+    Tidings,
+    pack,
+    unpack,
+)
+from syncd.wire.peers import Address, address_text
+
+# Only the greeting, which is the heartbeat, has to be quick; an offer may write a long inventory.
+ANSWER_TIMEOUT_S = 60.0
+CONNECTING_TIMEOUT_S = 10.0
+URL = "https://peer.invalid/peer/"  # the name is never looked up: see PeerConnector
+
+
+class PeerClient:
+    """Implements ports.PeerCalls. Made and used on the running loop; close() it.
+
+    addresses: where the peer may be; asked for anew at each new connection.
+    heard: called with the wall time after each reply that was read.
+    address: host and port that last replied, or None while the peer is not connected.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        addresses: Callable[[], Sequence[Address]],
+        identity: Identity,
+        fingerprint: str,
+        clock: Clock,
+        *,
+        heard: Callable[[int], None] | None = None,
+    ) -> None:
+        self.address: Address | None = None
+        self._name = name
+        self._own_fingerprint = identity.fingerprint
+        self._clock = clock
+        self._heard = heard
+        self._connector = PeerConnector(name, addresses, identity, fingerprint)
+        self._session = aiohttp.ClientSession(
+            connector=self._connector,
+            timeout=aiohttp.ClientTimeout(total=None),
+            auto_decompress=False,
+            skip_auto_headers=("User-Agent", "Accept", "Accept-Encoding"),
+        )
+
+    async def ask(self, question: Message) -> Any:
+        """Send question and return its answer.
+
+        Raises PeerUnreachableError (try again later) or PeerRefusedError.
+        """
+        limit_s = answer_limit_s(question)
+        try:
+            async with asyncio.timeout(CONNECTING_TIMEOUT_S + limit_s):
+                status, body = await self._exchange(question, limit_s)
+        except TimeoutError as error:
+            self._lost(f"did not answer {QUESTION_NAMES[type(question)]} in {limit_s:.0f} s", error)
+        except (aiohttp.ClientError, OSError) as error:
+            self._lost(f"cut the connection before it answered ({_reason(error)})", error)
+        except PeerUnreachableError:
+            self.address = None
+            raise
+        return self._understand(question, status, body)
+
+    async def close(self) -> None:
+        """End all connections; questions that still wait end with PeerUnreachableError."""
+        self.address = None
+        await self._session.close()
+
+    async def _exchange(self, question: Message, limit_s: float) -> tuple[int, bytes]:
+        """Send the question and read the whole reply, as long as it is of a decent size."""
+        async with self._session.post(
+            URL + QUESTION_NAMES[type(question)],
+            data=pack(question),
+            headers={"Content-Type": MEDIA_TYPE},
+            timeout=aiohttp.ClientTimeout(total=None, sock_read=limit_s),
+            allow_redirects=False,
+        ) as reply:
+            length = reply.content_length
+            if length is None or length > CONTROL_BODY_BYTES_MAX:
+                raise aiohttp.ClientPayloadError("the reply is larger than 1 MiB")
+            return reply.status, await reply.read()
+
+    def _understand(self, question: Message, status: int, body: bytes) -> Message:
+        try:
+            if status == 200:
+                answer = unpack(ANSWERS[type(question)], body)
+                self._replied()
+                return answer
+            refusal = unpack(Refusal, body)
+        except BadMessage as error:
+            self._lost(f"answered with status {status} and no message that we know", error)
+        self._replied()
+        raise PeerRefusedError(f"{self._name} refuses: {refusal.message}", remedy=refusal.remedy)
+
+    def _replied(self) -> None:
+        self.address = self._connector.last_address
+        if self._heard is not None:
+            self._heard(self._clock.utc_ms())
+
+    def _lost(self, what: str, error: Exception) -> NoReturn:
+        self.address = None
+        last = self._connector.last_address
+        where = self._name if last is None else f"{self._name} at {address_text(last)}"
+        raise PeerUnreachableError(
+            f"{where} {what}.",
+            remedy="Check that syncd runs there, that it is the same version, and that "
+            f"its clock is right; our fingerprint is {self._own_fingerprint}.",
+        ) from error
+
+
+def answer_limit_s(question: Message) -> float:
+    """Return how long the answer to question may take to come."""
+    match question:
+        case Hello():
+            return DEAD_AFTER_S
+        case Tidings():
+            return question.wait_s + DEAD_AFTER_S
+    return ANSWER_TIMEOUT_S
+
+
+def _reason(error: Exception) -> str:
+    return str(error) or type(error).__name__

@@ -1,0 +1,211 @@
+"""The control plane, answering side: POST /peer/NAME over TLS, one msgpack message each way.
+
+Owns: the listening socket, the way from bytes to a question and from an answer to bytes.
+Must not: know what a question means; the desk answers. Strangers do not come this far (gate.py),
+and a peer that is un-paired while connected is refused at its next question.
+
+Closing: no new connections, long-polls are ended at once, other questions get CLOSE_S to finish.
+Handlers are never cancelled because a client left: what was asked is done.
+"""
+
+import asyncio
+import errno
+import logging
+from typing import Any, Protocol, Self
+
+from aiohttp import web
+
+from syncd.errors import ConfigError, HeldError, SyncdError
+from syncd.ports import Clock
+from syncd.wire.fields import BadMessage
+from syncd.wire.gate import MEDIA_TYPE, Gate, host_of, not_paired, peer_fingerprint
+from syncd.wire.identity import Identity
+from syncd.wire.messages import (
+    ANSWERS,
+    QUESTIONS,
+    Message,
+    PeerIdentity,
+    Refusal,
+    Tidings,
+    pack,
+    unpack,
+)
+from syncd.wire.peers import PeerBook
+
+log = logging.getLogger(__name__)
+
+HANDSHAKE_TIMEOUT_S = 5.0
+TLS_CLOSE_TIMEOUT_S = 1.0
+BODY_TIMEOUT_S = 20.0
+KEEPALIVE_S = 75.0  # longer than the client's, so that the client is the one that lets go
+LINGER_S = 2.0  # a refused body is read on for this long, so that the refusal gets through
+CLOSE_S = 1.0  # the whole daemon has 5 s to end
+PREFIX = "/peer/"
+REFUSAL_TEXT_LENGTH_MAX = 2000
+
+
+class Desk(Protocol):
+    """Who answers the questions."""
+
+    async def answer(self, peer: PeerIdentity, question: Any) -> Any:
+        """Return the answer. Raises SyncdError to refuse."""
+
+
+class ControlServer:
+    """Serves the desk to paired peers between __aenter__ and __aexit__.
+
+    port: the one asked for, or, if that was 0, the one that the system chose.
+    """
+
+    def __init__(
+        self, host: str, port: int, *, identity: Identity, book: PeerBook, desk: Desk, clock: Clock
+    ) -> None:
+        self.port = port
+        self._host = host
+        self._identity = identity
+        self._book = book
+        self._desk = desk
+        self._clock = clock
+        self._http = web.Server(
+            self._handle,
+            access_log=None,
+            auto_decompress=False,
+            keepalive_timeout=KEEPALIVE_S,
+            lingering_time=LINGER_S,
+            handler_cancellation=False,
+        )
+        self._gate = Gate(self._http, book, identity.name, clock)
+        self._handling: set[asyncio.Task[Any]] = set()
+        self._polling: set[asyncio.Task[Any]] = set()
+        self._listening: asyncio.Server | None = None
+
+    async def __aenter__(self) -> Self:
+        """Listen. Raises ConfigError naming the address if that is not possible."""
+        loop = asyncio.get_running_loop()
+        try:
+            self._listening = await loop.create_server(
+                self._gate,
+                self._host,
+                self.port,
+                ssl=self._identity.server_context(),
+                ssl_handshake_timeout=HANDSHAKE_TIMEOUT_S,
+                ssl_shutdown_timeout=TLS_CLOSE_TIMEOUT_S,
+            )
+        except OSError as error:
+            raise _cannot_listen(self._host, self.port, error) from error
+        self.port = self._listening.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        assert self._listening is not None
+        self._listening.close()
+        self._http.pre_shutdown()
+        for task in self._polling:
+            task.cancel()
+        await self._http.shutdown(CLOSE_S)
+        await self._end_leftovers()
+        await self._listening.wait_closed()
+
+    async def _end_leftovers(self) -> None:
+        """End what aiohttp leaves running: handlers whose asker has left are none of its own."""
+        for task in self._handling:
+            task.cancel()
+        if self._handling:
+            await asyncio.wait(self._handling, timeout=CLOSE_S)
+
+    async def _handle(self, request: web.BaseRequest) -> web.StreamResponse:
+        task = asyncio.current_task()
+        assert task is not None
+        for own in (task, request.task):  # of this question, and of its connection
+            self._handling.add(own)
+            own.add_done_callback(self._handling.discard)
+        fingerprint = peer_fingerprint(request.transport) or "unknown"
+        peer = self._book.trusted_by_fingerprint(fingerprint)
+        host = host_of(request.transport)
+        if peer is None:
+            self._gate.strangers.note(fingerprint, host)
+            return _refused(403, not_paired(fingerprint, self._identity.name), close=True)
+        self._book.heard(peer.name, self._clock.utc_ms())
+        try:
+            question = await _read_question(request)
+        except _AskedBadly as error:
+            return _refused(error.status, error.refusal, close=True)
+        return await self._answer(task, PeerIdentity(peer.name, fingerprint, host), question)
+
+    async def _answer(
+        self, task: asyncio.Task[Any], peer: PeerIdentity, question: Message
+    ) -> web.Response:
+        if isinstance(question, Tidings):
+            self._polling.add(task)
+        try:
+            answer = await self._desk.answer(peer, question)
+        except SyncdError as error:
+            return _refused(error.http_status, _refusal_for(error))
+        finally:
+            self._polling.discard(task)
+        assert isinstance(answer, ANSWERS[type(question)]), "the desk gives the answer asked for"
+        return web.Response(body=pack(answer), content_type=MEDIA_TYPE)
+
+
+class _AskedBadly(Exception):  # noqa: N818 - the asker's mistake, answered and done with
+    """What came is no question; status and refusal are its answer."""
+
+    def __init__(self, status: int, code: str, message: str) -> None:
+        super().__init__(message)
+        remedy = "Run the same version of syncd on both boxes."
+        self.status = status
+        self.refusal = Refusal(code=code, message=_clean(message), remedy=remedy)
+
+
+def _question_kind(request: web.BaseRequest) -> type[Message]:
+    """Return the question's class from the head alone. Raises _AskedBadly."""
+    name = request.path.removeprefix(PREFIX)
+    if not request.path.startswith(PREFIX) or name not in QUESTIONS:
+        raise _AskedBadly(404, "unknown-question", "There is no such question.")
+    if request.method != "POST":
+        raise _AskedBadly(405, "method", "Questions are asked by POST.")
+    if "Content-Encoding" in request.headers:
+        raise _AskedBadly(415, "encoding", "Bodies travel as they are, without Content-Encoding.")
+    return QUESTIONS[name]
+
+
+async def _read_question(request: web.BaseRequest) -> Message:
+    """Return the question. Raises _AskedBadly."""
+    kind = _question_kind(request)
+    try:
+        async with asyncio.timeout(BODY_TIMEOUT_S):
+            body = await request.read()  # at most 1 MiB, aiohttp's own limit
+        return unpack(kind, body)
+    except web.HTTPRequestEntityTooLarge:
+        raise _AskedBadly(413, "too-large", "The body is larger than 1 MiB.") from None
+    except TimeoutError:
+        problem = f"The body was not there after {BODY_TIMEOUT_S:.0f} s."
+        raise _AskedBadly(408, "slow", problem) from None
+    except BadMessage as error:
+        log.warning("A malformed question from %s: %s", host_of(request.transport), error)
+        raise _AskedBadly(400, "bad-message", str(error)) from None
+
+
+def _refusal_for(error: SyncdError) -> Refusal:
+    code = error.code.value if isinstance(error, HeldError) else "refused"
+    return Refusal(code=code, message=_clean(error.problem), remedy=_clean(error.remedy))
+
+
+def _clean(text: str) -> str:
+    """Make any text one that may travel; a refusal must not fail for its own words."""
+    return text[:REFUSAL_TEXT_LENGTH_MAX].encode(errors="replace").decode()
+
+
+def _refused(status: int, refusal: Refusal, *, close: bool = False) -> web.Response:
+    response = web.Response(status=status, body=pack(refusal), content_type=MEDIA_TYPE)
+    if close:
+        response.force_close()
+    return response
+
+
+def _cannot_listen(host: str, port: int, error: OSError) -> ConfigError:
+    if error.errno == errno.EADDRINUSE:
+        remedy = "End the other program, or choose another port with control in [node]."
+    else:
+        remedy = "Set control in [node] to an address of this box, such as 0.0.0.0:8840."
+    return ConfigError(f"Cannot listen on {host}:{port}: {error.strerror}.", remedy=remedy)

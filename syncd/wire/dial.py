@@ -1,0 +1,177 @@
+"""Dialling a peer: all its addresses at once, the first that proves to be it is kept.
+
+Owns: TCP, TLS and the fingerprint check of each new connection, before a byte of a request.
+Must not: send anything. aiohttp's own TCPConnector resolves one host and checks a fingerprint only
+without a client certificate, so this one makes the connections and leaves it the pool.
+"""
+
+import asyncio
+import ssl
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import aiohttp
+from aiohttp.client_proto import ResponseHandler
+
+from syncd.errors import PeerRefusedError, PeerUnreachableError
+from syncd.limits import CONNECT_TIMEOUT_S
+from syncd.wire.fingerprints import is_same
+from syncd.wire.gate import peer_fingerprint
+from syncd.wire.identity import Identity
+from syncd.wire.peers import ADDRESSES_MAX, Address, address_text
+
+if TYPE_CHECKING:
+    from aiohttp.client import ClientTimeout
+    from aiohttp.client_reqrep import ClientRequest
+    from aiohttp.tracing import Trace
+
+Attempts = dict["asyncio.Task[ResponseHandler]", Address]
+
+HANDSHAKE_TIMEOUT_S = 5.0
+TLS_CLOSE_TIMEOUT_S = 1.0
+CLIENT_KEEPALIVE_S = 30.0
+CONNECTIONS_MAX = 32
+
+
+class WrongCertificateError(PeerRefusedError):
+    """Somebody else answers at the address."""
+
+
+class PeerConnector(aiohttp.BaseConnector):
+    """A pool of connections to one peer, wherever it is just now.
+
+    addresses: asked anew for each connection. last_address: of the newest connection, or None.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        addresses: Callable[[], Sequence[Address]],
+        identity: Identity,
+        fingerprint: str,
+    ) -> None:
+        super().__init__(keepalive_timeout=CLIENT_KEEPALIVE_S, limit=CONNECTIONS_MAX)
+        self.last_address: Address | None = None
+        self._name = name
+        self._addresses = addresses
+        self._fingerprint = fingerprint
+        self._context = identity.client_context()
+
+    async def _create_connection(
+        self,
+        req: "ClientRequest",  # noqa: ARG002 - there is one peer, whatever the URL says
+        traces: "list[Trace]",  # noqa: ARG002
+        timeout: "ClientTimeout",  # noqa: ARG002, ASYNC109 - each step has its own limit
+    ) -> ResponseHandler:
+        addresses = tuple(self._addresses())[:ADDRESSES_MAX]
+        if not addresses:
+            raise PeerUnreachableError(
+                f"No address of {self._name} is known.",
+                remedy="Start syncd there, or set address in its [[peer]] where multicast fails.",
+            )
+        attempts = {
+            asyncio.create_task(self._try(address), name=f"dial-{address_text(address)}"): address
+            for address in addresses
+        }
+        try:
+            handler = await self._first_good(attempts)
+        finally:
+            await self._drop_others(attempts)
+        if handler.transport is None:
+            raise _hung_up(self._name)
+        return handler
+
+    async def _first_good(self, attempts: Attempts) -> ResponseHandler:
+        """Return the first connection that is the peer's; its attempt is taken out of attempts."""
+        pending = set(attempts)
+        while pending:
+            done, pending = await asyncio.wait(pending, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                handler = _result(task)
+                if handler is not None:
+                    self.last_address = attempts.pop(task)
+                    return handler
+        raise _worst([task.exception() for task in attempts], self._name)
+
+    async def _drop_others(self, attempts: Attempts) -> None:
+        for task in attempts:
+            task.cancel()
+        await asyncio.gather(*attempts, return_exceptions=True)
+        for task in attempts:
+            handler = _result(task)
+            if handler is not None and handler.transport is not None:
+                handler.transport.abort()
+
+    async def _try(self, address: Address) -> ResponseHandler:
+        """Return a connection on which the peer has proved itself."""
+        handler = await self._connect(address)
+        shown = peer_fingerprint(handler.transport)
+        if shown is None or handler.transport is None:
+            raise _hung_up(f"{self._name} at {address_text(address)}")
+        if not is_same(shown, self._fingerprint):
+            handler.transport.abort()
+            raise WrongCertificateError(
+                f"{address_text(address)} is not {self._name}: its certificate is {shown}, "
+                f"paired is {self._fingerprint}.",
+                remedy=f"Correct the address, or pair again if {self._name} was set up anew.",
+            )
+        return handler
+
+    async def _connect(self, address: Address) -> ResponseHandler:
+        host, port = address
+        where = f"{self._name} at {address_text(address)}"
+        try:
+            async with asyncio.timeout(CONNECT_TIMEOUT_S + HANDSHAKE_TIMEOUT_S):
+                _, handler = await self._loop.create_connection(
+                    self._factory,
+                    host,
+                    port,
+                    ssl=self._context,
+                    server_hostname="",
+                    ssl_handshake_timeout=HANDSHAKE_TIMEOUT_S,
+                    ssl_shutdown_timeout=TLS_CLOSE_TIMEOUT_S,
+                )
+            return handler
+        except ssl.SSLCertVerificationError as error:
+            raise PeerUnreachableError(
+                f"{where} shows a certificate that cannot be accepted: {error.verify_message}.",
+                remedy="Compare the clocks of both boxes; if they agree, this is no syncd.",
+            ) from error
+        except TimeoutError as error:
+            raise PeerUnreachableError(
+                f"{where} does not answer.",
+                remedy="Check cable, address and firewall.",
+            ) from error
+        except OSError as error:
+            raise PeerUnreachableError(
+                f"{where} cannot be reached: {error.strerror or error}.",
+                remedy="Check that syncd runs there, then cable, address and firewall.",
+            ) from error
+
+
+def _result(task: "asyncio.Task[ResponseHandler]") -> ResponseHandler | None:
+    if not task.done() or task.cancelled() or task.exception() is not None:
+        return None
+    return task.result()
+
+
+def _hung_up(where: str) -> PeerUnreachableError:
+    return PeerUnreachableError(
+        f"{where} hung up right after the handshake.",
+        remedy="Compare the clocks of both boxes, and what that box logs.",
+    )
+
+
+def _worst(errors: Sequence[BaseException | None], name: str) -> BaseException:
+    """Return what to say when no address led to the peer: who else answered, if anyone did."""
+    for error in errors:
+        if not isinstance(error, PeerUnreachableError):
+            assert error is not None, "an attempt ends with a connection or an error"
+            return error
+    if len(errors) == 1 and errors[0] is not None:
+        return errors[0]
+    problems = " ".join(e.problem for e in errors if isinstance(e, PeerUnreachableError))
+    return PeerUnreachableError(
+        f"{name} answers at none of its {len(errors)} addresses. {problems}",
+        remedy="Check that syncd runs there, then cable, addresses and firewall.",
+    )

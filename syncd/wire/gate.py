@@ -1,0 +1,145 @@
+"""The gate behind the TLS handshake: only paired peers get through to the HTTP parser.
+
+Owns: reading the certificate of a fresh connection, how many connections one peer may hold, and
+what a stranger is told. Must not: parse anything. A stranger's bytes are counted as "it sent
+something" and dropped; it then gets one fixed answer, so that the box on the other side can say
+what is wrong, and is cut.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable
+from typing import Any, cast
+
+from aiohttp import web
+
+from syncd.ports import Clock
+from syncd.wire.fingerprints import fingerprint_of
+from syncd.wire.messages import Refusal, pack
+from syncd.wire.peers import PeerBook
+
+log = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/msgpack"
+CONNECTIONS_PER_PEER_MAX = 64  # lanes, a long-poll, a heartbeat and some questions at once
+STRANGER_LOG_EVERY_S = 60.0
+STRANGERS_REMEMBERED_MAX = 64  # anyone can make certificates without end
+STRANGER_PATIENCE_S = 2.0
+
+
+def peer_fingerprint(transport: asyncio.BaseTransport | None) -> str | None:
+    """Return the fingerprint of the certificate that the other side of a connection showed."""
+    tls = None if transport is None else transport.get_extra_info("ssl_object")
+    der = None if tls is None else tls.getpeercert(binary_form=True)
+    return None if der is None else fingerprint_of(der)
+
+
+def not_paired(fingerprint: str, own_name: str) -> Refusal:
+    """Return what a stranger is told."""
+    return Refusal(
+        code="not-paired",
+        message=f"{own_name} does not know the certificate {fingerprint}.",
+        remedy=f"Pair the two boxes: add this fingerprint as a [[peer]] on {own_name}.",
+    )
+
+
+class StrangerLog:
+    """One line per fingerprint and minute, and a bounded memory of whom it wrote about."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._next_line_s: dict[str, float] = {}
+
+    def note(self, fingerprint: str, host: str) -> None:
+        now_s = self._clock.monotonic_s()
+        self._next_line_s = {f: at_s for f, at_s in self._next_line_s.items() if at_s > now_s}
+        if fingerprint in self._next_line_s or len(self._next_line_s) >= STRANGERS_REMEMBERED_MAX:
+            return
+        self._next_line_s[fingerprint] = now_s + STRANGER_LOG_EVERY_S
+        log.warning("Turned away %s, which is not paired: its certificate is %s", host, fingerprint)
+
+
+class Gate:
+    """Makes the protocol for each accepted connection; the certificate decides which."""
+
+    def __init__(
+        self,
+        make_http: "Callable[[], web.RequestHandler[Any]]",
+        book: PeerBook,
+        name: str,
+        clock: Clock,
+    ) -> None:
+        self.strangers = StrangerLog(clock)
+        self._make_http = make_http
+        self._book = book
+        self._name = name
+        self._open: dict[str, list[web.RequestHandler[Any]]] = {}
+
+    def __call__(self) -> asyncio.Protocol:
+        return _AtTheGate(self)
+
+    def choose(self, transport: asyncio.Transport) -> asyncio.Protocol | None:
+        """Return who may have this connection, or None if it is to be cut at once."""
+        fingerprint = peer_fingerprint(transport)
+        if fingerprint is None:
+            return None
+        peer = self._book.trusted_by_fingerprint(fingerprint)
+        if peer is None:
+            self.strangers.note(fingerprint, host_of(transport))
+            return _Stranger(pack(not_paired(fingerprint, self._name)))
+        handlers = [h for h in self._open.get(fingerprint, ()) if h.transport is not None]
+        if len(handlers) >= CONNECTIONS_PER_PEER_MAX:
+            log.warning("%s holds too many connections; cutting a new one", peer.name)
+            return None
+        handler = self._make_http()
+        self._open[fingerprint] = [*handlers, handler]
+        return handler
+
+
+def host_of(transport: asyncio.BaseTransport | None) -> str:
+    """Return the host at the other end, for display and for lanes; "" if it is gone."""
+    address = None if transport is None else transport.get_extra_info("peername")
+    return "" if address is None else str(address[0])
+
+
+class _AtTheGate(asyncio.Protocol):
+    """Lives from the end of the handshake until the certificate has been looked at."""
+
+    def __init__(self, gate: Gate) -> None:
+        self._gate = gate
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        connection = cast("asyncio.Transport", transport)
+        protocol = self._gate.choose(connection)
+        if protocol is None:
+            connection.abort()
+            return
+        connection.set_protocol(protocol)
+        protocol.connection_made(connection)
+
+
+class _Stranger(asyncio.Protocol):
+    """Answers the first bytes, whatever they are, with a refusal, and hangs up."""
+
+    def __init__(self, refusal: bytes) -> None:
+        head = (
+            f"HTTP/1.1 403 Forbidden\r\nContent-Type: {MEDIA_TYPE}\r\n"
+            f"Content-Length: {len(refusal)}\r\nConnection: close\r\n\r\n"
+        )
+        self._answer = head.encode() + refusal
+        self._timer: asyncio.TimerHandle | None = None
+        self._transport: asyncio.Transport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = cast("asyncio.Transport", transport)
+        loop = asyncio.get_running_loop()
+        self._timer = loop.call_later(STRANGER_PATIENCE_S, self._transport.abort)
+
+    def data_received(self, data: bytes) -> None:  # noqa: ARG002 - never looked at
+        if self._transport is not None and not self._transport.is_closing():
+            self._transport.write(self._answer)
+            self._transport.close()
+
+    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002
+        if self._timer is not None:
+            self._timer.cancel()
