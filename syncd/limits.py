@@ -59,6 +59,7 @@ SELF_CURE_RETRY_S = 2.0
 
 # Notices.
 NOTICES_KEPT = 20_000
+NOTICES_PRUNE_EVERY_S = 600.0
 NOTICE_RETRY_BASE_S = 1.0
 NOTICE_RETRY_CAP_S = 60.0
 NOTICE_ATTEMPTS_MAX = 10  # about five minutes; then it is given up, and said so on the roll

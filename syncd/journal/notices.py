@@ -109,8 +109,10 @@ def oldest_seq(db: Connection) -> int:
 
 
 def prune(db: Connection, keep: int) -> int:
-    """Forget all but the newest keep notices; return how many went."""
-    return db.execute("DELETE FROM notice WHERE seq <= ?", (last_seq(db) - keep,)).rowcount
+    """Forget all but the newest keep notices, and their deliveries; return how many went."""
+    last_gone = last_seq(db) - keep
+    db.execute("DELETE FROM delivery WHERE seq <= ?", (last_gone,))
+    return db.execute("DELETE FROM notice WHERE seq <= ?", (last_gone,)).rowcount
 
 
 def begin(db: Connection, subscriber: str) -> int:

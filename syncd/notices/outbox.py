@@ -25,6 +25,8 @@ from syncd.limits import (
     NOTICE_RETRY_BASE_S,
     NOTICE_RETRY_CAP_S,
     NOTICE_WINDOW,
+    NOTICES_KEPT,
+    NOTICES_PRUNE_EVERY_S,
 )
 from syncd.notices.subscriber import Outcome, Subscriber
 from syncd.ports import Ports
@@ -75,6 +77,7 @@ class Relay:
     async def run(self) -> None:
         """Serve until cancelled; an attempt under way is then cancelled, and made again later."""
         async with asyncio.TaskGroup() as group:
+            group.create_task(self._forget_old(), name="notices-pruning")
             for subscriber in self._subscribers:
                 group.create_task(self._serve(subscriber), name=f"notices-{subscriber.name}")
 
@@ -93,6 +96,11 @@ class Relay:
         finally:
             unsubscribe()
 
+    async def _forget_old(self) -> None:
+        while True:
+            await self._ports.disk.aside(self._prune)
+            await self._ports.clock.sleep(NOTICES_PRUNE_EVERY_S)
+
     async def _attempt(self, subscriber: Subscriber, notice: NoticeRow, path: str) -> Outcome:
         try:
             return await subscriber.deliver(notice, path)
@@ -102,6 +110,10 @@ class Relay:
             return Outcome(delivered=False, note=f"{subscriber.name}: {error!r}")
 
     # Beside the event loop
+
+    def _prune(self) -> None:
+        with self._journal.write() as db:
+            notices.prune(db, NOTICES_KEPT)
 
     def _begin(self, subscriber: Subscriber) -> None:
         with self._journal.write() as db:
