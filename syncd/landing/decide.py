@@ -81,36 +81,39 @@ def still_since(before: Stillness | None, signature: bytes, ended_s: float) -> S
     return Stillness(signature, ended_s)
 
 
-def decide(verdict: Verdict, unsafe: HeldError | None, still_s: float, terms: Terms) -> Decision:
-    """Decide on a roll that has looked the same for still_s.
+def decide(
+    verdict: Verdict, unsafe: HeldError | None, since_s: float, now_s: float, terms: Terms
+) -> Decision:
+    """Decide on a roll that has looked the same since since_s.
 
-    unsafe: what is wrong with its names, if anything. A Wait's until_s is here counted from the
-    moment since which the roll is still; the caller adds that moment.
+    unsafe: what is wrong with its names, if anything.
+    now_s: when the last scan began; what it saw first may have changed while it saw the rest.
     """
     if unsafe is not None:
         return Held(unsafe.code, unsafe.problem, unsafe.remedy, unsafe.path)
     match verdict:
         case Complete():
-            quiet_s = max(verdict.quiet_needed_s, terms.quiet_s_min)
-            if still_s >= quiet_s:
+            until_s = since_s + max(verdict.quiet_needed_s, terms.quiet_s_min)
+            if now_s >= until_s:
                 return Verified(verdict.inventory)
-            return Wait(quiet_s, "complete, and must be still for a moment")
+            return Wait(until_s, "complete, and must be still for a moment")
         case Incomplete():
-            return _after_settling(_incomplete(verdict), still_s, terms)
+            return _after_settling(_incomplete(verdict), since_s + terms.settle_s, now_s)
         case Broken():
             held = Held(verdict.code, verdict.message, verdict.remedy, verdict.path)
-            return _after_settling(held, still_s, terms)
+            return _after_settling(held, since_s + terms.settle_s, now_s)
         case NoEvidence():
             return Wait(None, "waiting for evidence: a manifest or checksum list")
 
 
-def decide_settled(inventory: Inventory | None, still_s: float, terms: Terms) -> Decision:
+def decide_settled(
+    inventory: Inventory | None, since_s: float, now_s: float, terms: Terms
+) -> Decision:
     """Decide on a roll without evidence on a landing that trusts what has settled."""
     if inventory is None:
         return Wait(None, "no files yet")
-    if still_s >= terms.settle_s:
-        return Verified(inventory)
-    return Wait(terms.settle_s, "settling")
+    until_s = since_s + max(terms.settle_s, terms.quiet_s_min)
+    return Verified(inventory) if now_s >= until_s else Wait(until_s, "settling")
 
 
 def settled_inventory(day: str, name: str, scan: RollScan) -> Inventory | None:
@@ -146,10 +149,8 @@ def find_change(inventory: Inventory, scan: RollScan, *, may_shrink: bool) -> st
     return min(changed, default=None)
 
 
-def _after_settling(held: Held, still_s: float, terms: Terms) -> Decision:
-    if still_s >= terms.settle_s:
-        return held
-    return Wait(terms.settle_s, held.message, held)
+def _after_settling(held: Held, until_s: float, now_s: float) -> Decision:
+    return held if now_s >= until_s else Wait(until_s, held.message, held)
 
 
 def _incomplete(verdict: Incomplete) -> Held:

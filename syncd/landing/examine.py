@@ -5,7 +5,7 @@ Must not: wait or watch; when to look again is landing.py's. Blocking: run aside
 """
 
 import logging
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from syncd.errors import HeldError
 from syncd.evidence.verdict import Broken, NoEvidence, RollView, Verdict, judge
@@ -28,6 +28,7 @@ from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, scan_roll, shown
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
 from syncd.roll.inventory import Inventory, Trust
+from syncd.roll.names import check_names
 from syncd.roll.stages import HeldCode
 
 log = logging.getLogger(__name__)
@@ -113,20 +114,11 @@ class Examiner:
             roll.verdict = NoEvidence() if roll.unsafe else _judge(folder, roll.found, scan)
             roll.judged = scan.signature
         assert roll.still is not None, "a scan comes first"
-        # Still is measured up to the start of this scan: what was looked at first may have
-        # changed while the rest was looked at.
-        still_s = max(0.0, started_s - roll.still.since_s)
-        if isinstance(roll.verdict, NoEvidence) and roll.unsafe is None:
-            if self.terms.trust is Trust.SETTLED:
-                inventory = settled_inventory(roll.found.day, roll.found.name, scan)
-                decision = decide_settled(inventory, still_s, self.terms)
-            else:
-                decision = decide(roll.verdict, None, still_s, self.terms)
-        else:
-            decision = decide(roll.verdict, roll.unsafe, still_s, self.terms)
-        if isinstance(decision, Wait) and decision.until_s is not None:
-            return replace(decision, until_s=roll.still.since_s + decision.until_s)
-        return decision
+        since_s, is_settled = roll.still.since_s, self.terms.trust is Trust.SETTLED
+        if isinstance(roll.verdict, NoEvidence) and is_settled and roll.unsafe is None:
+            inventory = settled_inventory(roll.found.day, roll.found.name, scan)
+            return decide_settled(inventory, since_s, started_s, self.terms)
+        return decide(roll.verdict, roll.unsafe, since_s, started_s, self.terms)
 
     def _act(self, roll: Roll, scan: RollScan, decision: Decision) -> None:
         match decision:
@@ -252,7 +244,11 @@ def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
 
 
 def _find_unsafe(found: FoundRoll, scan: RollScan) -> HeldError | None:
-    raise NotImplementedError
+    try:
+        check_names([found.day, found.name, *(file.path for file in scan.files), *scan.folders])
+    except HeldError as error:
+        return error
+    return None
 
 
 def _changed(path: str) -> Held:

@@ -1,0 +1,404 @@
+"""What becomes of a roll, look by look, on a real disk and on time that the test lets pass."""
+
+import errno
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from syncd.edges.disk import RealDisk
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import RollRow
+from syncd.landing.decide import Terms
+from syncd.landing.examine import Examiner
+from syncd.landing.ledger import Ledger
+from syncd.landing.scan import FoundRoll
+from syncd.limits import QUIET_S, SCAN_FAILURES_MAX
+from syncd.ports import Entry, Folder
+from syncd.roll.inventory import Trust
+from syncd.roll.stages import HeldCode, Stage
+from tests.landing.samples import (
+    DAY,
+    TestClock,
+    place_for,
+    touch_again,
+    write_clips,
+    write_evidence,
+)
+
+SETTLE_S = 20.0
+A012 = "A012"
+
+
+class Bench:
+    """One roll on a landing, looked at when the test says so."""
+
+    def __init__(self, landing: Path, journal: Journal, folder: Folder, trust: Trust) -> None:
+        self.landing = landing
+        self.journal = journal
+        self.folder = folder
+        self.clock = TestClock()
+        ledger = Ledger(journal, self.clock, place_for, "shared")
+        self.examiner = Examiner(ledger, self.clock, Terms(trust, SETTLE_S))
+        found = FoundRoll(DAY, A012, f"{DAY}/{A012}")
+        self.roll = self.examiner.recall(found, str(landing / DAY / A012), [])
+
+    def look(self, after_s: float = 0.0) -> list[RollRow]:
+        """Let time pass and look; return all rolls, newest last."""
+        self.clock.now_s += after_s
+        self.examiner.look(self.folder, self.roll)
+        return self.rows()
+
+    def rows(self) -> list[RollRow]:
+        """Return what the journal has."""
+        with self.journal.read() as db:
+            return sorted(rolls.all_rolls(db), key=lambda row: row.arrived_utc_ms)
+
+    def move_on(self, stage: Stage) -> None:
+        """Let the hand-off bring the newest roll to stage."""
+        with self.journal.write() as db:
+            rolls.set_stage(db, self.rows()[-1].roll_id, stage, now_utc_ms=self.clock.utc_ms())
+
+    def verify(self) -> RollRow:
+        """Bring the roll to verified."""
+        self.look()
+        self.look(SETTLE_S)
+        (row,) = self.rows()
+        assert row.stage is Stage.VERIFIED
+        return row
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Folder]:
+    """Open tmp_path as a landing."""
+    disk = RealDisk()
+    opened = disk.open_folder(str(tmp_path))
+    yield opened
+    opened.close()
+    disk.close()
+
+
+@pytest.fixture
+def bench(tmp_path: Path, journal: Journal, folder: Folder) -> Bench:
+    """Make a landing that wants evidence, with a roll without."""
+    write_clips(tmp_path, A012)
+    return Bench(tmp_path, journal, folder, Trust.EVIDENCE)
+
+
+@pytest.fixture
+def settling(tmp_path: Path, journal: Journal, folder: Folder) -> Bench:
+    """Make a landing that trusts what has settled, with a roll without evidence."""
+    write_clips(tmp_path, A012)
+    return Bench(tmp_path, journal, folder, Trust.SETTLED)
+
+
+@pytest.fixture
+def roll(tmp_path: Path) -> Path:
+    """Name the roll's folder."""
+    return tmp_path / DAY / A012
+
+
+def test_a_roll_without_evidence_waits_for_ever(bench: Bench) -> None:
+    """It is shown as arriving, is not held, and asks for no further look."""
+    bench.look()
+    (row,) = bench.look(1_000_000.0)
+
+    assert (row.stage, row.held) == (Stage.ARRIVING, None)
+    assert (row.day, row.name, row.rank) == (DAY, A012, 10)
+    assert bench.roll.due_s is None
+
+
+def test_complete_evidence_and_quiet_make_a_roll_verified(bench: Bench, roll: Path) -> None:
+    """The evidence is found at once, and believed when nothing changed for its quiet time."""
+    write_evidence(roll)
+    (row,) = bench.look()
+    assert row.stage is Stage.ARRIVING
+    assert bench.roll.due_s == bench.clock.now_s + QUIET_S
+
+    (row,) = bench.look(QUIET_S)
+
+    assert row.stage is Stage.VERIFIED
+    assert (row.source_path, row.route, row.rank) == (str(roll), "shared", 10)
+    assert row.file_count == 3
+
+
+def test_a_change_during_the_quiet_begins_it_anew(bench: Bench, roll: Path) -> None:
+    """What still changes is not yet what will be handed over."""
+    manifest = write_evidence(roll)
+    bench.look()
+    touch_again(manifest, manifest.read_bytes())
+    bench.look(QUIET_S)
+    (row,) = bench.look(QUIET_S / 2)
+    assert row.stage is Stage.ARRIVING
+
+    (row,) = bench.look(QUIET_S / 2)
+    assert row.stage is Stage.VERIFIED
+
+
+def test_a_listed_file_that_does_not_come_holds_the_roll_and_its_coming_cures_it(
+    bench: Bench, roll: Path
+) -> None:
+    """Evidence may come before the last clip; only a still roll is held."""
+    write_evidence(roll)
+    clip = roll / "CLIPS" / "A012C002.mov"
+    data, times = clip.read_bytes(), clip.stat()
+    clip.unlink()
+    (row,) = bench.look()
+    assert row.held is None
+    (row,) = bench.look(SETTLE_S)
+    assert row.held is not None
+    assert (row.held.code, row.held.path) == (HeldCode.FILE_MISSING, "CLIPS/A012C002.mov")
+
+    clip.write_bytes(data)
+    os.utime(clip, ns=(times.st_mtime_ns, times.st_mtime_ns))
+    (row,) = bench.look(1.0)
+    assert row.held is None
+    (row,) = bench.look(QUIET_S)
+    assert row.stage is Stage.VERIFIED
+
+
+def test_files_that_no_evidence_lists_hold_the_roll(bench: Bench, roll: Path) -> None:
+    """The first is named, and how many more there are."""
+    write_evidence(roll, leave_out=("CLIPS/A012C001.mov", "CLIPS/A012C002.mov"))
+    bench.look()
+    (row,) = bench.look(SETTLE_S)
+
+    assert row.held is not None
+    assert (row.held.code, row.held.path) == (HeldCode.FILE_UNLISTED, "CLIPS/A012C001.mov")
+    assert "and 1 more" in row.held.message
+
+
+def test_a_hold_stays_while_its_reason_does(bench: Bench, roll: Path) -> None:
+    """Another change elsewhere does not lift it for a moment and put it back."""
+    write_evidence(roll, leave_out=("CLIPS/A012C001.mov",))
+    bench.look()
+    bench.look(SETTLE_S)
+    (roll.parent / "A013.md5").write_text("")
+
+    (row,) = bench.look(1.0)
+
+    assert row.held is not None
+    with bench.journal.read() as db:
+        assert [line.stage for line in rolls.history(db, row.roll_id)].count(Stage.HELD) == 1
+
+
+def test_broken_evidence_holds_a_roll_once_it_is_still(bench: Bench, roll: Path) -> None:
+    """A manifest that is being written looks broken; one that stays so is."""
+    manifest = write_evidence(roll)
+    whole = manifest.read_text()
+    manifest.write_text(whole[: len(whole) // 2])
+    (row,) = bench.look()
+    assert row.held is None
+    (row,) = bench.look(SETTLE_S)
+    assert row.held is not None
+
+    touch_again(manifest, whole.encode())
+    bench.look(1.0)
+    (row,) = bench.look(QUIET_S)
+    assert row.stage is Stage.VERIFIED
+
+
+def test_an_unsafe_name_holds_a_roll_at_once(bench: Bench, roll: Path) -> None:
+    """Waiting will not make a name better; renaming will."""
+    bad = Path(os.fsdecode(os.fsencode(roll) + b"/bad\xff.mov"))
+    bad.write_bytes(b"x")
+    (row,) = bench.look()
+    assert row.held is not None
+    assert row.held.code is HeldCode.NAME_UNSAFE
+
+    bad.rename(roll / "good.mov")
+    (row,) = bench.look(1.0)
+    assert row.held is None
+
+
+def test_a_settled_roll_is_verified_without_evidence(settling: Bench) -> None:
+    """Without digests: they are taken in the same read that sends it."""
+    settling.look()
+    (row,) = settling.look(SETTLE_S - 0.1)
+    assert row.stage is Stage.ARRIVING
+    (row,) = settling.look(0.1)
+    assert row.stage is Stage.VERIFIED
+
+    with settling.journal.read() as db:
+        inventory = rolls.load_inventory(db, row.roll_id)
+    assert inventory.trust is Trust.SETTLED
+    assert [entry.digests for entry in inventory.files] == [(), ()]
+
+
+def test_an_empty_folder_never_settles(settling: Bench, roll: Path) -> None:
+    """A roll has at least one file."""
+    for clip in roll.glob("CLIPS/*"):
+        clip.unlink()
+    settling.look()
+    (row,) = settling.look(SETTLE_S * 100)
+
+    assert row.stage is Stage.ARRIVING
+    assert settling.roll.due_s is None
+
+
+def test_evidence_that_comes_while_settling_wins(settling: Bench, roll: Path) -> None:
+    """Then the roll is verified by it, and held by it."""
+    settling.look()
+    write_evidence(roll, leave_out=("CLIPS/A012C001.mov",))
+    settling.look(SETTLE_S)
+    (row,) = settling.look(SETTLE_S)
+
+    assert row.held is not None
+    assert row.held.code is HeldCode.FILE_UNLISTED
+
+
+def test_evidence_that_comes_after_settling_takes_the_roll_over(
+    settling: Bench, roll: Path
+) -> None:
+    """The same media travel once: under the evidence, and not as what merely settled."""
+    old = settling.verify()
+    write_evidence(roll)
+    settling.look()
+    older, newer = settling.look(QUIET_S)
+
+    assert (older.roll_id, older.same_as, older.held) == (old.roll_id, newer.roll_id, None)
+    assert newer.stage is Stage.VERIFIED
+    with settling.journal.read() as db:
+        assert rolls.load_inventory(db, newer.roll_id).trust is Trust.EVIDENCE
+    settling.look(SETTLE_S)
+    assert settling.rows() == [older, newer]
+
+
+def test_a_verified_roll_that_changes_is_held_and_goes_on_when_it_is_as_before(
+    bench: Bench, roll: Path
+) -> None:
+    """The changed file is named; the journal's inventory is what counts."""
+    write_evidence(roll)
+    bench.verify()
+    clip = roll / "CLIPS" / "A012C001.mov"
+    data, stamp = clip.read_bytes(), clip.stat().st_mtime_ns
+    touch_again(clip, b"other")
+    bench.look()
+    (row,) = bench.look(SETTLE_S)
+    assert row.held is not None
+    assert (row.held.code, row.held.path) == (HeldCode.SOURCE_CHANGED, "CLIPS/A012C001.mov")
+
+    clip.write_bytes(data)
+    os.utime(clip, ns=(stamp, stamp))
+    (row,) = bench.look(1.0)
+    assert (row.stage, row.held) == (Stage.VERIFIED, None)
+
+
+def test_a_file_that_vanishes_from_a_verified_roll_holds_it(bench: Bench, roll: Path) -> None:
+    """Missing is changed, as long as the roll has yet to be read."""
+    write_evidence(roll)
+    bench.verify()
+    (roll / "CLIPS" / "A012C002.mov").unlink()
+    (row,) = bench.look()
+
+    assert row.held is not None
+    assert (row.held.code, row.held.path) == (HeldCode.SOURCE_CHANGED, "CLIPS/A012C002.mov")
+
+
+@pytest.mark.parametrize("stage", [Stage.LANDED, Stage.READY])
+def test_clearing_the_landing_after_a_roll_has_landed_is_no_change(
+    bench: Bench, roll: Path, stage: Stage
+) -> None:
+    """People do that; it says nothing about the published roll."""
+    write_evidence(roll)
+    bench.verify()
+    bench.move_on(stage)
+    (roll / "CLIPS" / "A012C002.mov").unlink()
+    bench.look()
+    (row,) = bench.look(SETTLE_S)
+
+    assert (row.stage, row.held) == (stage, None)
+
+
+def test_other_content_in_a_landed_roll_is_another_roll(bench: Bench, roll: Path) -> None:
+    """It is verified anew and offered; that the name is taken is for the storage to say."""
+    write_evidence(roll)
+    old = bench.verify()
+    bench.move_on(Stage.READY)
+    touch_again(roll / "CLIPS" / "A012C001.mov", b"reloaded")
+    write_evidence(roll)
+    bench.look()
+    older, newer = bench.look(QUIET_S)
+
+    assert (older.roll_id, older.stage) == (old.roll_id, Stage.READY)
+    assert (newer.stage, newer.name) == (Stage.VERIFIED, A012)
+    assert newer.roll_id != old.roll_id
+
+
+def test_what_is_known_already_is_not_journalled_again(bench: Bench, roll: Path) -> None:
+    """Looking at the same roll a hundred times writes nothing."""
+    write_evidence(roll)
+    bench.verify()
+    with bench.journal.read() as db:
+        before = db.total_changes
+    for _ in range(100):
+        bench.look(1.0)
+
+    with bench.journal.read() as db:
+        assert db.total_changes == before
+
+
+def test_a_restart_remembers_what_was_verified(bench: Bench, roll: Path) -> None:
+    """The journal knows the folder; an unfinished roll is looked at once, a landed one is not."""
+    write_evidence(roll)
+    row = bench.verify()
+    recorded = bench.examiner.recorded()
+
+    again = bench.examiner.recall(bench.roll.found, str(roll), recorded[str(roll)])
+    assert (again.known_ids, again.placeholder) == ([row.roll_id], None)
+    assert again.due_s is not None
+
+    bench.move_on(Stage.READY)
+    recorded = bench.examiner.recorded()
+    assert bench.examiner.recall(again.found, str(roll), recorded[str(roll)]).due_s is None
+
+
+def test_a_folder_that_cannot_be_read_is_unknown_then_held(bench: Bench, roll: Path) -> None:
+    """Once is ordinary; again and again is told to a person. Nothing is taken for empty."""
+    write_evidence(roll)
+    bench.verify()
+    whole = bench.folder
+    bench.folder = _Unreadable(whole)  # type: ignore[assignment]
+    for _ in range(SCAN_FAILURES_MAX - 1):
+        (row,) = bench.look(5.0)
+        assert row.held is None
+        assert bench.roll.due_s is not None
+    (row,) = bench.look(5.0)
+    assert row.held is not None
+    assert row.held.code is HeldCode.SOURCE_UNREADABLE
+    assert "Input/output error" in row.held.message
+
+    bench.folder = whole
+    (row,) = bench.look(5.0)
+    assert row.held is None
+
+
+def test_links_are_not_sent_and_the_history_says_so(bench: Bench, roll: Path) -> None:
+    """They are followed by nobody; the roll is complete without them."""
+    (roll / "link").symlink_to("/etc/hosts")
+    write_evidence(roll, leave_out=("link",))
+    row = bench.verify()
+
+    with bench.journal.read() as db:
+        notes = [line.note for line in rolls.history(db, row.roll_id)]
+    assert any("not sent" in note and "link" in note for note in notes)
+
+
+def test_a_folder_that_goes_takes_its_arriving_roll_along(bench: Bench) -> None:
+    """What was never verified leaves no trace."""
+    bench.look()
+    bench.examiner.forget(bench.roll)
+
+    assert bench.rows() == []
+
+
+class _Unreadable:
+    """A folder whose listings fail."""
+
+    def __init__(self, folder: Folder) -> None:
+        self._folder = folder
+
+    def scan(self, path: str = "") -> list[Entry]:
+        raise OSError(errno.EIO, os.strerror(errno.EIO), path)
