@@ -73,16 +73,12 @@ class Examiner:
     def look(self, folder: Folder, roll: Roll) -> None:
         """Scan one roll, do what follows, and set when it is due again."""
         started_s = self._clock.monotonic_s()
-        roll.due_s = None
+        roll.due_s = started_s  # if the journal fails, this look is still owed
         try:
             scan = scan_roll(folder, roll.found.path)
             ended_s = self._clock.monotonic_s()
             roll.still = still_since(roll.still, scan.signature, ended_s)
-            changes = self._find_changes(roll, scan)
-            if changes is not None:
-                decision = self._decide(folder, roll, scan, started_s)
-                self._act(roll, scan, decision)
-                self._hold_changed(changes, decision)
+            roll.due_s = self._follow_up(folder, roll, scan, started_s)
             roll.failures = 0
         except ScanFailed as failure:
             self._note_failure(roll, failure)
@@ -90,6 +86,18 @@ class Examiner:
         roll.cost_s = roll.ended_s - started_s
         if roll.due_s is not None:
             roll.due_s = max(roll.due_s, roll.ended_s)
+
+    def _follow_up(
+        self, folder: Folder, roll: Roll, scan: RollScan, started_s: float
+    ) -> float | None:
+        """Do what a scan asks for; return when to look again without being asked."""
+        changes = self._find_changes(roll, scan)
+        if changes is None:
+            return None
+        decision = self._decide(folder, roll, scan, started_s)
+        self._act(roll, scan, decision)
+        self._hold_changed(changes, decision)
+        return decision.until_s if isinstance(decision, Wait) else None
 
     def _find_changes(self, roll: Roll, scan: RollScan) -> dict[str, str] | None:
         """Compare a folder with the rolls that were verified in it.
@@ -123,7 +131,6 @@ class Examiner:
     def _act(self, roll: Roll, scan: RollScan, decision: Decision) -> None:
         match decision:
             case Wait():
-                roll.due_s = decision.until_s
                 if not roll.known_ids:
                     self._show(roll)
                 if roll.placeholder is not None and decision.doubt is None:

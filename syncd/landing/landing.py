@@ -99,6 +99,7 @@ class Landing:
                     await self._look_at_due()
                 except SyncdError as error:
                     self._note_problem(str(error))
+                    self._list_due_s = 0.0
                     await self._clock.sleep(SELF_CURE_RETRY_S)
                 await self._bell.wait(self._pause_s())
         finally:
@@ -148,6 +149,8 @@ class Landing:
             self._list_due_s = 0.0
             return
         self._examiner.look(self._folder, roll)
+        if roll.failures:
+            self._list_due_s = 0.0  # perhaps it has gone
 
     def _pause_s(self) -> float:
         due = [roll.due_s for roll in self._rolls.values() if roll.due_s is not None]
