@@ -1,0 +1,320 @@
+"""Announcing this node on the local network, and hearing of others, by multicast DNS.
+
+Owns: one zeroconf instance, rebuilt when addresses go and come back; who is there is passed on as
+a hint (PeerBook.found and PeerBook.lost have the right shape). Must not: trust anything it hears.
+
+A service announced while the cable was out is never heard of again by itself, so: addresses and
+carriers are polled, a change that lasts re-announces and starts a new browser, and so does every
+minute in which a paired peer is missing. IPv4 only: zeroconf calls its own IPv6 limited, and an
+IPv6 address can always be typed into [[peer]]. All errors of the network are logged and tried
+again; a daemon never stops because of discovery. Cancelling run() says goodbye: the first thing to
+do when closing.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import ifaddr
+from zeroconf import Error as ZeroconfError
+from zeroconf import IPVersion, ServiceStateChange
+from zeroconf.asyncio import (
+    AsyncServiceBrowser,
+    AsyncServiceInfo,
+    AsyncZeroconf,
+)
+
+from syncd.ports import Clock
+from syncd.wire.announcement import (
+    SERVICE_TYPE,
+    Place,
+    instance_name,
+    read_announcement,
+    txt_record,
+    usable_places,
+)
+from syncd.wire.peers import ADDRESSES_MAX, Address
+
+log = logging.getLogger(__name__)
+
+POLL_S = 2.0
+LOOK_AGAIN_S = 60.0  # while a paired peer is missing; RFC 6762 8.4 allows ten updates a minute
+REBUILD_BASE_S, REBUILD_CAP_S = 2.0, 60.0
+RESOLVE_TIMEOUT_MS = 3000
+RESOLVERS = 4
+NAMES_WAITING_MAX = 256
+NAMES_KNOWN_MAX = 256
+GOODBYE_TIMEOUT_S = 1.5
+
+Found = Callable[[str, str, tuple[str, ...], tuple[Address, ...]], None]
+NETWORK_ERRORS = (OSError, RuntimeError, ZeroconfError, asyncio.TimeoutError)
+
+
+class Discovery:
+    """Runs as one task: run() until cancelled.
+
+    found: called with fingerprint, shown name, roles and addresses of whoever announces itself.
+    lost: called with the fingerprint of one that said goodbye.
+    misses_someone: tells whether it is worth looking again.
+    interfaces: names or addresses to use instead of all that lead to other boxes.
+    state: one word for the board: off, waiting (for a network), announcing, announced.
+    rebuilds: how often the network had to be opened anew.
+    """
+
+    def __init__(
+        self,
+        *,
+        name: str,
+        fingerprint: str,
+        roles: Iterable[str],
+        port: int,
+        clock: Clock,
+        found: Found,
+        lost: Callable[[str], None],
+        misses_someone: Callable[[], bool] = lambda: False,
+        interfaces: Iterable[str] = (),
+    ) -> None:
+        self.state = "off"
+        self.rebuilds = 0
+        self._instance = instance_name(name, fingerprint)
+        self._txt = txt_record(fingerprint, roles)
+        self._port = port
+        self._clock = clock
+        self._found = found
+        self._lost = lost
+        self._misses_someone = misses_someone
+        self._interfaces = tuple(interfaces)
+        self._names: asyncio.Queue[tuple[str, ServiceStateChange]] = asyncio.Queue(
+            NAMES_WAITING_MAX
+        )
+        self._known: dict[str, str] = {}  # instance name: fingerprint
+        self._places: tuple[Place, ...] = ()
+        self._seen: tuple[Place, ...] = ()
+        self._zeroconf: AsyncZeroconf | None = None
+        self._browser: AsyncServiceBrowser | None = None
+        self._info: AsyncServiceInfo | None = None
+        self._look_again_at_s = 0.0
+        self._rebuild_at_s = 0.0
+        self._rebuild_wait_s = REBUILD_BASE_S
+
+    async def run(self) -> None:
+        """Announce and listen until cancelled; then say goodbye."""
+        self.state = "waiting"
+        try:
+            async with asyncio.TaskGroup() as group:
+                for number in range(RESOLVERS):
+                    group.create_task(self._resolve_names(), name=f"discovery-resolver-{number}")
+                group.create_task(self._follow_network(), name="discovery-network")
+        finally:
+            await self._close()
+            self.state = "off"
+
+    # The network under it
+
+    async def _follow_network(self) -> None:
+        while True:
+            places = usable_places(await asyncio.to_thread(look_for_places), self._interfaces)
+            # A change counts when it is there twice in a row: a flapping plug is left to settle.
+            is_steady = places == self._seen or self._zeroconf is None
+            self._seen = places
+            try:
+                if is_steady:
+                    await self._adapt(places)
+            except NETWORK_ERRORS as error:
+                await self._start_over(error)
+            await self._clock.sleep(POLL_S)
+
+    async def _adapt(self, places: tuple[Place, ...]) -> None:
+        """Bring zeroconf in line with the addresses that there are."""
+        now_s = self._clock.monotonic_s()
+        if not places:
+            await self._close()
+            self.state = "waiting"
+        elif self._zeroconf is None:
+            if now_s >= self._rebuild_at_s:
+                await self._build(places)
+        elif places != self._places:
+            log.info("Addresses changed: announcing on %s", _text(places))
+            await self._zeroconf.async_update_interfaces([p.address for p in places])
+            self._places = places
+            await self._announce_again()
+        elif now_s >= self._look_again_at_s and self._misses_someone():
+            await self._announce_again()
+
+    async def _build(self, places: tuple[Place, ...]) -> None:
+        self.state = "announcing"
+        self.rebuilds += 1
+        self._places = places
+        addresses: list[Any] = [place.address for place in places]
+        self._zeroconf = AsyncZeroconf(interfaces=addresses, ip_version=IPVersion.V4Only)
+        await self._zeroconf.zeroconf.async_wait_for_start()
+        await self._browse()
+        self._info = self._service_info(self._instance)
+        announced = await self._zeroconf.async_register_service(self._info, allow_name_change=True)
+        await announced
+        self.state = "announced"
+        self._rebuild_wait_s = REBUILD_BASE_S
+        self._look_again_at_s = self._clock.monotonic_s() + LOOK_AGAIN_S
+        log.info("Announced as %s on %s", self._info.name, _text(places))
+
+    async def _announce_again(self) -> None:
+        """Say again who we are and ask again who is there; a new browser asks anew."""
+        assert self._zeroconf is not None, "there is something to announce on"
+        assert self._info is not None, "it was announced before"
+        self._look_again_at_s = self._clock.monotonic_s() + LOOK_AGAIN_S
+        self._info = self._service_info(self._info.name.removesuffix("." + SERVICE_TYPE))
+        announced = await self._zeroconf.async_update_service(self._info)
+        await self._browse()
+        await announced
+
+    async def _browse(self) -> None:
+        assert self._zeroconf is not None, "there is something to listen on"
+        if self._browser is not None:
+            await self._browser.async_cancel()
+        self._browser = AsyncServiceBrowser(
+            self._zeroconf.zeroconf, SERVICE_TYPE, handlers=[self._on_change]
+        )
+
+    def _service_info(self, instance: str) -> AsyncServiceInfo:
+        return AsyncServiceInfo(
+            SERVICE_TYPE,
+            f"{instance}.{SERVICE_TYPE}",
+            port=self._port,
+            properties=self._txt,
+            server=f"syncd-{self._txt['fp'].hex()[:12]}.local.",
+            parsed_addresses=[place.address for place in self._places],
+        )
+
+    async def _start_over(self, error: BaseException) -> None:
+        """Close everything after an error, and wait longer each time before opening it anew."""
+        log.warning("Discovery failed, next try in %.0f s: %s", self._rebuild_wait_s, error)
+        await self._close()
+        self.state = "waiting"
+        self._rebuild_at_s = self._clock.monotonic_s() + self._rebuild_wait_s
+        self._rebuild_wait_s = min(2 * self._rebuild_wait_s, REBUILD_CAP_S)
+
+    async def _close(self) -> None:
+        """Say goodbye, as far as there is still a network to say it on."""
+        zeroconf, self._zeroconf = self._zeroconf, None
+        browser, self._browser = self._browser, None
+        self._places = ()
+        if zeroconf is None:
+            return
+        try:
+            async with asyncio.timeout(GOODBYE_TIMEOUT_S):
+                if browser is not None:
+                    await browser.async_cancel()
+                await zeroconf.async_close()
+        except NETWORK_ERRORS as error:
+            log.info("Could not say goodbye: %s", error or type(error).__name__)
+            zeroconf.zeroconf.engine.close()
+
+    # What is heard
+
+    def _on_change(
+        self,
+        zeroconf: Any,  # noqa: ARG002 - the names of these four are the library's
+        service_type: str,  # noqa: ARG002
+        name: str,
+        state_change: ServiceStateChange,
+    ) -> None:
+        """Only queue the name: this runs inside the library's own reading of a packet."""
+        try:
+            self._names.put_nowait((name, state_change))
+        except asyncio.QueueFull:
+            log.warning("Too many names are announced at once; %r was left out", name[:80])
+
+    async def _resolve_names(self) -> None:
+        while True:
+            name, change = await self._names.get()
+            try:
+                if change is ServiceStateChange.Removed:
+                    self._removed(name)
+                else:
+                    await self._resolve(name)
+            except NETWORK_ERRORS as error:
+                log.info("Could not resolve %r: %s", name[:80], error)
+            except ValueError as error:
+                log.info("Left out the announcement %r: %s", name[:80], error)
+
+    def _removed(self, name: str) -> None:
+        fingerprint = self._known.pop(name, None)
+        if fingerprint is not None and fingerprint not in self._known.values():
+            self._lost(fingerprint)
+
+    async def _resolve(self, name: str) -> None:
+        """Ask for address and TXT record, and pass them on. Raises ValueError if it is not ours."""
+        if self._zeroconf is None:
+            return
+        info = AsyncServiceInfo(SERVICE_TYPE, name)
+        if not await info.async_request(self._zeroconf.zeroconf, RESOLVE_TIMEOUT_MS):
+            log.info("%r is announced and does not say where it is", name[:80])
+            return
+        said = read_announcement(name, info.properties)
+        hosts = info.parsed_scoped_addresses(IPVersion.V4Only)[:ADDRESSES_MAX]
+        if not hosts or not info.port:
+            raise ValueError("it has no address")
+        if len(self._known) < NAMES_KNOWN_MAX:
+            self._known[name] = said.fingerprint
+        addresses = tuple((host, info.port) for host in hosts)
+        self._found(said.fingerprint, said.shown_name, said.roles, addresses)
+
+
+def look_for_places() -> list[Place]:
+    """Return the IPv4 addresses of every interface whose cable is in. Blocks for a moment."""
+    return [
+        Place(adapter.nice_name, str(ip.ip))
+        for adapter in ifaddr.get_adapters()
+        if _has_carrier(adapter.nice_name)
+        for ip in adapter.ips
+        if ip.is_IPv4
+    ]
+
+
+def _has_carrier(interface: str) -> bool:
+    """Read the kernel's word on the cable; where there is none to read, believe in the address."""
+    try:
+        return Path("/sys/class/net", interface, "carrier").read_text().strip() != "0"
+    except (OSError, ValueError):
+        return True
+
+
+def _text(places: Iterable[Place]) -> str:
+    return ", ".join(f"{place.address} ({place.interface})" for place in places)
+
+
+async def works_here(clock: Clock, interfaces: Iterable[str] = (), *, limit_s: float = 4.0) -> bool:
+    """Tell whether multicast passes here: one node announces itself, another one hears it."""
+    heard = asyncio.Event()
+    wanted = tuple(interfaces)
+
+    def node(number: int, found: Found) -> Discovery:
+        return Discovery(
+            name=f"probe-{number}",
+            fingerprint=f"sha256:{number:064x}",
+            roles=(),
+            port=9,  # RFC 863, discard: nobody is meant to come
+            clock=clock,
+            found=found,
+            lost=lambda _: None,
+            interfaces=wanted,
+        )
+
+    def hears(fingerprint: str, *_: object) -> None:
+        if fingerprint == f"sha256:{1:064x}":
+            heard.set()
+
+    nodes = (node(1, lambda *_: None), node(2, hears))
+    tasks = [asyncio.create_task(n.run(), name=f"multicast-probe-{n.state}") for n in nodes]
+    try:
+        async with asyncio.timeout(limit_s):
+            await heard.wait()
+        return True
+    except TimeoutError:
+        return False
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
