@@ -16,6 +16,7 @@ MODULES = [module for module in MODULES if not module.startswith("configs/")]
 EDGES = (
     "edges/",
     "cli/",
+    "demo/",
     "board/server.py",
     "wire/control_",
     "wire/discovery.py",

@@ -136,7 +136,7 @@ class Watch:
     def _is_alive(self) -> bool:
         if self._observer is None:
             return self._is_polling_all
-        threads = [self._observer, *self._observer.emitters]
+        threads: list[threading.Thread] = [self._observer, *self._observer.emitters]
         # On Linux one more thread reads for all emitters; when it dies, they stay alive and silent.
         reader = getattr(self._observer, "_inotify_fd", None)
         if isinstance(reader, threading.Thread):

@@ -14,10 +14,11 @@ from syncd.edges.disk import RealDisk
 from syncd.journal import rolls
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import RollRow
+from syncd.landing.examine import Roll
 from syncd.landing.landing import Landing
 from syncd.landing.watch import Watch
 from syncd.limits import RESCAN_S
-from syncd.ports import Clock, Disk
+from syncd.ports import Clock, Disk, Folder
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.virtual_time import run_simulated
@@ -160,11 +161,12 @@ def test_a_verified_roll_is_not_walked_again_without_a_hint(
     async def story(landing: Landing) -> None:
         walked: list[str] = []
         look = landing._examiner.look
-        monkeypatch.setattr(
-            landing._examiner,
-            "look",
-            lambda folder, roll: (walked.append(roll.found.name), look(folder, roll)),
-        )
+
+        def look_and_tell(folder: Folder, roll: Roll) -> None:
+            walked.append(roll.found.name)
+            look(folder, roll)
+
+        monkeypatch.setattr(landing._examiner, "look", look_and_tell)
         await asyncio.sleep(10 * RESCAN_S)
         assert walked == []
         landing.touched(f"{DAY}/B007/CLIPS/x")
@@ -325,7 +327,11 @@ async def test_a_manifest_is_believed_soon_after_it_was_written(
     landing = make_landing(tmp_path, journal, RealClock(), disk)
     watch = Watch(RealClock(), disk)
     watch.add(landing.root, landing)
-    journal.subscribe(lambda: loop.call_soon_threadsafe(changed.set))
+
+    def tell() -> None:
+        loop.call_soon_threadsafe(changed.set)
+
+    journal.subscribe(tell)
     async with running(landing.run(), watch.run()):
         await asyncio.sleep(0.3)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from syncd.edges.disk import RealDisk
+from syncd.edges.disk import RealDisk, RealFolder
 from syncd.landing.scan import FoundRoll, ScanFailed, find_rolls, scan_roll, shown
 from syncd.ports import Entry, Folder
 from tests.landing.samples import DAY, touch_again, write_clips
@@ -131,13 +131,17 @@ def test_a_failed_listing_is_unknown_and_never_empty(tmp_path: Path, folder: Fol
     """A slow share that looks empty for a moment must not make us forget a roll."""
     write_clips(tmp_path, "A012")
 
+    failing = _Failing(str(tmp_path))
+    failing.failing = f"{DAY}/A012/CLIPS"
     with pytest.raises(ScanFailed) as caught:
-        scan_roll(_Failing(folder, f"{DAY}/A012/CLIPS"), f"{DAY}/A012")
+        scan_roll(failing, f"{DAY}/A012")
 
     assert caught.value.path == f"{DAY}/A012/CLIPS"
     assert "Input/output error" in str(caught.value)
+    failing.failing = DAY
     with pytest.raises(ScanFailed):
-        find_rolls(_Failing(folder, DAY))
+        find_rolls(failing)
+    failing.close()
     with pytest.raises(ScanFailed):
         scan_roll(folder, f"{DAY}/B007")
 
@@ -153,17 +157,12 @@ def test_names_that_are_no_utf8_survive_a_scan(tmp_path: Path, folder: Folder) -
     assert shown(paths[1]) == "bad\\udcff.mov"
 
 
-class _Failing:
+class _Failing(RealFolder):
     """A folder in which one listing fails, as a share does that stopped answering."""
 
-    def __init__(self, folder: Folder, path: str) -> None:
-        self._folder = folder
-        self._path = path
+    failing = ""
 
     def scan(self, path: str = "") -> list[Entry]:
-        if path == self._path:
+        if path == self.failing:
             raise OSError(errno.EIO, os.strerror(errno.EIO), path)
-        return self._folder.scan(path)
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(self._folder, name)
+        return super().scan(path)

@@ -107,8 +107,8 @@ async def test_a_taker_that_fails_stops_nothing(
     async with running(tmp_path) as (_, hints):
         good = hints.touched
 
-        def fail(_path: str) -> None:
-            raise RuntimeError("a mistake of ours")
+        def fail(path: str) -> None:
+            raise RuntimeError(f"a mistake of ours at {path}")
 
         hints.touched = fail  # type: ignore[method-assign]
         (tmp_path / "first").write_text("x")
