@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from sqlite3 import Connection
 
-from syncd.journal.rolls import digests_from_blob, digests_to_blob, key_of
+from syncd.journal.rows import digests_from_blob, digests_to_blob, key_of
 from syncd.ports import ReadLevel
 from syncd.roll.digests import Digest
 

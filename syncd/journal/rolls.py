@@ -7,15 +7,24 @@ transaction. Must not: open a transaction; every function takes the connection o
 import json
 import types
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 from sqlite3 import Connection
 from typing import Any
 
 import msgpack
 
 from syncd.journal import notices, settings
-from syncd.roll.digests import Algorithm, Digest
+from syncd.journal.rows import (
+    HeldNote,
+    HistoryRow,
+    Origin,
+    RollRow,
+    digests_from_blob,
+    digests_to_blob,
+    key_of,
+    plain,
+    select,
+)
 from syncd.roll.inventory import (
     FileEntry,
     FileKind,
@@ -27,76 +36,15 @@ from syncd.roll.inventory import (
 )
 from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 
+__all__ = ["HeldNote", "HistoryRow", "Origin", "RollRow"]  # what callers get beside our functions
+
 RANK_DEFAULT = 100
 ARRIVING_PREFIX = "arriving:"
 ID_PREFIX_LENGTH_MIN = 6
 _ALL_PAUSED_KEY = "all_paused"
-_IN_ORDER = "ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms, roll_id"
 
 # A roll goes back only to be repaired, or because its sending ended without a result.
 _STEPS_BACK = frozenset({(Stage.READING_BACK, Stage.MOVING), (Stage.MOVING, Stage.VERIFIED)})
-
-
-class Origin(StrEnum):
-    """How a roll came to be known here."""
-
-    LANDING = "landing"
-    PEER = "peer"
-    FETCH = "fetch"
-
-
-@dataclass(frozen=True, slots=True)
-class HeldNote:
-    """Why a roll is held, and about which of its files (None: the roll as a whole)."""
-
-    code: HeldCode
-    message: str
-    path: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class RollRow:
-    """One roll.
-
-    moved_bytes: durable at the destination, as far as known here.
-    source_path: where it lies on the landing; published_path: where it was published here.
-    same_as: id of the roll that has the same content, if this one is only another offer of it.
-    """
-
-    roll_id: str
-    day: str
-    name: str
-    origin: Origin
-    peer: str | None
-    stage: Stage
-    held: HeldNote | None
-    total_bytes: int
-    file_count: int
-    moved_bytes: int
-    rank: int
-    rank_set_by_hand: bool
-    needed_by_utc_ms: int | None
-    arrived_utc_ms: int
-    paused: bool
-    expected_utc_ms: int | None
-    route: str
-    source_path: str | None
-    published_path: str | None
-    same_as: str | None
-
-    @property
-    def shown_stage(self) -> Stage:
-        """What people see: HELD while the roll is held."""
-        return Stage.HELD if self.held else self.stage
-
-
-@dataclass(frozen=True, slots=True)
-class HistoryRow:
-    """One line of a roll's history."""
-
-    at_utc_ms: int
-    stage: Stage
-    note: str
 
 
 def add_arriving(
@@ -113,7 +61,7 @@ def add_arriving(
 
     Repeating it changes nothing.
     """
-    day, name = _plain(day), _plain(name)
+    day, name = plain(day), plain(name)
     roll_id = f"{ARRIVING_PREFIX}{day}/{name}"
     added = db.execute(
         "INSERT OR IGNORE INTO roll (roll_id, day, name, trust, origin, stage, total_bytes,"
@@ -121,7 +69,7 @@ def add_arriving(
         " VALUES (?, ?, ?, ?, ?, ?, 0, 0, ?, ?, ?, '', ?, ?)",
         (
             *(roll_id, day, name, Trust.EVIDENCE, Origin.LANDING, Stage.ARRIVING),
-            *(rank, needed_by_utc_ms, now_utc_ms, _plain(source_path), msgpack.packb([])),
+            *(rank, needed_by_utc_ms, now_utc_ms, plain(source_path), msgpack.packb([])),
         ),
     ).rowcount
     if added:
@@ -147,7 +95,7 @@ def add_roll(
     An arriving roll of the same source becomes this one and keeps its history, the order a person
     or a rule gave it, and when it arrived.
     """
-    source = None if source_path is None else _plain(source_path)
+    source = None if source_path is None else plain(source_path)
     placeholder = db.execute(
         "SELECT roll_id FROM roll WHERE source_path = ? AND roll_id LIKE 'arriving:%'", (source,)
     ).fetchone()
@@ -198,20 +146,20 @@ def load_inventory(db: Connection, roll_id: str) -> Inventory:
 
 def get(db: Connection, roll_id: str) -> RollRow | None:
     """Return one roll by its exact id."""
-    rows = _select(db, "WHERE roll_id = ?", roll_id)
+    rows = select(db, "WHERE roll_id = ?", roll_id)
     return rows[0] if rows else None
 
 
 def all_rolls(db: Connection) -> list[RollRow]:
     """Return every roll, in the order in which they go: rank, needed-by, arrival."""
-    return _select(db)
+    return select(db)
 
 
 def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
     """Return the verified rolls of an origin that are not ready yet (a fetch: not fetched yet)."""
     last = Stage.FETCHED if origin is Origin.FETCH else Stage.READY
     stages = [s for s in STAGE_ORDER if s is not Stage.ARRIVING and is_before(s, last)]
-    return _select(
+    return select(
         db,
         "WHERE origin = ? AND same_as IS NULL AND stage IN (SELECT value FROM json_each(?))",
         origin,
@@ -221,11 +169,11 @@ def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
 
 def find(db: Connection, text: str) -> list[RollRow]:
     """Return the rolls that text may mean: an id, DAY/ROLL, a name, or the start of an id."""
-    exact = _select(db, "WHERE roll_id = ?", text)
-    named = exact or _select(db, "WHERE name = ?1 OR day || '/' || name = ?1", text)
+    exact = select(db, "WHERE roll_id = ?", text)
+    named = exact or select(db, "WHERE name = ?1 OR day || '/' || name = ?1", text)
     if named or len(text) < ID_PREFIX_LENGTH_MIN:
         return named
-    return _select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1", text)
+    return select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1", text)
 
 
 def set_stage(
@@ -265,7 +213,7 @@ def hold(
     now_utc_ms: int,
 ) -> bool:
     """Hold a roll until release() or its next stage; False for the same reason again."""
-    held = HeldNote(code, _plain(message), None if path is None else _plain(path))
+    held = HeldNote(code, plain(message), None if path is None else plain(path))
     if _must_get(db, roll_id).held == held:
         return False
     db.execute(
@@ -303,7 +251,7 @@ def note(
     data: Mapping[str, Any] | None = None,
 ) -> None:
     """Add a line to a roll's history, and a notice of kind."""
-    text = _plain(text)
+    text = plain(text)
     _write_history(db, roll_id, _must_get(db, roll_id).shown_stage, text, now_utc_ms)
     notices.add(db, roll_id, kind, now_utc_ms=now_utc_ms, note=text, data=data)
 
@@ -398,7 +346,7 @@ def load_published_inventory(db: Connection, roll_id: str) -> Inventory:
     if packed is None:
         return inventory
     media = [entry for entry in inventory.files if entry.kind is FileKind.MEDIA]
-    evidence = [file_from_plain(plain) for plain in msgpack.unpackb(packed)]
+    evidence = [file_from_plain(packed_entry) for packed_entry in msgpack.unpackb(packed)]
     return replace(inventory, files=ordered([*media, *evidence]))
 
 
@@ -434,24 +382,6 @@ def forget_fetch(db: Connection, roll_id: str) -> bool:
     )
 
 
-def key_of(db: Connection, roll_id: str) -> int:
-    """Return the key under which other tables know the roll."""
-    row = db.execute("SELECT key FROM roll WHERE roll_id = ?", (roll_id,)).fetchone()
-    assert row is not None, f"roll {roll_id} is not journalled"
-    return int(row[0])
-
-
-def digests_to_blob(digests: tuple[Digest, ...]) -> bytes:
-    """Pack digests for a column."""
-    packed: bytes = msgpack.packb([(d.algorithm.value, d.value) for d in digests])
-    return packed
-
-
-def digests_from_blob(blob: bytes) -> tuple[Digest, ...]:
-    """Read what digests_to_blob packed."""
-    return tuple(Digest(Algorithm(name), value) for name, value in msgpack.unpackb(blob))
-
-
 def _add_files(db: Connection, inventory: Inventory) -> None:
     key = key_of(db, inventory.roll_id)
     db.executemany(
@@ -473,7 +403,7 @@ def _say_stage(
     note: str = "",
     data: Mapping[str, Any] | None = None,
 ) -> None:
-    note = _plain(note)
+    note = plain(note)
     _write_history(db, roll_id, stage, note, now_utc_ms)
     notices.add(db, roll_id, stage.value, now_utc_ms=now_utc_ms, note=note, data=data)
 
@@ -489,30 +419,3 @@ def _must_get(db: Connection, roll_id: str) -> RollRow:
     roll = get(db, roll_id)
     assert roll is not None, f"roll {roll_id} is not journalled"
     return roll
-
-
-def _select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
-    # where is one of this module's own literals; what comes from outside is in values.
-    rows = db.execute(
-        "SELECT roll_id, day, name, origin, peer, stage, held_code, held_message, held_path,"  # noqa: S608
-        " total_bytes, file_count, moved_bytes, rank, rank_set_by_hand, needed_by_utc_ms,"
-        " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as"
-        f" FROM roll {where} {_IN_ORDER}",
-        values,
-    )
-    return [_roll(*row) for row in rows]
-
-
-def _roll(*row: Any) -> RollRow:
-    roll_id, day, name, origin, peer, stage, code, message, path, *rest = row
-    total, count, moved, rank, by_hand, needed_by, arrived, paused, *places = rest
-    held = None if code is None else HeldNote(HeldCode(code), message, path)
-    return RollRow(
-        *(roll_id, day, name, Origin(origin), peer, Stage(stage), held, total, count, moved),
-        *(rank, bool(by_hand), needed_by, arrived, bool(paused), *places),
-    )
-
-
-def _plain(text: str) -> str:
-    r"""Make text fit to keep: a name that is not UTF-8 shows its bytes as \udcNN."""
-    return text.encode("utf-8", "backslashreplace").decode()

@@ -7,6 +7,7 @@ import pytest
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import HeldNote, Origin
+from syncd.roll.inventory import FileEntry, FileKind
 from syncd.roll.stages import HeldCode, Stage
 from tests.journal.samples import DAY, NOW, add, roll_of
 
@@ -284,6 +285,22 @@ def test_small_facts_are_kept(journal: Journal) -> None:
         rolls.set_paused(db, None, False)
         assert not rolls.is_all_paused(db)
         assert kinds(db) == ["verified"]
+
+
+def test_a_published_roll_has_the_evidence_that_lies_on_the_storage(journal: Journal) -> None:
+    """Its media stay as frozen, and so does its id; the new generation is among its files."""
+    newer = FileEntry("ascmhl/0002.mhl", 20, 6, kind=FileKind.EVIDENCE)
+    with journal.write() as db:
+        roll_id = add(db)
+        rolls.set_published(db, roll_id, "/rolls/A012")
+        assert rolls.load_published_inventory(db, roll_id) == roll_of()
+
+        rolls.set_published(db, roll_id, "/rolls/A012", [newer])
+        published = rolls.load_published_inventory(db, roll_id)
+
+    assert published.roll_id == roll_id
+    assert [entry.path for entry in published.files[-2:]] == ["Clips/A012C000002.mov", newer.path]
+    assert published.files[:3] == roll_of().files[:3]
 
 
 def test_a_roll_of_many_files_is_journalled_quickly(journal: Journal) -> None:

@@ -1,0 +1,125 @@
+"""Rows of the journal as the rest of syncd sees them, and how columns become fields.
+
+Owns: the shape of a roll's row, the one SELECT that reads it, digests and text in columns.
+Must not: change anything; see rolls.py.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from sqlite3 import Connection
+from typing import Any
+
+import msgpack
+
+from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.stages import HeldCode, Stage
+
+_IN_ORDER = "ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms, roll_id"
+
+
+class Origin(StrEnum):
+    """How a roll came to be known here."""
+
+    LANDING = "landing"
+    PEER = "peer"
+    FETCH = "fetch"
+
+
+@dataclass(frozen=True, slots=True)
+class HeldNote:
+    """Why a roll is held, and about which of its files (None: the roll as a whole)."""
+
+    code: HeldCode
+    message: str
+    path: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class RollRow:
+    """One roll.
+
+    moved_bytes: durable at the destination, as far as known here.
+    source_path: where it lies on the landing; published_path: where it was published here.
+    same_as: id of the roll that has the same content, if this one is only another offer of it.
+    """
+
+    roll_id: str
+    day: str
+    name: str
+    origin: Origin
+    peer: str | None
+    stage: Stage
+    held: HeldNote | None
+    total_bytes: int
+    file_count: int
+    moved_bytes: int
+    rank: int
+    rank_set_by_hand: bool
+    needed_by_utc_ms: int | None
+    arrived_utc_ms: int
+    paused: bool
+    expected_utc_ms: int | None
+    route: str
+    source_path: str | None
+    published_path: str | None
+    same_as: str | None
+
+    @property
+    def shown_stage(self) -> Stage:
+        """What people see: HELD while the roll is held."""
+        return Stage.HELD if self.held else self.stage
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryRow:
+    """One line of a roll's history."""
+
+    at_utc_ms: int
+    stage: Stage
+    note: str
+
+
+def select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
+    """Return the rolls that match, in the order in which they go: rank, needed-by, arrival."""
+    # where is one of this module's own literals; what comes from outside is in values.
+    rows = db.execute(
+        "SELECT roll_id, day, name, origin, peer, stage, held_code, held_message, held_path,"  # noqa: S608
+        " total_bytes, file_count, moved_bytes, rank, rank_set_by_hand, needed_by_utc_ms,"
+        " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as"
+        f" FROM roll {where} {_IN_ORDER}",
+        values,
+    )
+    return [_roll(*row) for row in rows]
+
+
+def _roll(*row: Any) -> RollRow:
+    roll_id, day, name, origin, peer, stage, code, message, path, *rest = row
+    total, count, moved, rank, by_hand, needed_by, arrived, paused, *places = rest
+    held = None if code is None else HeldNote(HeldCode(code), message, path)
+    return RollRow(
+        *(roll_id, day, name, Origin(origin), peer, Stage(stage), held, total, count, moved),
+        *(rank, bool(by_hand), needed_by, arrived, bool(paused), *places),
+    )
+
+
+def plain(text: str) -> str:
+    r"""Make text fit to keep: a name that is not UTF-8 shows its bytes as \udcNN."""
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
+def key_of(db: Connection, roll_id: str) -> int:
+    """Return the key under which other tables know the roll."""
+    row = db.execute("SELECT key FROM roll WHERE roll_id = ?", (roll_id,)).fetchone()
+    assert row is not None, f"roll {roll_id} is not journalled"
+    return int(row[0])
+
+
+def digests_to_blob(digests: tuple[Digest, ...]) -> bytes:
+    """Pack digests for a column."""
+    packed: bytes = msgpack.packb([(d.algorithm.value, d.value) for d in digests])
+    return packed
+
+
+def digests_from_blob(blob: bytes) -> tuple[Digest, ...]:
+    """Read what digests_to_blob packed."""
+    return tuple(Digest(Algorithm(name), value) for name, value in msgpack.unpackb(blob))
