@@ -165,14 +165,14 @@ class Many:
     count_max: int
 
     def to_plain(self, value: Any) -> list[Any]:
-        return self._each(value, tuple, self.field.to_plain)
+        return self._each(value, isinstance(value, tuple), self.field.to_plain)
 
     def from_plain(self, plain: Any) -> tuple[Any, ...]:
-        return tuple(self._each(plain, list, self.field.from_plain))
+        return tuple(self._each(plain, isinstance(plain, list), self.field.from_plain))
 
-    def _each(self, items: Any, kind: type, convert: Callable[[Any], Any]) -> list[Any]:
-        if not isinstance(items, kind):
-            raise ValueError(f"must be a list, not {type(items).__name__}")  # noqa: TRY004
+    def _each(self, items: Any, is_list: bool, convert: Callable[[Any], Any]) -> list[Any]:
+        if not is_list:
+            raise ValueError(f"must be a list, not {type(items).__name__}")
         if len(items) > self.count_max:
             raise ValueError(f"may hold {self.count_max} entries, not {len(items)}")
         converted = []

@@ -9,7 +9,7 @@ what is wrong, and is cut.
 import asyncio
 import logging
 from collections.abc import Callable
-from typing import Any, cast
+from typing import cast
 
 from aiohttp import web
 
@@ -64,7 +64,7 @@ class Gate:
 
     def __init__(
         self,
-        make_http: "Callable[[], web.RequestHandler[Any]]",
+        make_http: Callable[[], web.RequestHandler],
         book: PeerBook,
         name: str,
         clock: Clock,
@@ -73,7 +73,7 @@ class Gate:
         self._make_http = make_http
         self._book = book
         self._name = name
-        self._open: dict[str, list[web.RequestHandler[Any]]] = {}
+        self._open: dict[str, list[web.RequestHandler]] = {}
 
     def __call__(self) -> asyncio.Protocol:
         return _AtTheGate(self)

@@ -10,7 +10,6 @@ A question NAME travels as the body of POST /peer/NAME (QUESTIONS has the names)
 
 from dataclasses import MISSING, dataclass, fields
 from enum import StrEnum
-from functools import cache
 from typing import Annotated, Any, Self, TypeVar, get_type_hints
 
 from syncd.limits import (
@@ -141,10 +140,15 @@ class _Inner:
         return self.kind.from_plain(plain)
 
 
-@cache
+_SCHEMAS: dict[type[Message], dict[str, Field]] = {}
+
+
 def _schema(kind: type[Message]) -> dict[str, Field]:
-    hints = get_type_hints(kind, include_extras=True)
-    return {field.name: hints[field.name].__metadata__[0] for field in fields(kind)}
+    """Return what each field of a message may hold, read once from its annotations."""
+    if kind not in _SCHEMAS:
+        hints = get_type_hints(kind, include_extras=True)
+        _SCHEMAS[kind] = {f.name: hints[f.name].__metadata__[0] for f in fields(kind)}
+    return _SCHEMAS[kind]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -194,7 +194,7 @@ async def test_questions_share_connections(pair: Pair) -> None:
             dials += 1
             return await real(*args)
 
-        client._connector._create_connection = counted  # type: ignore[method-assign]
+        client._connector._create_connection = counted  # type: ignore[method-assign, assignment]
         for _ in range(50):
             await client.ask(HELLO)
 

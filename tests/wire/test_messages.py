@@ -208,7 +208,7 @@ def test_a_malformed_greeting_says_what_is_wrong(body: bytes, says: str) -> None
 
 def test_a_body_of_many_empty_maps_is_not_read_to_its_end() -> None:
     """Containers are counted while they are read: 1 MiB never becomes 72 MB of objects."""
-    rows = [[{}] * 5000] * (CONTAINERS_MAX // 5000 + 1)
+    rows: list[Any] = [[{}] * 5000] * (CONTAINERS_MAX // 5000 + 1)
 
     with pytest.raises(BadMessage, match=f"more than {CONTAINERS_MAX} lists and maps"):
         m.unpack(m.Listing, bytes(msgpack.packb(rows)))
