@@ -8,6 +8,10 @@ Thread-safe: lanes ask from threads of their own. on_change is called without th
 A parcel is handed to one lane at a time. It leaves that lane when it is confirmed, when it could
 not be moved, or when the lane is lost; after the last two it waits again. A roll of which
 a parcel could not be moved stops until it is offered again.
+
+The peer's answer to an offer and its confirmations travel apart. If it says that it lacks a parcel
+that is on a lane, a confirmation may be older than that (the parcel was durable, then read back
+wrong and forgotten), so that one is not believed and the parcel travels once more.
 """
 
 import heapq
@@ -65,6 +69,7 @@ class Feed:
         self._rolls: dict[str, _Roll] = {}
         self._paused = False
         self._in_flight: dict[ParcelOrder, int] = {}
+        self._doubtful: set[ParcelOrder] = set()
         self._lost: set[ParcelOrder] = set()
         self._outcomes: list[Outcome] = []
         self._total_moved_bytes = 0
@@ -80,10 +85,11 @@ class Feed:
         with self._lock:
             known = self._rolls.get(roll_id)
             roll.paused = known is not None and known.paused
+            flying = {order for order in self._in_flight if order.roll_id == roll_id}
+            self._doubtful -= flying
+            self._doubtful |= {order for order in flying if order.number in roll.pending}
             # Sorted, a list is a heap.
-            roll.waiting = sorted(
-                n for n in roll.pending if ParcelOrder(roll_id, n) not in self._in_flight
-            )
+            roll.waiting = sorted(roll.pending - {order.number for order in flying})
             self._rolls[roll_id] = roll
 
     def withdraw(self, roll_id: str) -> None:
@@ -129,7 +135,7 @@ class Feed:
             return self._total_moved_bytes
 
     def resent_bytes(self) -> int:
-        """Return the bytes handed out again after the lane that had them was lost."""
+        """Return the bytes handed out again because what became of them was not known."""
         with self._lock:
             return self._resent_bytes
 
@@ -160,14 +166,13 @@ class Feed:
     def confirmed(self, lane: int, order: ParcelOrder) -> None:
         """Count a parcel that the peer has made durable."""
         with self._lock:
+            is_doubtful = order in self._doubtful
             if not self._take_off(lane, order):
                 return
-            roll = self._rolls.get(order.roll_id)
-            if roll is not None and order.number in roll.pending:
-                length = roll.plan.length_bytes(order.number)
-                roll.pending.discard(order.number)
-                roll.pending_bytes -= length
-                self._total_moved_bytes += length
+            if not is_doubtful:
+                self._count(order)
+            elif self._wait_again(order):
+                self._lost.add(order)
         self._on_change()
 
     def declined(
@@ -204,7 +209,17 @@ class Feed:
         if self._in_flight.get(order) != lane:
             return False
         del self._in_flight[order]
+        self._doubtful.discard(order)
         return True
+
+    def _count(self, order: ParcelOrder) -> None:
+        roll = self._rolls.get(order.roll_id)
+        if roll is None or order.number not in roll.pending:
+            return
+        length = roll.plan.length_bytes(order.number)
+        roll.pending.discard(order.number)
+        roll.pending_bytes -= length
+        self._total_moved_bytes += length
 
     def _wait_again(self, order: ParcelOrder) -> bool:
         roll = self._rolls.get(order.roll_id)

@@ -119,7 +119,7 @@ def test_late_news_of_a_lost_lane_changes_nothing() -> None:
 
 
 def test_a_parcel_on_a_lane_is_not_handed_out_by_a_new_offer() -> None:
-    """A roll withdrawn and offered again still has its parcel on the wire."""
+    """It goes once more after that: its confirmation may be older than the peer's answer."""
     feed = feed_of(A=2)
     order = feed.next(0)
     assert order is not None
@@ -127,9 +127,24 @@ def test_a_parcel_on_a_lane_is_not_handed_out_by_a_new_offer() -> None:
     assert feed.moved_bytes("A") == 0
     feed.offer("A", SOON, {0, 1}, Parcels(2))
     assert taken(feed, 1) == ["A1"]
-    assert not feed.is_done("A")
     feed.confirmed(0, order)
+    assert not feed.is_done("A")
+    assert feed.resent_bytes() == 0
+    assert taken(feed, 1) == ["A0"]
     assert feed.is_done("A")
+    assert feed.resent_bytes() == 1
+
+
+def test_a_confirmation_counts_if_the_peer_did_not_ask_for_the_parcel_again() -> None:
+    """A new offer that finds it durable leaves nothing to do."""
+    feed = feed_of(A=2)
+    order = feed.next(0)
+    assert order is not None
+    feed.offer("A", SOON, {1}, Parcels(2))
+    feed.confirmed(0, order)
+    assert feed.moved_bytes("A") == 1
+    assert taken(feed) == ["A1"]
+    assert feed.resent_bytes() == 0
 
 
 @pytest.mark.parametrize("side", ["peer", "source"])
@@ -208,6 +223,7 @@ class FeedMachine(RuleBasedStateMachine):
         self.paused: set[str] = set()
         self.stopped: set[str] = set()
         self.flying: dict[ParcelOrder, int] = {}
+        self.doubtful: set[ParcelOrder] = set()
 
     roll_ids = st.sampled_from("ABC")
     lanes = st.integers(0, 2)
@@ -220,6 +236,12 @@ class FeedMachine(RuleBasedStateMachine):
         self.places[roll_id] = place
         self.pending[roll_id] = set(lacking)
         self.stopped.discard(roll_id)
+        self.doubtful -= {order for order in self.flying if order.roll_id == roll_id}
+        self.doubtful |= {order for order in self.flying if self.is_pending(order, roll_id)}
+
+    def is_pending(self, order: ParcelOrder, roll_id: str) -> bool:
+        """Tell whether an order is a pending parcel of this roll."""
+        return order.roll_id == roll_id and order.number in self.pending[roll_id]
 
     @rule(roll_id=roll_ids)
     def withdraw(self, roll_id: str) -> None:
@@ -274,8 +296,11 @@ class FeedMachine(RuleBasedStateMachine):
         lane = self.flying.pop(order)
         if good:
             self.feed.confirmed(lane, order)
-            self.pending.get(order.roll_id, set()).discard(order.number)
+            if order not in self.doubtful:
+                self.pending.get(order.roll_id, set()).discard(order.number)
+            self.doubtful.discard(order)
             return
+        self.doubtful.discard(order)
         self.feed.declined(lane, order, HeldCode.STORAGE_ERROR, "no", None)
         if order.number in self.pending.get(order.roll_id, set()):
             self.stopped.add(order.roll_id)
@@ -285,6 +310,7 @@ class FeedMachine(RuleBasedStateMachine):
         """Cut a lane."""
         self.feed.lane_lost(lane)
         self.flying = {o: holder for o, holder in self.flying.items() if holder != lane}
+        self.doubtful &= self.flying.keys()
 
     @invariant()
     def nothing_is_lost(self) -> None:
