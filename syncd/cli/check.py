@@ -1,0 +1,89 @@
+"""`syncd check`: whether everything is in place on this box, and its peers answer."""
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+
+from syncd.cli import show
+from syncd.cli.common import client_of, config_option, examples, json_option, print_json
+from syncd.config import default_path, load
+from syncd.config_shapes import Config
+from syncd.errors import ConfigError, SyncdError
+
+
+@click.command("check", epilog=examples("syncd check", "syncd check --mark"))
+@click.option("--mark", is_flag=True, help="Write the storage's marker, once: this is the place.")
+@config_option
+@json_option
+def check_command(mark: bool, config_path: Path | None, as_json: bool) -> None:
+    """Check this box's configuration and surroundings, and that its peers answer.
+
+    Exit code 1 if anything is not as it should be, 78 if the configuration cannot be used.
+    """
+    from syncd.cli.checks import Check  # noqa: PLC0415 - the daemon's parts, for `check` alone
+
+    path = config_path or default_path()
+    checks: list[Check] = []
+    code = 0
+    try:
+        config = load(path)
+        if mark and config.storage is None:
+            raise click.UsageError("--mark is for a box with [storage].")
+        checks.append(Check("config", True, f"{path} can be used."))
+    except ConfigError as error:
+        checks.append(Check("config", False, error.problem, error.remedy))
+        code = error.exit_code
+    else:
+        for check in _checks(config, mark=mark):
+            checks.append(check)
+            if not as_json and sys.stderr.isatty():
+                click.echo(f"checked {check.name}", err=True)
+    is_ok = all(check.ok for check in checks)
+    if as_json:
+        print_json({"ok": is_ok, "checks": [check.to_json() for check in checks]})
+    else:
+        _print([check.to_json() for check in checks])
+    sys.exit(code or (0 if is_ok else 1))
+
+
+def _checks(config: Config, *, mark: bool) -> Iterator[Any]:
+    from syncd.cli.checks import Check, box_checks  # noqa: PLC0415 - likewise
+    from syncd.cli.peer_checks import peer_checks  # noqa: PLC0415 - likewise
+
+    listing, status = _ask_daemon(config)
+    yield from box_checks(config, daemon_runs=status is not None, mark=mark)
+    yield from peer_checks(config, listing)
+    if status is None:
+        yield Check("daemon", True, "It does not run; start it with `syncd run`.")
+        return
+    yield Check("daemon", True, f"It has been running for {status['uptime_s']:.0f} s.")
+    for own in status["checks"]:
+        yield Check(f"daemon: {own['name']}", own["ok"], own["message"], own["remedy"])
+
+
+def _ask_daemon(config: Config) -> tuple[Any, Any]:
+    """Return what the daemon says of its peers and of itself; None for both if it is not ours."""
+    client = client_of(config)
+    try:
+        status = client.get("/api/status")
+        if status["node"] != config.node.name:
+            return None, None
+        return client.get("/api/peers"), status
+    except (SyncdError, KeyError, TypeError):
+        return None, None
+
+
+def _print(checks: list[dict[str, Any]]) -> None:
+    width = max(len(check["name"]) for check in checks)
+    for check in checks:
+        word = "ok   " if check["ok"] else "WRONG"
+        first, *more = [show.plain(line) for line in check["message"].rstrip().splitlines()]
+        click.echo(f"{word}  {show.plain(check['name']):<{width}}  {first}")
+        indent = " " * (width + 9)
+        for line in more:
+            click.echo(indent + line.strip())
+        if not check["ok"] and check["remedy"]:
+            click.echo(indent + show.plain(check["remedy"]))

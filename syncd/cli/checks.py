@@ -1,0 +1,174 @@
+"""What `syncd check` looks at, one function a question; each answers whatever the others say.
+
+Owns: the questions about this box. Must not: change anything, but for the marker when asked to.
+What concerns peers is in peer_checks.py.
+"""
+
+import os
+import socket
+import sqlite3
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from syncd.cli.show import size
+from syncd.config_shapes import Config, LandingConfig, StorageConfig
+from syncd.config_values import HostPort
+from syncd.edges.chance import SystemChance
+from syncd.edges.disk import RealDisk
+from syncd.edges.mounts import file_system_of
+from syncd.errors import SyncdError
+from syncd.journal.schema import NETWORK_FILE_SYSTEMS
+from syncd.landing.watch import WATCH_LIMIT_FILE, WATCH_LIMIT_SHARE
+from syncd.storage.marker import MARKER_NAME, make_marker, read_marker
+
+SQLITE_LEAST = (3, 37, 0)  # STRICT tables
+FOLDERS_COUNTED_MAX = 2_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One answer: a sentence, and what to do if it is not ok."""
+
+    name: str
+    ok: bool
+    message: str
+    remedy: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as `syncd check --json` prints it."""
+        return asdict(self)
+
+
+def asked(name: str, question: Callable[[], Check]) -> Check:
+    """Return the answer to question; if the question itself fails, that is the answer."""
+    try:
+        return question()
+    except SyncdError as error:
+        return Check(name, False, error.problem, error.remedy)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        remedy = "See that it is there and that the user who runs syncd may use it."
+        return Check(name, False, f"{where}{error.strerror or error}.", remedy)
+    except Exception as error:  # noqa: BLE001 - one question must not keep the others unasked
+        return Check(name, False, f"The check itself failed: {error!r}.", "Report it as an error.")
+
+
+def box_checks(config: Config, *, daemon_runs: bool, mark: bool) -> Iterator[Check]:
+    """Yield the answers about this box, in the order in which a person would put them right."""
+    yield asked("state", partial(_state, config.node.state))
+    yield asked("sqlite", _sqlite)
+    for i, landing in enumerate(config.landings):
+        name = f"landing {i + 1}" if len(config.landings) > 1 else "landing"
+        yield asked(name, partial(_landing, name, landing))
+    if config.landings:
+        yield asked("watches", partial(_watches, config.landings))
+    storage = config.storage
+    if storage is not None:
+        yield asked("marker", partial(_marker, storage.path, mark=mark))
+        yield asked("space", partial(_space, storage))
+    for key in ("control", "bulk", "board"):
+        name, address = f"port {key}", getattr(config.node, key)
+        yield asked(name, partial(_port, name, address, daemon_runs))
+
+
+def _state(folder: Path) -> Check:
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.NamedTemporaryFile(dir=folder, prefix=".check-"):
+        kind = file_system_of(folder.stat().st_dev, str(folder))
+    if kind in NETWORK_FILE_SYSTEMS:
+        remedy = "Name a folder on a local disk as node.state."
+        return Check("state", False, f"{folder} is on a network file system ({kind}).", remedy)
+    return Check("state", True, f"{folder} can be written" + (f" ({kind})." if kind else "."))
+
+
+def _sqlite() -> Check:
+    version = sqlite3.sqlite_version
+    if sqlite3.sqlite_version_info < SQLITE_LEAST:
+        remedy = "Install a Python that comes with SQLite 3.37 or newer."
+        return Check("sqlite", False, f"SQLite {version} is too old.", remedy)
+    return Check("sqlite", True, f"SQLite {version}, opened by one process only.")
+
+
+def _landing(name: str, landing: LandingConfig) -> Check:
+    with os.scandir(landing.path) as entries:
+        count = sum(entry.is_dir(follow_symlinks=False) for entry in entries)
+    return Check(name, True, f"{landing.path} can be read; {count} folders at its top.")
+
+
+def _watches(landings: tuple[LandingConfig, ...]) -> Check:
+    """Compare the folders below all landings with what the system lets us watch."""
+    try:
+        limit = int(WATCH_LIMIT_FILE.read_text())
+    except (OSError, ValueError):
+        return Check("watches", True, "This system has no limit of watches.")
+    count = sum(_folder_count(landing.path) for landing in landings)
+    message = f"{count} folders to watch, {limit} allowed."
+    if count < limit * WATCH_LIMIT_SHARE:
+        return Check("watches", True, message)
+    remedy = (
+        "Until then new rolls are looked for every few seconds. "
+        f"Run: sysctl fs.inotify.max_user_watches={max(524_288, 2 * count)}"
+    )
+    return Check("watches", False, message, remedy)
+
+
+def _folder_count(top: Path) -> int:
+    """Count top and the folders below it, following no links."""
+    count, waiting = 0, [str(top)]
+    while waiting and count < FOLDERS_COUNTED_MAX:
+        count += 1
+        try:
+            with os.scandir(waiting.pop()) as entries:
+                waiting += [e.path for e in entries if e.is_dir(follow_symlinks=False)]
+        except OSError:
+            continue  # whether the landing can be read is another check
+    return count
+
+
+def _marker(root: Path, *, mark: bool) -> Check:
+    """Look for the storage's marker; write it first if a person said that this is the storage."""
+    folder = RealDisk().open_folder(str(root))
+    try:
+        found = folder.stat(MARKER_NAME)
+        if found is None and mark:
+            make_marker(folder, SystemChance())
+        elif found is None:
+            remedy = "See that the storage is mounted; if this is its place: syncd check --mark"
+            return Check("marker", False, f"{root} has no marker {MARKER_NAME}.", remedy)
+        storage_id = read_marker(folder, str(root))
+    finally:
+        folder.close()
+    if not os.access(root, os.W_OK | os.X_OK):
+        remedy = "Let the user who runs syncd write there."
+        return Check("marker", False, f"{root} is marked, but may not be written.", remedy)
+    word = "is marked now" if found is None else "is marked"
+    return Check("marker", True, f"{root} {word} as storage {storage_id[:8]}.")
+
+
+def _space(storage: StorageConfig) -> Check:
+    status = os.statvfs(storage.path)
+    free = status.f_bavail * status.f_frsize
+    message = f"{size(free)} free, {size(storage.keep_free_bytes)} to be kept free."
+    if free > storage.keep_free_bytes:
+        return Check("space", True, message)
+    remedy = "Free space there, or lower storage.keep_free; until then rolls wait."
+    return Check("space", False, message, remedy)
+
+
+def _port(name: str, address: HostPort, daemon_runs: bool) -> Check:
+    if daemon_runs:
+        return Check(name, True, f"{address} is held by the running daemon.")
+    family = socket.AF_INET6 if ":" in address.host else socket.AF_INET
+    try:
+        with socket.socket(family, socket.SOCK_STREAM) as listener:
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.bind(socket.getaddrinfo(address.host, address.port, family)[0][4])
+    except OSError as error:
+        key = name.removeprefix("port ")
+        remedy = f"Stop what listens there, or give node.{key} another address."
+        return Check(name, False, f"{address} cannot be had: {error.strerror or error}.", remedy)
+    return Check(name, True, f"{address} is free.")

@@ -1,0 +1,91 @@
+"""What `syncd check` asks of each peer: whether it is there, who it is, and its clock.
+
+Owns: one greeting per peer over the control plane. Must not: offer or fetch anything.
+"""
+
+import asyncio
+import time
+from collections.abc import Iterator, Mapping
+from functools import partial
+from typing import Any
+
+from syncd import __version__
+from syncd.cli.checks import Check, asked
+from syncd.config_shapes import Config, PeerConfig
+from syncd.config_values import address as read_address
+from syncd.edges.clock import RealClock
+from syncd.wire.control_client import PeerClient
+from syncd.wire.identity import Identity
+from syncd.wire.messages import Hello, HelloAnswer
+from syncd.wire.peers import Address
+
+CLOCK_MS_MAX = 2000  # more, and "needed by" and certificates mean different things on both sides
+
+
+def peer_checks(config: Config, listing: Mapping[str, Any] | None) -> Iterator[Check]:
+    """Yield an answer for each peer; listing is what a running daemon says of them, or None."""
+    known = {peer["name"]: peer for peer in listing["peers"]} if listing else {}
+    for peer in config.peers:
+        name = f"peer {peer.name}"
+        yield asked(name, partial(_peer, config, peer, known, name))
+
+
+def _peer(config: Config, peer: PeerConfig, known: Mapping[str, Any], name: str) -> Check:
+    addresses = _addresses(peer, known)
+    if not addresses:
+        remedy = "Start the daemon, which looks for it, or give the [[peer]] an address."
+        return Check(name, False, "Nobody has said where it is.", remedy)
+    started_s = time.monotonic()
+    answer = asyncio.run(_greet(config, peer, addresses))
+    took_ms = (time.monotonic() - started_s) * 1000
+    # Its clock was read somewhere within the exchange; the middle is the best guess.
+    ahead_ms = answer.utc_ms - (_utc_ms() - took_ms / 2)
+    return _judge(config, peer, answer, ahead_ms=round(ahead_ms), slack_ms=took_ms / 2)
+
+
+def _judge(
+    config: Config, peer: PeerConfig, answer: HelloAnswer, *, ahead_ms: int, slack_ms: float
+) -> Check:
+    name = f"peer {peer.name}"
+    word = "ahead" if ahead_ms >= 0 else "behind"
+    message = f"It answers as {answer.node}, its clock {abs(ahead_ms) / 1000:.1f} s {word}."
+    if abs(ahead_ms) - slack_ms > CLOCK_MS_MAX:
+        return Check(name, False, message, "Set both clocks, best by NTP.")
+    takes_rolls = any(destination.peer == peer.name for destination in config.destinations)
+    if takes_rolls and answer.storage:
+        message += f" It takes no rolls: {answer.storage}"
+        return Check(name, False, message, "Run `syncd check` there.")
+    if answer.version != __version__:
+        message += f" It has version {answer.version}, this box {__version__}."
+        return Check(name, False, message, "Install the same version on both boxes.")
+    return Check(name, True, message)
+
+
+def _addresses(peer: PeerConfig, known: Mapping[str, Any]) -> list[Address]:
+    found: list[Address] = []
+    if peer.address is not None:
+        found.append((peer.address.host, peer.address.port))
+    said = (known.get(peer.name) or {}).get("address")
+    if said:
+        heard = read_address(said)
+        found.append((heard.host, heard.port))
+    return list(dict.fromkeys(found))
+
+
+async def _greet(config: Config, peer: PeerConfig, addresses: list[Address]) -> HelloAnswer:
+    """Return its answer. Raises PeerUnreachableError, PeerRefusedError or ConfigError."""
+    node = config.node
+    identity = Identity.load_or_make(node.state, node.name, _utc_ms())
+    client = PeerClient(peer.name, lambda: addresses, identity, peer.fingerprint, RealClock())
+    try:
+        roles = tuple(sorted(role.value for role in node.roles))
+        hello = Hello(node=node.name, roles=roles, version=__version__, utc_ms=_utc_ms())
+        answer = await client.ask(hello)
+    finally:
+        await client.close()
+    assert isinstance(answer, HelloAnswer), "the client checks the kind of an answer"
+    return answer
+
+
+def _utc_ms() -> int:
+    return time.time_ns() // 1_000_000

@@ -1,0 +1,206 @@
+"""`syncd check` against real folders, ports and a real peer on loopback."""
+
+import asyncio
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from syncd.edges.clock import RealClock
+from syncd.wire.control_server import ControlServer
+from syncd.wire.identity import Identity
+from syncd.wire.messages import Hello, HelloAnswer, PeerIdentity
+from syncd.wire.peers import PeerBook, TrustedPeer
+from tests.cli.conftest import Box, Result
+
+PROCESSING = """
+[node]
+name = "process-1"
+roles = ["processing", "offload"]
+state = "{folder}/state"
+control = "127.0.0.1:0"
+bulk = "127.0.0.1:{bulk}"
+board = "{board}"
+[storage]
+path = "{folder}/array"
+keep_free = "{keep_free}"
+[[landing]]
+path = "{folder}/landing"
+"""
+PEER = """
+[[peer]]
+name = "edit-1"
+fingerprint = "{print}"
+address = "127.0.0.1:{port}"
+"""
+
+
+@pytest.fixture
+def check(lonely: Box) -> Callable[..., Result]:
+    """Give `syncd check --json` on a box with a storage and a landing."""
+    (lonely.folder / "array").mkdir()
+    (lonely.folder / "landing" / "2026-03-14_D12" / "A012").mkdir(parents=True)
+
+    def run(*more: str, text: str = "", keep_free: str = "0", bulk: int = 0) -> Result:
+        path = lonely.folder / "check.toml"
+        own = PROCESSING.format(
+            folder=lonely.folder, board=lonely.board, keep_free=keep_free, bulk=bulk
+        )
+        path.write_text(own + text)
+        return lonely.syncd("check", *more, config=path)
+
+    return run
+
+
+def wrong(result: Result) -> dict[str, dict[str, Any]]:
+    """Return the checks that are not ok, by name."""
+    return {check["name"]: check for check in result.json["checks"] if not check["ok"]}
+
+
+def test_a_fresh_box_lacks_only_its_marker(check: Callable[..., Result], tmp_path: Path) -> None:
+    """And says how to write it; --mark does, once, because a person said so."""
+    before = check("--json")
+    assert before.code == 1
+    assert before.json["ok"] is False
+    assert list(before.json["checks"][0]) == ["name", "ok", "message", "remedy"]
+    assert list(wrong(before)) == ["marker"]
+    assert "syncd check --mark" in wrong(before)["marker"]["remedy"]
+    assert not list((tmp_path / "array").iterdir())
+
+    marked = check("--mark", "--json")
+    content = (tmp_path / "array" / "syncd-storage.json").read_bytes()
+    again = check("--mark", "--json")
+
+    assert (marked.code, again.code) == (0, 0)
+    assert again.json["ok"] is True
+    assert (tmp_path / "array" / "syncd-storage.json").read_bytes() == content
+
+
+def test_one_failing_check_does_not_stop_the_others(
+    check: Callable[..., Result], tmp_path: Path
+) -> None:
+    """A missing landing, too little space and a taken port are all said in one run."""
+    check("--mark")
+    (tmp_path / "landing" / "2026-03-14_D12" / "A012").rmdir()
+    (tmp_path / "landing" / "2026-03-14_D12").rmdir()
+    (tmp_path / "landing").rmdir()
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        result = check("--json", keep_free="4000 PB", bulk=taken.getsockname()[1])
+    found = wrong(result)
+    assert set(found) == {"landing", "space", "port bulk"}
+    assert "node.bulk" in found["port bulk"]["remedy"]
+    assert all(each["message"] and each["remedy"] for each in found.values())
+
+
+def test_what_is_wrong_is_marked_with_a_word(check: Callable[..., Result]) -> None:
+    """Not by colour alone."""
+    result = check()
+    assert result.code == 1
+    assert "WRONG  marker" in result.out
+    assert "ok     state" in result.out
+
+
+def test_a_configuration_that_cannot_be_read_is_still_one_document(
+    lonely: Box, tmp_path: Path
+) -> None:
+    """A script gets JSON whatever is wrong, and 78."""
+    result = lonely.syncd("check", "--json", config=tmp_path / "none.toml")
+    assert result.code == 78
+    assert [check["name"] for check in result.json["checks"]] == ["config"]
+
+
+def test_mark_is_for_a_box_with_storage(lonely: Box) -> None:
+    """On another one it is a mistake, not a success."""
+    assert lonely.syncd("check", "--mark").code == 2
+
+
+class _Peer:
+    """A peer that answers greetings, its clock ahead by a little."""
+
+    def __init__(self, ahead_ms: int) -> None:
+        self._ahead_ms = ahead_ms
+
+    async def answer(self, peer: PeerIdentity, question: Any) -> HelloAnswer:
+        assert peer.name == "process-1"
+        assert isinstance(question, Hello)
+        now = time.time_ns() // 1_000_000
+        return HelloAnswer(
+            node="edit-1",
+            roles=("editorial",),
+            version="0.1.0",
+            utc_ms=now + self._ahead_ms,
+            bulk_port=1,
+        )
+
+
+@contextmanager
+def peer_on_loopback(folder: Path, ahead_ms: int) -> Iterator[str]:
+    """Run a real control server that trusts the box; yield the [[peer]] table for it."""
+    now = time.time_ns() // 1_000_000
+    own = Identity.load_or_make(folder / "state", "process-1", now)
+    its = Identity.load_or_make(folder / "its-state", "edit-1", now)
+    book = PeerBook(its.fingerprint, [TrustedPeer("process-1", own.fingerprint)])
+    is_up = threading.Event()
+    found: list[tuple[int, asyncio.AbstractEventLoop, asyncio.Event]] = []
+
+    async def serve() -> None:
+        end = asyncio.Event()
+        async with ControlServer(
+            "127.0.0.1", 0, identity=its, book=book, desk=_Peer(ahead_ms), clock=RealClock()
+        ) as server:
+            found.append((server.port, asyncio.get_running_loop(), end))
+            is_up.set()
+            await end.wait()
+
+    thread = threading.Thread(target=lambda: asyncio.run(serve()))
+    thread.start()
+    assert is_up.wait(10)
+    port, loop, end = found[0]
+    yield PEER.format(print=its.fingerprint, port=port)
+    loop.call_soon_threadsafe(end.set)
+    thread.join(10)
+
+
+def test_a_peer_that_answers_is_fine(check: Callable[..., Result], tmp_path: Path) -> None:
+    """Over real TLS, with both fingerprints pinned."""
+    check("--mark")
+    with peer_on_loopback(tmp_path, ahead_ms=0) as text:
+        result = check("--json", text=text)
+    assert (result.code, wrong(result)) == (0, {})
+    peer = next(each for each in result.json["checks"] if each["name"] == "peer edit-1")
+    assert "answers as edit-1" in peer["message"]
+
+
+def test_a_clock_that_is_off_is_said_with_by_how_much(
+    check: Callable[..., Result], tmp_path: Path
+) -> None:
+    """Ten minutes are ten minutes, whatever the way took."""
+    with peer_on_loopback(tmp_path, ahead_ms=600_000) as text:
+        found = wrong(check("--json", text=text))["peer edit-1"]
+    assert "clock 600.0 s ahead" in found["message"]
+    assert "NTP" in found["remedy"]
+
+
+def test_a_peer_that_is_away_or_another_is_said(
+    check: Callable[..., Result], tmp_path: Path, unused_port: int
+) -> None:
+    """Nobody there, somebody else there, and nobody knows where: each in its own words."""
+    away = PEER.format(print="sha256:" + "22" * 32, port=unused_port)
+    found = wrong(check("--json", text=away))["peer edit-1"]
+    assert str(unused_port) in found["message"]
+
+    with peer_on_loopback(tmp_path, ahead_ms=0) as text:
+        print_ = text.partition('fingerprint = "')[2].partition('"')[0]
+        other = text.replace(print_, "sha256:" + "22" * 32)
+        assert "peer edit-1" in wrong(check("--json", text=other))
+
+    nowhere = "\n".join(line for line in away.splitlines() if not line.startswith("address"))
+    found = wrong(check("--json", text=nowhere))["peer edit-1"]
+    assert "address" in found["remedy"]

@@ -1,0 +1,242 @@
+"""The commands as a person or a script types them, against a real board."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from syncd.cli.main import COMMANDS
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin
+from syncd.roll.stages import Stage
+from tests.board.world import DAY, NOON, add_roll, hold
+from tests.cli.conftest import Box
+
+
+def test_rolls_in_json_are_one_document_and_nothing_else(box: Box, journal: Journal) -> None:
+    """Exit 0, nothing on stderr."""
+    add_roll(journal, "A012")
+    result = box.syncd("rolls", "--json")
+    assert (result.code, result.err) == (0, "")
+    assert [roll["name"] for roll in result.json["rolls"]] == ["A012"]
+
+
+def test_rolls_for_people_are_aligned_and_end_with_the_caution(box: Box, journal: Journal) -> None:
+    """A listing in a pipe has no colour and no boxes."""
+    add_roll(journal, "A012", size=12_300_000_000)
+    add_roll(journal, "B007")
+    result = box.syncd("rolls")
+    lines = result.out.splitlines()
+    assert lines[0].startswith("ROLL")
+    assert f"{DAY}/A012  verified  12.3 GB" in result.out
+    assert "completion guarantor" in lines[-1]
+    assert "\x1b" not in result.out
+
+
+def test_a_held_roll_makes_rolls_end_with_1_and_is_shown_harmless(
+    box: Box, journal: Journal
+) -> None:
+    """The code, the file and what to do; the file's name writes nothing to the terminal."""
+    hold(journal, add_roll(journal, "A012"))
+    result = box.syncd("rolls")
+    assert result.code == 1
+    assert "held, evidence-mismatch a\\x1b[31m.mov: xxh64 is another" in result.out
+    assert "\x1b" not in result.out
+    assert f"syncd go {DAY}/A012" in result.err
+    assert box.syncd("roll", "A012", "--json").code == 1
+
+
+def test_one_roll_is_shown_with_its_history(box: Box, journal: Journal) -> None:
+    """By name, by DAY/ROLL or by the start of its id."""
+    roll_id = add_roll(journal, "A012")
+    for text in ("A012", f"{DAY}/A012", roll_id[:8]):
+        result = box.syncd("roll", text)
+        assert (result.code, roll_id in result.out) == (0, True)
+        assert "verified" in result.out
+    assert box.syncd("roll", "A012", "--json").json["history"][0]["stage"] == "verified"
+
+
+def test_an_ambiguous_roll_ends_with_2_and_names_which(box: Box, journal: Journal) -> None:
+    """Nothing is changed on a guess."""
+    ids = [add_roll(journal, "A012"), add_roll(journal, "A012", day="2026-03-15_D13")]
+    result = box.syncd("rush", "A012")
+    assert (result.code, result.out) == (2, "")
+    assert all(roll_id in result.err for roll_id in ids)
+
+
+def test_an_unknown_roll_ends_with_1(box: Box) -> None:
+    """And says how to see which there are."""
+    result = box.syncd("roll", "Z999")
+    assert result.code == 1
+    assert "syncd rolls" in result.err
+
+
+def test_rush_order_pause_and_go_change_the_journal(box: Box, journal: Journal) -> None:
+    """What the commands say is what is durable."""
+    first, second = add_roll(journal, "A012"), add_roll(journal, "B007")
+
+    assert "goes first" in box.syncd("rush", "B007").out
+    assert box.syncd("order", "A012", "--rank", "5", "--needed-by", "19:00").code == 0
+    assert box.syncd("pause", "A012").code == 0
+    assert box.syncd("pause").code == 0
+
+    with journal.read() as db:
+        one, two = rolls.get(db, first), rolls.get(db, second)
+        assert one is not None
+        assert two is not None
+        assert (one.rank, two.rank) == (5, 99)
+        assert one.needed_by_utc_ms is not None
+        assert one.paused
+        assert rolls.is_all_paused(db)
+
+    assert box.syncd("go").code == 0
+    assert box.syncd("go", "A012").code == 0
+    assert box.syncd("order", "A012", "--needed-by", "none", "--json").json["needed_by"] is None
+    with journal.read() as db:
+        assert not rolls.is_all_paused(db)
+
+
+def test_order_without_a_place_is_a_usage_error(box: Box) -> None:
+    """Exit 2, as for every misuse."""
+    assert box.syncd("order", "A012").code == 2
+    assert box.syncd("order", "A012", "--needed-by", "soon").code == 2
+    assert box.syncd("order", "A012", "--rank", "x").code == 2
+    assert box.syncd("nothing").code == 2
+
+
+def test_fetch_waits_until_the_roll_is_verified(box: Box, journal: Journal) -> None:
+    """The folder reaches the daemon in full; progress goes to stderr."""
+    roll_id = add_roll(journal, "A012", origin=Origin.FETCH, stage=Stage.FETCHED, route="/edit")
+    result = box.syncd("fetch", "A012", "--to", "edit", "--json")
+    assert (result.code, result.json["id"]) == (0, roll_id)
+    assert result.json["stage"] == "fetched"
+
+
+def test_fetch_without_waiting_says_how_to_look(box: Box, tmp_path: Path) -> None:
+    """The daemon goes on by itself."""
+    result = box.syncd("fetch", "A012", "--to", str(tmp_path), "--no-wait")
+    assert result.code == 0
+    assert "syncd follow" in result.err
+    assert box.syncd("fetch", "A012", "--to", "x", "--no-wait", "--json").json["to"].startswith("/")
+
+
+def test_a_fetch_that_cannot_be_says_why(box: Box) -> None:
+    """The peer's absence is not the daemon's: exit 1."""
+    result = box.syncd("fetch", "B007", "--to", "/edit")
+    assert (result.code, result.out) == (1, "")
+    assert "process-1 is away." in result.err
+
+
+def test_follow_prints_one_event_a_line(box: Box, journal: Journal) -> None:
+    """From the event that was asked for, then as they happen."""
+    add_roll(journal, "A012")
+    command = [sys.executable, "-m", "syncd.cli.main", "follow", "--json", "--after", "0"]
+    with subprocess.Popen(
+        [*command, "-c", str(box.config)], stdout=subprocess.PIPE, text=True
+    ) as follow:
+        assert follow.stdout is not None
+        first = json.loads(follow.stdout.readline())
+        hold(journal, first["roll"]["id"])
+        second = json.loads(follow.stdout.readline())
+        follow.terminate()
+    assert (first["type"], second["type"]) == ("verified", "held")
+    assert first["seq"] < second["seq"]
+
+
+def test_peers_answer_from_the_daemon(box: Box) -> None:
+    """Own fingerprint first; those known below."""
+    answer = box.syncd("peers", "--json").json
+    assert list(answer) == ["own", "peers"]
+    assert list(answer["own"]) == ["name", "fingerprint", "addresses"]
+    assert "process-1" in box.syncd("peers").out
+
+
+def test_peers_answer_without_a_daemon_and_make_the_keys_once(lonely: Box) -> None:
+    """The fingerprint that is to be pinned on the other box can be had before the first start."""
+    first = lonely.syncd("peers", "--json")
+    second = lonely.syncd("peers", "--json")
+    assert (first.code, first.err) == (0, "")
+    assert first.json == second.json
+    assert first.json["own"]["fingerprint"].startswith("sha256:")
+    assert list(first.json["peers"][0]) == [
+        *("name", "fingerprint", "roles", "trusted", "present", "address", "last_heard_at")
+    ]
+
+
+@pytest.mark.parametrize("command", [["rolls"], ["rush", "A"], ["pause"], ["follow"]])
+def test_a_daemon_that_is_not_there_is_69(lonely: Box, command: list[str]) -> None:
+    """The address that was asked and the command that starts it."""
+    result = lonely.syncd(*command)
+    assert (result.code, result.out) == (69, "")
+    assert str(lonely.board) in result.err
+    assert "syncd run" in result.err
+
+
+@pytest.mark.parametrize("command", ["rolls", "run", "check", "peers", "follow"])
+def test_a_bad_configuration_is_78(lonely: Box, tmp_path: Path, command: str) -> None:
+    """Whatever the command; the key is named."""
+    bad = tmp_path / "bad.toml"
+    bad.write_text("[node]\nnmae = 1\n")
+    result = lonely.syncd(command, config=bad)
+    assert result.code == 78
+    assert "node.nmae" in result.out + result.err
+
+
+def test_an_unreadable_answer_is_not_a_traceback(box: Box, unused_port: int) -> None:
+    """Something else that listens there is said to be something else."""
+    import http.server  # noqa: PLC0415 - for this test alone
+    import threading  # noqa: PLC0415
+
+    handler = http.server.SimpleHTTPRequestHandler
+    handler.log_message = lambda *_: None  # type: ignore[method-assign]
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler) as stranger:
+        thread = threading.Thread(target=stranger.serve_forever)
+        thread.start()
+        from syncd.config_values import HostPort  # noqa: PLC0415
+
+        result = Box(box.folder, HostPort("127.0.0.1", stranger.server_port)).syncd("rolls")
+        stranger.shutdown()
+        thread.join()
+    assert result.code == 1
+    assert "not syncd" in result.err
+    assert unused_port
+
+
+def test_version_and_help(lonely: Box) -> None:
+    """Every command has an example, and the line that the list of commands gives it."""
+    assert lonely.syncd("--version").out == "syncd 0.1.0\n"
+    listing = lonely.syncd("--help").out
+    for name in COMMANDS:
+        assert f"\n  {name} " in listing
+
+
+@pytest.mark.parametrize("name", [name for name in COMMANDS if name != "demo"])
+def test_every_command_has_an_example(lonely: Box, name: str) -> None:
+    """`--help` shows how it is meant before anyone has to think."""
+    result = lonely.syncd(name, "--help")
+    assert result.code == 0
+    assert f"syncd {name}" in result.out.partition("Examples:")[2]
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_prints_a_script(lonely: Box, shell: str) -> None:
+    """It asks syncd itself, so that it never goes stale."""
+    result = lonely.syncd("completion", shell)
+    assert result.code == 0
+    assert "_SYNCD_COMPLETE" in result.out
+
+
+def test_a_reader_that_goes_away_is_no_error(box: Box, journal: Journal) -> None:
+    """`syncd rolls | head -1` ends quietly."""
+    for i in range(200):
+        add_roll(journal, f"A{i:03}")
+    line = f"{sys.executable} -m syncd.cli.main rolls -c {box.config} | head -1"
+    done = subprocess.run(
+        ["bash", "-c", line], check=False, capture_output=True, text=True, timeout=60
+    )
+    assert done.stdout.startswith("ROLL")
+    assert "Traceback" not in done.stderr
+    assert NOON

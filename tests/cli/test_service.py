@@ -1,0 +1,113 @@
+"""What `syncd run` owes a service manager, with real processes, signals and sockets."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from syncd.cli import service
+
+# Runs the real signal handling around a daemon that ends well, or never.
+PROGRAM = """
+import asyncio, sys
+from syncd.cli import service
+async def main():
+    stop = asyncio.Event()
+    service.end_on_signals(stop)
+    print("up", flush=True)
+    await stop.wait()
+    print("ending", flush=True)
+    if sys.argv[1] == "hangs":
+        await asyncio.Event().wait()
+asyncio.run(main())
+"""
+
+
+@contextmanager
+def daemon(kind: str, **environment: str) -> Iterator["subprocess.Popen[str]"]:
+    """Start the program and wait until it is up."""
+    with subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, kind],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, **environment},
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "up\n"
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_first_signal_ends_cleanly(number: signal.Signals) -> None:
+    """Exit code 0, so that no service manager starts it again."""
+    with daemon("ends") as process:
+        process.send_signal(number)
+        assert process.wait(5) == 0
+
+
+def test_a_second_signal_ends_at_once() -> None:
+    """Even if the daemon hangs."""
+    with daemon("hangs") as process:
+        process.send_signal(signal.SIGTERM)
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ending\n"
+        started_s = time.monotonic()
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(5) == 1
+        assert time.monotonic() - started_s < 2
+
+
+def test_a_daemon_that_hangs_is_gone_within_5_s_anyway() -> None:
+    """One signal is enough; the next start recovers."""
+    with daemon("hangs") as process:
+        started_s = time.monotonic()
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 1
+        assert time.monotonic() - started_s < 5.5
+
+
+def test_systemd_hears_that_it_is_ready_and_that_it_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One datagram each to NOTIFY_SOCKET (sd_notify(3))."""
+    path = str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind(path)
+        systemd.settimeout(5)
+        monkeypatch.setenv("NOTIFY_SOCKET", path)
+        service.notify("READY=1")
+        assert systemd.recv(100) == b"READY=1"
+        with daemon("ends", NOTIFY_SOCKET=path) as process:
+            process.terminate()
+            assert systemd.recv(100) == b"STOPPING=1"
+
+
+def test_without_systemd_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A socket that is gone is no error either."""
+    for value in ("", "relative", "/nowhere/notify"):
+        monkeypatch.setenv("NOTIFY_SOCKET", value)
+        service.notify("READY=1")
+
+
+def test_open_files_are_raised_as_far_as_allowed() -> None:
+    """In a process of its own, which begins with few."""
+    program = """
+import resource
+from syncd.cli import service
+hard = min(resource.getrlimit(resource.RLIMIT_NOFILE)[1], 4096) \\
+    if resource.getrlimit(resource.RLIMIT_NOFILE)[1] != resource.RLIM_INFINITY else 4096
+resource.setrlimit(resource.RLIMIT_NOFILE, (256, hard))
+service.raise_open_files()
+assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] == hard
+"""
+    subprocess.run([sys.executable, "-c", program], check=True)

@@ -1,0 +1,74 @@
+"""How sizes, times and names look."""
+
+from datetime import UTC, datetime, timedelta, timezone
+
+import click
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from syncd.cli import show
+from syncd.cli.order import read_needed_by
+
+
+@pytest.mark.parametrize(
+    ("count", "text"),
+    [
+        (0, "0 B"),
+        (999, "999 B"),
+        (1000, "1.0 kB"),
+        (12_345_678_901, "12.3 GB"),
+        (999_949_999, "999.9 MB"),
+        (999_999_999, "1.0 GB"),
+        (3 * 10**15, "3.0 PB"),
+        (5 * 10**18, "5000.0 PB"),
+    ],
+)
+def test_sizes_are_decimal(count: int, text: str) -> None:
+    """As on the label of a disk; never "1000.0 MB"."""
+    assert show.size(count) == text
+
+
+def test_a_share_is_100_only_when_all_has_moved() -> None:
+    """Rounding never finishes a roll."""
+    assert show.share(999, 1000) == "99 %"
+    assert show.share(1000, 1000) == "100 %"
+    assert show.share(0, 0) == ""
+
+
+@given(st.text())
+def test_no_text_can_write_to_the_terminal(text: str) -> None:
+    """Whatever a card's file is called, what is shown is printable (CWE-150)."""
+    assert show.plain(text).isprintable()
+
+
+def test_a_name_that_is_not_utf8_can_be_shown() -> None:
+    """Its bytes are visible."""
+    assert show.plain("a\udcffb") == "a\\udcffb"
+
+
+def test_times_today_show_the_clock_and_others_the_date() -> None:
+    """Local time, both."""
+    now = datetime.now(UTC)
+    local = now.astimezone()
+    assert show.moment(now.isoformat(), now=now) == f"{local:%H:%M:%S}"
+    other = now - timedelta(days=3)
+    assert show.moment(other.isoformat(), now=now).startswith(f"{other.astimezone():%Y-%m-%d}")
+
+
+def test_a_time_of_day_is_the_next_one() -> None:
+    """At 20:00, "19:00" is tomorrow's."""
+    local = timezone(datetime.now(UTC).astimezone().utcoffset() or timedelta())
+    now = datetime(2026, 3, 14, 20, 0, tzinfo=local)
+    found = read_needed_by("19:00", now=now)
+    assert found is not None
+    assert datetime.fromisoformat(found) - now == timedelta(hours=23)
+    assert read_needed_by("none", now=now) is None
+    assert read_needed_by("2026-03-14T19:00:00+02:00", now=now) == "2026-03-14T17:00:00.000Z"
+
+
+@pytest.mark.parametrize("text", ["", "noon", "25:00", "19:60", "1900"])
+def test_what_is_no_time_is_a_usage_error(text: str) -> None:
+    """It says what to write."""
+    with pytest.raises(click.BadParameter, match="19:00"):
+        read_needed_by(text, now=datetime.now(UTC))
