@@ -1,0 +1,275 @@
+"""The demo's three boxes: real daemons, as separate processes on loopback, on the shipped configs.
+
+Owns: their folders, ports, keys and processes; that every process is ended at the end.
+Must not: reach into a daemon; what it knows comes through the board's API.
+"""
+
+import json
+import os
+import random
+import signal
+import socket
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+from syncd.demo.api import Api, ApiError, Events
+from syncd.demo.settings import example, fitted
+
+NEAR, FAR = "127.0.0.2", "127.0.0.1"
+# Whom each box trusts; so the examples have it.
+PINNED = {
+    "offload-1": ("process-1",),
+    "process-1": ("offload-1", "edit-1"),
+    "edit-1": ("process-1",),
+}
+START_S = 30.0
+STOP_S = 6.0
+_COMMAND_S = 60.0
+_PORTS = range(21_000, 31_000)  # below what systems give to outgoing connections
+
+
+class BoxError(Exception):
+    """A daemon or command did not do what it must; the message has its last words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ports:
+    """Where one box listens."""
+
+    control: int
+    bulk: int
+    board: int
+
+
+@dataclass
+class Box:
+    """One box: its configuration, and its process while it runs."""
+
+    name: str
+    example: str
+    folder: Path
+    ports: Ports
+    process: subprocess.Popen[bytes] | None = None
+    _log: IO[bytes] | None = None
+    _events: Events | None = None
+
+    @property
+    def config(self) -> Path:
+        """Its configuration file."""
+        return self.folder / f"{self.name}.toml"
+
+    @property
+    def log_path(self) -> Path:
+        """What it says on stderr."""
+        return self.folder / f"{self.name}.log"
+
+    @property
+    def api(self) -> Api:
+        """Its board."""
+        return Api(self.ports.board)
+
+    @property
+    def events(self) -> Events:
+        """Its event stream, followed since start()."""
+        assert self._events is not None, "events are followed from the start on"
+        return self._events
+
+    @property
+    def pid(self) -> int:
+        """The number of its process."""
+        assert self.process is not None, "only a running daemon has one"
+        return self.process.pid
+
+    def configure(self, changes: dict[tuple[str, str], str], more: str = "") -> None:
+        """Write the shipped example with changes, and more after it."""
+        own = {
+            ("node", "state"): quoted(self.folder / f"{self.name}-state"),
+            ("node", "control"): quoted(f"{FAR}:{self.ports.control}"),
+            ("node", "bulk"): quoted(f"{FAR}:{self.ports.bulk}"),
+            ("node", "board"): quoted(f"{FAR}:{self.ports.board}"),
+        }
+        self.config.write_text(fitted(example(self.example), own | changes) + more)
+
+    def command(self, *words: str) -> subprocess.CompletedProcess[str]:
+        """Run a syncd command on this box's configuration."""
+        return subprocess.run(  # noqa: S603 - this very program, no shell
+            [sys.executable, "-m", "syncd", *words, "-c", str(self.config)],
+            check=False,
+            capture_output=True,
+            text=True,
+            timeout=_COMMAND_S,
+        )
+
+    def json(self, *words: str) -> Any:
+        """Run a command with --json and return what it printed. Raises BoxError."""
+        done = self.command(*words, "--json")
+        try:
+            return json.loads(done.stdout)
+        except ValueError as error:
+            said = done.stderr.strip() or done.stdout.strip()
+            raise BoxError(f"syncd {' '.join(words)} on {self.name}: {said}") from error
+
+    def start(self) -> None:
+        """Start the daemon and return when it answers. Raises BoxError."""
+        if self._log is not None:
+            self._log.close()
+        self._log = self.log_path.open("ab")
+        self.process = subprocess.Popen(  # noqa: S603 - this very program, no shell
+            [sys.executable, "-m", "syncd", "run", "-c", str(self.config)],
+            stdin=subprocess.DEVNULL,
+            stdout=self._log,
+            stderr=self._log,
+            start_new_session=True,  # Ctrl-C is for the demo; it ends the daemons in order
+        )
+        self._wait_until_it_answers()
+        if self._events is None:
+            self._events = Events(self.ports.board)
+
+    def kill(self) -> None:
+        """End the process as a power failure would."""
+        assert self.process is not None, "only a running daemon can be killed"
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self) -> None:
+        """End the daemon: SIGTERM, and SIGKILL if that is not enough."""
+        if self._events is not None:
+            self._events.close()
+        if self.process is not None and self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+            try:
+                self.process.wait(STOP_S)
+            except subprocess.TimeoutExpired:
+                self.kill()
+        if self._log is not None:
+            self._log.close()
+
+    def last_words(self, lines: int = 12) -> list[str]:
+        """Return the end of its log."""
+        try:
+            return self.log_path.read_text(errors="replace").splitlines()[-lines:]
+        except OSError:
+            return []
+
+    def _wait_until_it_answers(self) -> None:
+        deadline_s = time.monotonic() + START_S
+        while True:
+            assert self.process is not None, "it was started"
+            try:
+                self.api.get("/healthz")
+                return
+            except ApiError as error:
+                is_gone = self.process.poll() is not None
+                if is_gone or time.monotonic() > deadline_s:
+                    said = "\n".join(self.last_words())
+                    raise BoxError(f"{self.name} did not start: {error}\n{said}") from error
+            time.sleep(0.05)
+
+
+def quoted(value: object) -> str:
+    """Return a value as a TOML string; JSON's form is one."""
+    return json.dumps(str(value))
+
+
+@dataclass
+class Boxes:
+    """The offload, the processing and the editorial box, and the folders they work on."""
+
+    folder: Path
+    offload: Box = field(init=False)
+    processing: Box = field(init=False)
+    editorial: Box = field(init=False)
+
+    def __post_init__(self) -> None:
+        ports = _free_ports(9)
+        self.offload = Box("offload-1", "offload.toml", self.folder, Ports(*ports[:3]))
+        self.processing = Box("process-1", "processing.toml", self.folder, Ports(*ports[3:6]))
+        self.editorial = Box("edit-1", "editorial.toml", self.folder, Ports(*ports[6:]))
+        self.landing, self.landing_2 = self.folder / "landing", self.folder / "landing-2"
+        self.storage, self.rushes = self.folder / "storage", self.folder / "rushes"
+        for folder in (self.landing, self.landing_2, self.storage, self.rushes):
+            folder.mkdir(parents=True)
+
+    @property
+    def all(self) -> tuple[Box, Box, Box]:
+        """Return all three."""
+        return (self.offload, self.processing, self.editorial)
+
+    def configure(self, *, process_at: str, discover: bool, ready_command: list[str]) -> None:
+        """Make keys and write the configurations; each box pins the others' fingerprints.
+
+        process_at: under which host the offload box reaches the processing box.
+        """
+        for box in self.all:
+            box.configure(self._changes(box, process_at, discover, ready_command))
+        with ThreadPoolExecutor(3) as pool:
+            answers = pool.map(lambda box: box.json("peers")["own"]["fingerprint"], self.all)
+            prints = dict(zip((box.name for box in self.all), answers, strict=True))
+        for box in self.all:
+            changes = self._changes(box, process_at, discover, ready_command)
+            for name in PINNED[box.name]:
+                changes[f"peer {name}", "fingerprint"] = quoted(prints[name])
+            more = f"\n[[landing]]\npath = {quoted(self.landing_2)}\n"
+            box.configure(changes, more if box is self.offload else "")
+
+    def _changes(
+        self, box: Box, process_at: str, discover: bool, ready_command: list[str]
+    ) -> dict[tuple[str, str], str]:
+        control = self.processing.ports.control
+        found_by = {("node", "discover"): json.dumps(discover)}
+        if discover:
+            found_by["node", "interfaces"] = json.dumps([FAR])  # loopback only if asked for
+        if box is self.offload:
+            # Fixed, so that it goes through the demo's cable and not past it.
+            return {
+                ("node", "discover"): "false",
+                ("peer process-1", "address"): quoted(f"{process_at}:{control}"),
+                ("landing", "path"): quoted(self.landing),
+            }
+        if box is self.processing:
+            return {
+                **found_by,
+                ("storage", "path"): quoted(self.storage),
+                ("storage", "keep_free"): quoted("1 GB"),
+                ("notice", "run"): json.dumps(ready_command),
+            }
+        changes = found_by
+        if not discover:
+            changes["peer process-1", "address"] = quoted(f"{FAR}:{control}")
+        return changes
+
+    def start(self) -> None:
+        """Start all three. Raises BoxError."""
+        with ThreadPoolExecutor(3) as pool:
+            list(pool.map(Box.start, self.all))
+
+    def stop(self) -> None:
+        """End all three."""
+        with ThreadPoolExecutor(3) as pool:
+            list(pool.map(Box.stop, self.all))
+
+
+def _free_ports(count: int) -> list[int]:
+    """Return ports that nobody listens on, on any loopback address."""
+    found: set[int] = set()
+    while len(found) < count:
+        port = random.choice(_PORTS)
+        if _is_free(port):
+            found.add(port)
+    return list(found)
+
+
+def _is_free(port: int) -> bool:
+    with socket.socket() as probe:
+        if os.name == "posix":
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("", port))
+        except OSError:
+            return False
+    return True

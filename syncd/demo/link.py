@@ -1,0 +1,79 @@
+"""The way from the offload to the processing box, and how the demo breaks it.
+
+Owns: the choice: a cable between two loopback addresses where the system has them; else no cable,
+and the processing daemon is killed and started again in place of the cut.
+"""
+
+from typing import Protocol
+
+from syncd.demo.boxes import FAR, NEAR, Box
+from syncd.demo.cable import Cable
+
+
+class Link(Protocol):
+    """What the story needs of the way."""
+
+    what_it_is: str
+    what_a_cut_is: str
+
+    def cut(self) -> None:
+        """Break it."""
+
+    def join(self) -> None:
+        """Mend it."""
+
+    def close(self) -> None:
+        """Leave nothing behind."""
+
+
+class CableLink:
+    """A relay in this process, at the pace of 1 Gb/s Ethernet."""
+
+    what_it_is = "a cable of 1 Gb/s"
+    what_a_cut_is = "the cable is cut in mid-roll"
+    host = NEAR
+
+    def __init__(self, processing: Box) -> None:
+        self.cable = Cable(NEAR, FAR, (processing.ports.control, processing.ports.bulk))
+
+    def cut(self) -> None:
+        """Reset every connection and refuse new ones."""
+        self.cable.cut()
+
+    def join(self) -> None:
+        """Plug it in again."""
+        self.cable.join()
+
+    def close(self) -> None:
+        """End its threads."""
+        self.cable.close()
+
+
+class PowerLink:
+    """No cable: the processing daemon itself is killed, as by a power failure."""
+
+    what_it_is = "loopback"
+    what_a_cut_is = "the processing daemon is killed (kill -9) in mid-roll"
+    host = FAR
+
+    def __init__(self, processing: Box) -> None:
+        self._processing = processing
+
+    def cut(self) -> None:
+        """Kill it."""
+        self._processing.kill()
+
+    def join(self) -> None:
+        """Start it again."""
+        self._processing.start()
+
+    def close(self) -> None:
+        """Leave the daemon to whoever owns it."""
+
+
+def make_link(processing: Box) -> CableLink | PowerLink:
+    """Return a cable where 127.0.0.2 can be listened on (Linux), else a power switch (macOS)."""
+    try:
+        return CableLink(processing)
+    except OSError:
+        return PowerLink(processing)
