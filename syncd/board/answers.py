@@ -6,7 +6,6 @@ parts of the node hear of it from there. Must not: know HTTP, peers or lanes.
 
 import types
 from collections.abc import Callable, Sequence
-from sqlite3 import Connection
 from typing import Any, TypeVar
 
 from syncd.board.facade import Sample
@@ -15,7 +14,7 @@ from syncd.config_shapes import DestinationConfig
 from syncd.edges.bell import Bell
 from syncd.errors import RollAmbiguousError, RollUnknownError, UsageError
 from syncd.journal import notices, rolls
-from syncd.journal.journal import Journal
+from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.notices.events import event_json
 from syncd.ports import Clock, Disk

@@ -6,7 +6,6 @@ What concerns peers is in peer_checks.py.
 
 import os
 import socket
-import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
@@ -21,11 +20,11 @@ from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
 from syncd.errors import SyncdError
+from syncd.journal import library
 from syncd.journal.schema import NETWORK_FILE_SYSTEMS
 from syncd.landing.watch import WATCH_LIMIT_FILE, WATCH_LIMIT_SHARE
 from syncd.storage.marker import MARKER_NAME, make_marker, read_marker
 
-SQLITE_LEAST = (3, 37, 0)  # STRICT tables
 FOLDERS_COUNTED_MAX = 2_000_000
 
 
@@ -86,11 +85,11 @@ def _state(folder: Path) -> Check:
 
 
 def _sqlite() -> Check:
-    version = sqlite3.sqlite_version
-    if sqlite3.sqlite_version_info < SQLITE_LEAST:
-        remedy = "Install a Python that comes with SQLite 3.37 or newer."
-        return Check("sqlite", False, f"SQLite {version} is too old.", remedy)
-    return Check("sqlite", True, f"SQLite {version}, opened by one process only.")
+    if not library.IS_NEW_ENOUGH:
+        least = ".".join(map(str, library.VERSION_LEAST))
+        remedy = f"Install a Python that comes with SQLite {least} or newer."
+        return Check("sqlite", False, f"SQLite {library.VERSION} is too old.", remedy)
+    return Check("sqlite", True, f"SQLite {library.VERSION}, opened by one process only.")
 
 
 def _landing(name: str, landing: LandingConfig) -> Check:

@@ -86,6 +86,11 @@ def _held_line(roll: dict[str, Any]) -> str:
     return f"{show.roll_name(roll)} held, {held['code']}{file}: {show.plain(held['message'])}"
 
 
+def _source(roll: dict[str, Any]) -> str:
+    """Return where it came from: a folder here, or a peer (a landing's peer is where it goes)."""
+    return (roll["source_path"] if roll["origin"] == "landing" else roll["peer"]) or ""
+
+
 def _print_roll(roll: dict[str, Any]) -> None:
     facts = [
         ("roll", show.roll_name(roll)),
@@ -95,7 +100,7 @@ def _print_roll(roll: dict[str, Any]) -> None:
         ("rank", str(roll["rank"])),
         ("expected", show.moment(roll["expected_at"])),
         ("needed by", show.moment(roll["needed_by"]) + (" late" if roll["late"] else "")),
-        ("from", roll["source_path"] or roll["peer"] or ""),
+        ("from", _source(roll)),
         ("published", roll["published_path"] or ""),
         ("same as", roll["same_as"] or ""),
     ]
