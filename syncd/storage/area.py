@@ -1,0 +1,128 @@
+"""The storage as a place that may be absent, full, or back again.
+
+Owns: the open root folder, and the answer to "may I write here now".
+Must not: know rolls. Safe from several threads.
+"""
+
+import threading
+
+from syncd.errors import HeldError
+from syncd.ports import Clock, Disk, Folder
+from syncd.roll.stages import HeldCode
+from syncd.storage.amounts import human
+from syncd.storage.marker import read_marker
+from syncd.storage.troubles import storage_absent, storage_trouble, why
+
+RECHECK_S = 1.0  # lanes ask at every parcel; a marker is not read again sooner than this
+
+
+class Area:
+    """One storage root; opened when first used, and again when its path leads elsewhere.
+
+    keep_free_bytes: never to be filled. marker_required: off for a folder a person named just now.
+    """
+
+    def __init__(
+        self,
+        disk: Disk,
+        path: str,
+        *,
+        clock: Clock,
+        keep_free_bytes: int,
+        marker_required: bool = True,
+    ) -> None:
+        self.disk = disk
+        self.path = path
+        self._clock = clock
+        self._keep_free_bytes = keep_free_bytes
+        self._marker_required = marker_required
+        self._lock = threading.Lock()
+        self._folder: Folder | None = None
+        self._storage_id: str | None = None
+        self._checked_at_s: float | None = None
+
+    def folder(self) -> Folder:
+        """Return the root, checked within the last second. Raises HeldError as check() does."""
+        with self._lock:
+            now_s = self._clock.monotonic_s()
+            if (
+                self._folder is None
+                or self._checked_at_s is None
+                or not 0 <= now_s - self._checked_at_s < RECHECK_S
+            ):
+                self._check(0)
+                self._checked_at_s = now_s
+            assert self._folder is not None, "a checked storage is open"
+            return self._folder
+
+    def check(self, needed_bytes: int) -> None:
+        """Raise HeldError(storage-absent) or (storage-full) unless so much may be written here."""
+        with self._lock:
+            self._checked_at_s = None
+            self._check(needed_bytes)
+
+    def present(self) -> Folder:
+        """Return the root after a check of path and marker, whatever room is left on it.
+
+        Raises HeldError(storage-absent).
+        """
+        with self._lock:
+            return self._check_present()
+
+    def doubt(self) -> None:
+        """Something failed here: look again before the next use."""
+        with self._lock:
+            self._checked_at_s = None
+
+    def problem(self) -> str:
+        """Say why nothing can be written now; "" if something can."""
+        try:
+            self.check(0)
+        except HeldError as error:
+            return str(error)
+        return ""
+
+    def _check(self, needed_bytes: int) -> None:
+        folder = self._check_present()
+        try:
+            free_bytes = folder.free_bytes()
+        except OSError as error:
+            raise storage_trouble(self.path, error) from error
+        usable_bytes = free_bytes - self._keep_free_bytes
+        if usable_bytes < max(1, needed_bytes):
+            raise self._full(needed_bytes, free_bytes)
+
+    def _check_present(self) -> Folder:
+        folder = self._open()
+        if self._marker_required:
+            self._check_marker(folder)
+        return folder
+
+    def _open(self) -> Folder:
+        """Return the folder that the path leads to now. Old ones close when nobody has them."""
+        if self._folder is None or not self._folder.is_still_at_its_path():
+            self._folder = None
+            try:
+                self._folder = self.disk.open_folder(self.path)
+            except OSError as error:
+                raise storage_absent(self.path, why(error)) from error
+        return self._folder
+
+    def _check_marker(self, folder: Folder) -> None:
+        storage_id = read_marker(folder, self.path)
+        if self._storage_id is None:
+            self._storage_id = storage_id
+        if storage_id != self._storage_id:
+            raise storage_absent(
+                self.path, f"another storage ({storage_id}, not {self._storage_id}) is mounted"
+            )
+
+    def _full(self, needed_bytes: int, free_bytes: int) -> HeldError:
+        kept = f", of which {human(self._keep_free_bytes)} are to be kept free"
+        lacking = max(1, needed_bytes) + self._keep_free_bytes - free_bytes
+        return HeldError(
+            HeldCode.STORAGE_FULL,
+            f"The storage {self.path} has {human(free_bytes)} free"
+            f"{kept if self._keep_free_bytes else ''}; {human(needed_bytes)} are needed.",
+            remedy=f"Free {human(lacking)} on it; the roll goes on by itself.",
+        )

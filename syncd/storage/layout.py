@@ -1,0 +1,73 @@
+"""Where things lie on a storage, and walks over them.
+
+<root>/.syncd/incoming/<roll id>/roll      media of an unfinished roll, as it will be published
+<root>/.syncd/incoming/<roll id>/evidence  its manifests and lists, as received, until it is sealed
+<root>/DAY/ROLL                            published
+"""
+
+from collections.abc import Iterator
+
+from syncd.limits import MANIFEST_DEPTH_MAX
+from syncd.ports import Entry, EntryKind, Folder
+from syncd.roll.inventory import FileEntry, FileKind, Inventory
+
+INCOMING = ".syncd/incoming"
+
+
+def incoming_of(roll_id: str) -> str:
+    """Return the folder of one unfinished roll."""
+    return f"{INCOMING}/{roll_id}"
+
+
+def media_root(roll_id: str) -> str:
+    """Return the folder that will be renamed to DAY/ROLL."""
+    return f"{incoming_of(roll_id)}/roll"
+
+
+def evidence_root(roll_id: str) -> str:
+    """Return the folder of the manifests and lists as they were received."""
+    return f"{incoming_of(roll_id)}/evidence"
+
+
+def stored_path(roll_id: str, entry: FileEntry) -> str:
+    """Return where a file of an unfinished roll lies."""
+    root = media_root if entry.kind is FileKind.MEDIA else evidence_root
+    return f"{root(roll_id)}/{entry.path}"
+
+
+def target_of(inventory: Inventory) -> str:
+    """Return where the roll will be published; without a day, right below the root."""
+    return f"{inventory.day}/{inventory.name}" if inventory.day else inventory.name
+
+
+def folder_of(path: str) -> str:
+    """Return the folder above path, "" at the top."""
+    return path.rpartition("/")[0]
+
+
+def walk(folder: Folder, root: str) -> Iterator[tuple[str, Entry]]:
+    """Yield every entry below root, folders before what is in them, by path relative to root.
+
+    Raises OSError; a missing root is empty.
+    """
+    try:
+        entries = folder.scan(root)
+    except FileNotFoundError:
+        return
+    yield from _walk(folder, root, "", entries)
+
+
+def _walk(
+    folder: Folder, root: str, prefix: str, entries: list[Entry]
+) -> Iterator[tuple[str, Entry]]:
+    assert prefix.count("/") <= MANIFEST_DEPTH_MAX + 1, "names were checked before they were made"
+    for entry in entries:
+        path = prefix + entry.name
+        yield path, entry
+        if entry.kind is EntryKind.FOLDER:
+            yield from _walk(folder, root, f"{path}/", folder.scan(f"{root}/{path}"))
+
+
+def files_below(folder: Folder, root: str) -> dict[str, Entry]:
+    """Return all that is no folder below root, by path relative to root."""
+    return {p: e for p, e in walk(folder, root) if e.kind is not EntryKind.FOLDER}

@@ -1,0 +1,212 @@
+"""Reading a roll parcel by parcel, and files as a whole, never writing.
+
+Owns: that what is read is still what the inventory says, before the first and after the last byte
+of every piece. Must not: decide what becomes of a roll; it raises HeldError with the reason.
+"""
+
+import threading
+from collections.abc import Sequence
+
+from syncd.errors import HeldError
+from syncd.limits import DIRECT_ALIGN_BYTES, READ_BYTES
+from syncd.ports import Disk, Folder, OpenFile
+from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.parcels import ParcelPlan, Piece
+from syncd.roll.stages import HeldCode
+from syncd.storage.hashing import FileHashers, Hasher, piece_hasher
+from syncd.storage.troubles import source_changed, source_trouble
+
+# How coarse file systems keep times: nanoseconds, NTFS, micro- and milliseconds, exFAT, HFS, FAT.
+_TIME_STEPS_NS = (1, 100, 1_000, 1_000_000, 10_000_000, 1_000_000_000, 2_000_000_000)
+
+
+class RollReader:
+    """A roll's folder, open for reading; owns folder. Safe from several lanes at once."""
+
+    def __init__(self, disk: Disk, folder: Folder, inventory: Inventory, plan: ParcelPlan) -> None:
+        self.disk = disk
+        self.folder = folder
+        self.inventory = inventory
+        self.plan = plan
+        self.shown = f"{inventory.day}/{inventory.name}"
+        self._lock = threading.Lock()
+        self._open_parcels = 0
+        self._is_closing = False
+
+    def open(self, number: int) -> "ParcelReader":
+        """Open parcel number; nothing is read yet. Raises HeldError if the roll was closed."""
+        with self._lock:
+            if self._is_closing:
+                raise HeldError(
+                    HeldCode.SOURCE_UNREADABLE,
+                    f"{self.shown} is not open for reading any more.",
+                    remedy="It is opened again with the next offer.",
+                )
+            self._open_parcels += 1
+        return ParcelReader(self, self.plan.pieces(number), self.plan.length_bytes(number))
+
+    def close(self) -> None:
+        """Close the folder, as soon as no parcel of it is being read."""
+        with self._lock:
+            self._is_closing = True
+            self._close_if_unused()
+
+    def let_go(self) -> None:
+        """Take note that a parcel was closed."""
+        with self._lock:
+            self._open_parcels -= 1
+            self._close_if_unused()
+
+    def _close_if_unused(self) -> None:
+        if self._is_closing and self._open_parcels == 0:
+            self.folder.close()
+
+    def trouble(self, path: str, error: OSError) -> HeldError:
+        """Say what an error while reading path means."""
+        is_there = self.folder.is_still_at_its_path()
+        return source_trouble(self.shown, path, error, is_root_there=is_there)
+
+
+class ParcelReader:
+    """One parcel, read from its first to its last byte, hashed piece by piece on the way."""
+
+    def __init__(self, roll: RollReader, pieces: Sequence[Piece], total_bytes: int) -> None:
+        self.total_bytes = total_bytes
+        self.piece_count = len(pieces)
+        self._roll = roll
+        self._pieces = pieces
+        self._next = 0
+        self._file: OpenFile | None = None
+        self._done_bytes = 0
+        self._hasher: Hasher = piece_hasher()
+        self._digests = bytearray()
+        self._is_closed = False
+
+    def read_into(self, view: memoryview) -> int:
+        """Fill view as far as the parcel goes; return how many bytes, 0 at its end.
+
+        Raises HeldError if the source changed, is incomplete or cannot be read.
+        """
+        filled = 0
+        while self._next < len(self._pieces):
+            if filled == len(view) and self._pieces[self._next].length_bytes > 0:
+                break
+            filled += self._read_piece(view[filled:])
+        return filled
+
+    def digests(self) -> bytes:
+        """Return 16 bytes of XXH128 per piece; known when everything was read."""
+        assert self._next == len(self._pieces), "digests are known at the end"
+        return bytes(self._digests)
+
+    def close(self) -> None:
+        """Close what is open; twice is fine."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        try:
+            if self._file is not None:
+                self._file.close()
+        finally:
+            self._roll.let_go()
+
+    def _read_piece(self, view: memoryview) -> int:
+        """Read from the current piece, and go on to the next where it ends."""
+        piece = self._pieces[self._next]
+        entry = self._roll.inventory.files[piece.file_index]
+        try:
+            if self._file is None:
+                self._file = self._roll.folder.open_read(entry.path)
+                self._compare(self._file, entry)
+            count = self._read_some(self._file, piece, entry, view)
+            if self._done_bytes == piece.length_bytes:
+                self._end_piece(self._file, entry)
+        except OSError as error:
+            raise self._roll.trouble(entry.path, error) from error
+        return count
+
+    def _read_some(self, file: OpenFile, piece: Piece, entry: FileEntry, view: memoryview) -> int:
+        wanted = min(len(view), piece.length_bytes - self._done_bytes)
+        if wanted == 0:
+            return 0
+        part = view[:wanted]
+        count = file.read_into(part, piece.offset_bytes + self._done_bytes)
+        if count < wanted:
+            raise source_changed(self._roll.shown, entry.path, "it became shorter")
+        self._hasher.update(part)
+        self._done_bytes += count
+        return count
+
+    def _end_piece(self, file: OpenFile, entry: FileEntry) -> None:
+        self._compare(file, entry)
+        self._file = None
+        file.close()
+        self._digests += self._hasher.digest()
+        self._hasher = piece_hasher()
+        self._done_bytes = 0
+        self._next += 1
+
+    def _compare(self, file: OpenFile, entry: FileEntry) -> None:
+        now = file.stat()
+        if now.size_bytes != entry.size_bytes:
+            reason = f"it has {now.size_bytes} bytes, not {entry.size_bytes}"
+            raise source_changed(self._roll.shown, entry.path, reason)
+        if not is_same_time(now.mtime_ns, entry.mtime_ns):
+            raise source_changed(self._roll.shown, entry.path, "it was written to")
+
+
+def is_same_time(found_ns: int, expected_ns: int) -> bool:
+    """Tell whether found is expected, as a file system with coarse times keeps it."""
+    return any(
+        found_ns % step == 0 and abs(found_ns - expected_ns) < step for step in _TIME_STEPS_NS
+    )
+
+
+def read_buffer(disk: Disk, size_bytes: int) -> memoryview:
+    """Return a buffer for reading a file of that size past the cache, and one block more."""
+    blocks = size_bytes // DIRECT_ALIGN_BYTES + 1
+    return disk.aligned_buffer(min(READ_BYTES, blocks * DIRECT_ALIGN_BYTES))
+
+
+def hash_file(
+    disk: Disk,
+    folder: Folder,
+    path: str,
+    algorithms: Sequence[Algorithm],
+    *,
+    past_cache: bool = False,
+) -> tuple[Digest, ...]:
+    """Return the digests of a whole file, in the order of algorithms, from one read.
+
+    Raises HeldError(source-unreadable) or (file-missing).
+    """
+    try:
+        return hash_stored(disk, folder, path, algorithms, past_cache=past_cache)
+    except OSError as error:
+        is_there = folder.is_still_at_its_path()
+        raise source_trouble("the roll", path, error, is_root_there=is_there) from error
+
+
+def hash_stored(
+    disk: Disk,
+    folder: Folder,
+    path: str,
+    algorithms: Sequence[Algorithm],
+    *,
+    past_cache: bool = False,
+) -> tuple[Digest, ...]:
+    """Do as hash_file, and let OSError through: its meaning is the caller's."""
+    hashers = FileHashers(algorithms)
+    file = folder.open_read(path, past_cache=past_cache)
+    try:
+        buffer = read_buffer(disk, file.size_bytes())
+        offset = 0
+        while True:
+            count = file.read_into(buffer, offset)
+            hashers.update(buffer[:count])
+            offset += count
+            if count < len(buffer):
+                return hashers.digests()
+    finally:
+        file.close()

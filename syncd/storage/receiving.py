@@ -1,0 +1,380 @@
+"""An unfinished roll on the storage: which parcels it lacks, and how they come in.
+
+Owns: what counts as durable (promise 3: synced, then journalled, then confirmed), and that no late
+writer touches what was received again, proved or published. Must not: prove or publish.
+Safe from several lanes. Locks: the roll's own lock is never held while the disk or journal works.
+"""
+
+import threading
+from collections import Counter
+from collections.abc import Callable, Iterable
+from functools import lru_cache
+
+from syncd.errors import HeldError
+from syncd.journal import parcels, rolls
+from syncd.journal.journal import Journal
+from syncd.ports import Folder
+from syncd.roll.inventory import Inventory
+from syncd.roll.parcels import ParcelPlan, to_bitmap
+from syncd.roll.stages import HeldCode
+from syncd.storage.area import Area
+from syncd.storage.durable import DurableNames, make_durable
+from syncd.storage.hashing import PIECE_DIGEST_BYTES
+from syncd.storage.layout import evidence_root, files_below, folder_of, media_root, stored_path
+from syncd.storage.sinks import ParcelSink, SparedSink
+from syncd.storage.troubles import ParcelDamagedError, storage_trouble
+
+Sink = ParcelSink | SparedSink
+
+
+class ReceivingRoll:
+    """One roll that is coming in. Reads from the journal what is durable and proved already.
+
+    changed: called when something may be proved, or went wrong (see take_trouble).
+    Raises HeldError if the storage is not there.
+    """
+
+    def __init__(
+        self, inventory: Inventory, area: Area, journal: Journal, changed: Callable[[], None]
+    ) -> None:
+        self.inventory = inventory
+        self.roll_id = inventory.roll_id
+        self.plan = ParcelPlan(inventory)
+        self.area = area
+        self.names = DurableNames()
+        self._journal = journal
+        self._changed = changed
+        self._lock = threading.Lock()
+        self._writing: dict[int, ParcelSink] = {}
+        self._made: set[str] = set()
+        self._epoch = 0
+        self._is_closed = False
+        self._trouble: HeldError | None = None
+        self._durable: set[int] = set()
+        self._durable_bytes = 0
+        self._unproved: set[int] = set()
+        self._proved: set[int] = set()
+        self._lacking_of_file = Counter(
+            piece.file_index
+            for number in range(self.plan.count)
+            for piece in self.plan.pieces(number)
+        )
+        self._first_piece = lru_cache(maxsize=16)(self._load_digests)
+        self._load()
+
+    # What is there
+
+    @property
+    def is_all_durable(self) -> bool:
+        """Whether every parcel is on the storage."""
+        return len(self._durable) == self.plan.count
+
+    @property
+    def is_all_proved(self) -> bool:
+        """Whether every file was read back and found good."""
+        return len(self._proved) == len(self.inventory.files)
+
+    def lacking(self) -> bytes:
+        """Return the parcels that must still come, as bits."""
+        with self._lock:
+            numbers = set(range(self.plan.count)) - self._durable
+        return to_bitmap(numbers, self.plan.count)
+
+    def files_to_prove(self) -> list[int]:
+        """Return the files that are durable as a whole and were not read back yet, in order."""
+        with self._lock:
+            return sorted(self._unproved)
+
+    def durable_bytes(self) -> int:
+        """Return how much is on the storage."""
+        return self._durable_bytes
+
+    def take_trouble(self) -> HeldError | None:
+        """Return what went wrong since the last call."""
+        with self._lock:
+            trouble, self._trouble = self._trouble, None
+            return trouble
+
+    def piece_digest(self, number: int, file_index: int) -> bytes:
+        """Return the digest with which a piece was received. The parcel must be durable."""
+        first_file, digests = self._first_piece(number)
+        start = (file_index - first_file) * PIECE_DIGEST_BYTES
+        return digests[start : start + PIECE_DIGEST_BYTES]
+
+    def _load_digests(self, number: int) -> tuple[int, bytes]:
+        with self._journal.read() as db:
+            found = parcels.piece_digests(db, self.roll_id, [number])
+        return self.plan.pieces(number)[0].file_index, found[number]
+
+    # Coming in
+
+    def begin(self, number: int) -> Sink:
+        """Take parcel number. Raises HeldError if nothing can be written now."""
+        if not 0 <= number < self.plan.count:
+            raise ParcelDamagedError(
+                f"The roll has no parcel {number}.", remedy="Offer the roll again."
+            )
+        try:
+            folder = self.area.folder()
+        except HeldError as error:
+            self.note_trouble(error)
+            raise
+        with self._lock:
+            if number in self._durable:
+                return SparedSink(self, number)
+            assert not self._is_closed, "only a roll that lacks nothing is closed"
+            earlier = self._writing.get(number)
+            sink = self._writing[number] = ParcelSink(self, folder, number, self._epoch)
+        # A lane that hung may still be writing this parcel: it must not write any more.
+        if earlier is not None:
+            earlier.abandon()
+        return sink
+
+    def make_folder_for(self, folder: Folder, path: str) -> None:
+        """Make the folder that path lies in, once."""
+        parent = folder_of(path)
+        if parent in self._made:
+            return
+        folder.make_folders(parent)
+        with self._lock:
+            self._made.add(parent)
+
+    def failed(self, error: OSError, path: str | None) -> HeldError:
+        """Take note that writing failed: what is not confirmed yet is condemned.
+
+        After a failed sync the system may call the same pages clean, so no sync is tried again:
+        those parcels stay lacking and are written anew.
+        """
+        trouble = storage_trouble(self.area.path, error, path)
+        self.area.doubt()
+        self.names.forget()
+        with self._lock:
+            self._epoch += 1
+            self._made.clear()
+        self.note_trouble(trouble)
+        return trouble
+
+    def note_trouble(self, trouble: HeldError) -> None:
+        """Have the keeper know why this roll cannot be written now."""
+        with self._lock:
+            self._trouble = trouble
+        self._changed()
+
+    def check_current(self, sink: ParcelSink) -> None:
+        """Raise ParcelDamagedError if sink is condemned or another lane has its parcel."""
+        with self._lock:
+            is_current = self._writing.get(sink.number) is sink and sink.epoch == self._epoch
+        if not is_current:
+            raise ParcelDamagedError(
+                f"Parcel {sink.number} was condemned with what failed beside it.",
+                remedy="It is sent again.",
+            )
+
+    def proved_among(self, files: Iterable[int]) -> set[int]:
+        """Return those of files that were proved."""
+        with self._lock:
+            return self._proved.intersection(files)
+
+    def count_durable(self, numbers: Iterable[int]) -> None:
+        """Count parcels that the journal has as durable now; nobody may write them any more."""
+        late: list[ParcelSink] = []
+        with self._lock:
+            for number in set(numbers) - self._durable:
+                self._durable.add(number)
+                self._durable_bytes += self.plan.length_bytes(number)
+                self._count_pieces(number, -1)
+                if number in self._writing:
+                    late.append(self._writing.pop(number))
+        for sink in late:
+            sink.abandon()
+        self._changed()
+
+    def count_proved(self, files: Iterable[int]) -> None:
+        """Count files that the journal has as proved now; not what is lacking again."""
+        with self._lock:
+            good = {index for index in files if index in self._unproved}
+            self._unproved -= good
+            self._proved |= good
+        self._changed()
+
+    def count_lacking(self, numbers: Iterable[int]) -> None:
+        """Count parcels that the journal forgot: they and the proofs of their files are gone."""
+        self._first_piece.cache_clear()
+        with self._lock:
+            for number in set(numbers) & self._durable:
+                self._durable.discard(number)
+                self._durable_bytes -= self.plan.length_bytes(number)
+                self._count_pieces(number, +1)
+        self._changed()
+
+    def files_of(self, numbers: Iterable[int]) -> set[int]:
+        """Return the files that have a part in any of these parcels."""
+        return {piece.file_index for number in numbers for piece in self.plan.pieces(number)}
+
+    def close(self) -> None:
+        """Let nobody write any more: the roll is about to be sealed."""
+        with self._lock:
+            self._is_closed = True
+            writing, self._writing = list(self._writing.values()), {}
+        for sink in writing:
+            sink.abandon()
+
+    def reopen(self) -> None:
+        """Take parcels again."""
+        with self._lock:
+            self._is_closed = False
+
+    def _count_pieces(self, number: int, change: int) -> None:
+        for piece in self.plan.pieces(number):
+            index = piece.file_index
+            self._lacking_of_file[index] += change
+            self._proved.discard(index)
+            if self._lacking_of_file[index] == 0:
+                self._unproved.add(index)
+            else:
+                self._unproved.discard(index)
+
+    # After a start
+
+    def _load(self) -> None:
+        with self._journal.read() as db:
+            durable = parcels.durable_numbers(db, self.roll_id)
+            proved = set(parcels.proofs(db, self.roll_id))
+        self.count_durable(durable)
+        self.count_proved(proved)
+        gone = self._gone()
+        if gone:
+            self.forget(gone)
+
+    def forget(self, numbers: set[int]) -> None:
+        """Let parcels travel again, and their files be proved again."""
+        with self._journal.write() as db:
+            parcels.forget(db, self.roll_id, numbers)
+            parcels.forget_proofs(db, self.roll_id, self.files_of(numbers))
+            gone_bytes = sum(self.plan.length_bytes(n) for n in numbers & self._durable)
+            rolls.set_moved(db, self.roll_id, self._durable_bytes - gone_bytes)
+        self.count_lacking(numbers)
+
+    def _gone(self) -> set[int]:
+        """Return parcels that are journalled as durable and are not there (another storage)."""
+        if not self._durable:
+            return set()
+        folder = self.area.folder()
+        sizes: dict[str, int] = {}
+        for root in (media_root(self.roll_id), evidence_root(self.roll_id)):
+            try:
+                found = files_below(folder, root)
+            except OSError as error:
+                raise storage_trouble(self.area.path, error) from error
+            sizes |= {f"{root}/{path}": entry.size_bytes for path, entry in found.items()}
+        return {number for number in self._durable if not self._is_there(number, sizes)}
+
+    def _is_there(self, number: int, sizes: dict[str, int]) -> bool:
+        for piece in self.plan.pieces(number):
+            path = stored_path(self.roll_id, self.inventory.files[piece.file_index])
+            if sizes.get(path, -1) < piece.offset_bytes + piece.length_bytes:
+                return False
+        return True
+
+
+def commit_sinks(journal: Journal, area: Area, sinks: Iterable[Sink]) -> None:
+    """Make finished parcels of any rolls durable and record them; only then may they be confirmed.
+
+    Raises HeldError if the storage fails (then none of them counts), ParcelDamagedError if one
+    was condemned meanwhile.
+    """
+    written = [sink for sink in sinks if isinstance(sink, ParcelSink)]
+    if not written:
+        return
+    by_roll: dict[ReceivingRoll, list[ParcelSink]] = {}
+    for sink in written:
+        assert isinstance(sink.roll, ReceivingRoll), "sinks come from begin()"
+        by_roll.setdefault(sink.roll, []).append(sink)
+    try:
+        _sync(area, written, by_roll)
+    except BaseException:
+        for sink in written:
+            sink.abandon()
+        raise
+    for roll, own in by_roll.items():
+        _record(journal, roll, own)
+
+
+def _sync(
+    area: Area, written: list[ParcelSink], by_roll: dict[ReceivingRoll, list[ParcelSink]]
+) -> None:
+    names = next(iter(by_roll)).names
+    try:
+        make_durable(written[0].folder, written, names)
+    except OSError as error:
+        troubles = [roll.failed(error, None) for roll in by_roll]
+        raise troubles[0] from error
+    folder = _folder_now(area, by_roll)
+    if any(sink.folder is not folder for sink in written):
+        raise ParcelDamagedError(
+            "The storage was mounted anew meanwhile.", remedy="The parcel is sent again."
+        )
+    for roll, own in by_roll.items():
+        for sink in own:
+            roll.check_current(sink)
+
+
+def _folder_now(area: Area, by_roll: Iterable[ReceivingRoll]) -> Folder:
+    try:
+        return area.folder()
+    except HeldError as error:
+        for roll in by_roll:
+            roll.note_trouble(error)
+        raise
+
+
+def _record(journal: Journal, roll: ReceivingRoll, sinks: list[ParcelSink]) -> None:
+    recorded = {sink.number: sink.digests for sink in sinks}
+    added = sum(roll.plan.length_bytes(number) for number in recorded)
+    with journal.write() as db:
+        parcels.record_durable(db, roll.roll_id, recorded)
+        parcels.forget_proofs(db, roll.roll_id, roll.proved_among(roll.files_of(recorded)))
+        rolls.set_moved(db, roll.roll_id, roll.durable_bytes() + added)
+    roll.count_durable(recorded)
+
+
+class ReceivingRolls:
+    """All unfinished rolls of a storage by id: what lanes write into."""
+
+    def __init__(self, area: Area, journal: Journal) -> None:
+        self._area = area
+        self._journal = journal
+        self._lock = threading.Lock()
+        self._rolls: dict[str, ReceivingRoll] = {}
+
+    def add(self, roll: ReceivingRoll) -> ReceivingRoll:
+        """Take a roll in; one that is known already stays."""
+        with self._lock:
+            return self._rolls.setdefault(roll.roll_id, roll)
+
+    def get(self, roll_id: str) -> ReceivingRoll | None:
+        """Return a roll by id."""
+        with self._lock:
+            return self._rolls.get(roll_id)
+
+    def remove(self, roll_id: str) -> None:
+        """Take no parcel of a roll any more."""
+        with self._lock:
+            roll = self._rolls.pop(roll_id, None)
+        if roll is not None:
+            roll.close()
+
+    def begin(self, roll_id: str, number: int) -> Sink:
+        """Take one parcel. Raises HeldError, ParcelDamagedError."""
+        roll = self.get(roll_id)
+        if roll is None:
+            raise HeldError(
+                HeldCode.PEER_REFUSED,
+                f"Roll {roll_id} is not expected here.",
+                remedy="It is offered again, which tells what is lacking.",
+            )
+        return roll.begin(number)
+
+    def commit(self, sinks: Iterable[Sink]) -> None:
+        """Return when sinks are durable and journalled. Raises HeldError, ParcelDamagedError."""
+        commit_sinks(self._journal, self._area, sinks)

@@ -1,0 +1,93 @@
+"""What an error of the system means for a roll: which reason it is held for, and what to do.
+
+Owns: the sorting of errno into held codes, once for the storage and once for a source.
+Must not: touch a disk; whoever met the error says what else is known.
+"""
+
+import errno
+
+from syncd.errors import HeldError, LinkLostError
+from syncd.roll.stages import HeldCode
+
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+_GONE = frozenset(
+    {errno.ENOENT, errno.ESTALE, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.EHOSTDOWN}
+)
+_REPLACED = frozenset({errno.ELOOP, errno.ENOTDIR, errno.EISDIR, errno.EINVAL})
+
+
+class ParcelDamagedError(LinkLostError):
+    """A parcel did not arrive as it was read; it travels again."""
+
+
+def why(error: OSError) -> str:
+    """Say what the system said."""
+    return error.strerror or type(error).__name__
+
+
+def storage_absent(path: str, reason: str) -> HeldError:
+    """Say that the storage is not there, or is not the one that it should be."""
+    return HeldError(
+        HeldCode.STORAGE_ABSENT,
+        f"The storage {path} is not there: {reason}.",
+        remedy="Mount it; rolls go on by themselves. If it is new, say so once with "
+        "`syncd check --mark`.",
+    )
+
+
+def storage_trouble(storage: str, error: OSError, path: str | None = None) -> HeldError:
+    """Say what a failed operation on the storage means.
+
+    path: the file it happened to, relative to the roll.
+    """
+    where = f" at {path}" if path else ""
+    if error.errno in _GONE:
+        return storage_absent(storage, f"{why(error)}{where}")
+    if error.errno in _FULL:
+        return HeldError(
+            HeldCode.STORAGE_FULL,
+            f"The storage {storage} has no room left{where}: {why(error)}.",
+            remedy="Free space or raise the quota; rolls go on by themselves, what was confirmed "
+            "stays.",
+            path=path,
+        )
+    return HeldError(
+        HeldCode.STORAGE_ERROR,
+        f"The storage {storage} failed{where}: {why(error)}.",
+        remedy="See the system's log about this disk, repair it, then `syncd go` the roll; what "
+        "was confirmed stays.",
+        path=path,
+    )
+
+
+def source_trouble(roll: str, path: str, error: OSError, *, is_root_there: bool) -> HeldError:
+    """Say what a failed read of a source file means.
+
+    roll: DAY/ROLL; is_root_there: whether the roll's own folder can still be reached.
+    """
+    if error.errno == errno.ENOENT and is_root_there:
+        return HeldError(
+            HeldCode.FILE_MISSING,
+            f"{roll}: {path} is gone from the source.",
+            remedy="Put it back as it was, or offload it again; do not clear the card.",
+            path=path,
+        )
+    if error.errno in _REPLACED and is_root_there:
+        return source_changed(roll, path, f"it is no regular file any more ({why(error)})")
+    return HeldError(
+        HeldCode.SOURCE_UNREADABLE,
+        f"{roll}: {path} cannot be read from the source: {why(error)}.",
+        remedy="Connect or mount the source again, and check its disk; the roll goes on by itself.",
+        path=path,
+    )
+
+
+def source_changed(roll: str, path: str, reason: str) -> HeldError:
+    """Say that a source file is not what it was when the roll was found verified."""
+    return HeldError(
+        HeldCode.SOURCE_CHANGED,
+        f"{roll}: {path} changed on the source after it was verified: {reason}.",
+        remedy="Find out who writes to the landing; offload this file again from the card and "
+        "make its evidence anew. Do not clear the card.",
+        path=path,
+    )
