@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from syncd.cli.checks import Check, asked
 from syncd.edges.clock import RealClock
 from syncd.wire.control_server import ControlServer
 from syncd.wire.identity import Identity
@@ -119,6 +120,17 @@ def test_a_configuration_that_cannot_be_read_is_still_one_document(
 def test_mark_is_for_a_box_with_storage(lonely: Box) -> None:
     """On another one it is a mistake, not a success."""
     assert lonely.syncd("check", "--mark").code == 2
+
+
+def test_a_check_that_breaks_is_an_answer_too() -> None:
+    """Even our own mistake in one of them leaves the others to be asked."""
+
+    def broken() -> Check:
+        raise KeyError("oops")
+
+    answer = asked("something", broken)
+    assert (answer.name, answer.ok) == ("something", False)
+    assert "oops" in answer.message
 
 
 class _Peer:

@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from syncd.cli import service
+from syncd.cli.run import first_known
+from syncd.errors import ConfigError
 
 # Runs the real signal handling around a daemon that ends well, or never.
 PROGRAM = """
@@ -111,3 +113,11 @@ service.raise_open_files()
 assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] == hard
 """
     subprocess.run([sys.executable, "-c", program], check=True)
+
+
+def test_a_failure_in_a_part_of_the_daemon_keeps_its_words_and_its_exit_code() -> None:
+    """It comes out of a task group; only if something unforeseen is in there, too, all is shown."""
+    known = ConfigError("The port is taken.", remedy="Take another.")
+    nested = ExceptionGroup("parts", [ExceptionGroup("one", [known]), known])
+    assert first_known(nested) is known
+    assert first_known(ExceptionGroup("parts", [known, ValueError("ours")])) is None
