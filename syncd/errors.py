@@ -87,3 +87,10 @@ class HeldError(SyncdError):
         super().__init__(problem, remedy=remedy)
         self.code = code
         self.path = path
+
+
+def first_of(error: BaseException) -> BaseException:
+    """Return the first plain error in a group of groups, as several tasks end by one cause."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error

@@ -5,7 +5,7 @@ In inventory order: a file larger than a parcel gets parcels of its own, cut at 
 1,024 pieces. Files without bytes are pieces of length 0, so that they are confirmed like others.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from syncd.limits import PARCEL_BYTES_MAX, PARCEL_PIECES_MAX
@@ -90,3 +90,18 @@ def _cut(sizes: list[int]) -> Iterator[_Cut]:
         filled += size
     if first < len(sizes):
         yield _Cut(first, len(sizes) - 1, 0, filled)
+
+
+def to_bitmap(numbers: Iterable[int], count: int) -> bytes:
+    """Write parcel numbers as bits: bit n of byte n // 8, lowest bit first."""
+    bitmap = bytearray(-(-count // 8))
+    for number in numbers:
+        bitmap[number // 8] |= 1 << (number % 8)
+    return bytes(bitmap)
+
+
+def from_bitmap(bitmap: bytes, count: int) -> set[int]:
+    """Read what to_bitmap wrote. Raises ValueError if the length does not fit count."""
+    if len(bitmap) != -(-count // 8):
+        raise ValueError(f"{count} parcels need {-(-count // 8)} bytes of bits, not {len(bitmap)}")
+    return {number for number in range(count) if bitmap[number // 8] >> (number % 8) & 1}

@@ -1,0 +1,236 @@
+"""One daemon, put together from its config: the inner parts, and the real world around them.
+
+Owns: which edge serves which part, the order in which all start and end.
+Must not: decide anything about a roll.
+"""
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable, Sequence
+from contextlib import AsyncExitStack, suppress
+
+from syncd.board.server import BoardServer
+from syncd.config import Config, HostPort, PeerConfig
+from syncd.config_shapes import NoticeConfig, Role
+from syncd.edges.chance import SystemChance
+from syncd.edges.clock import RealClock
+from syncd.edges.disk import RealDisk
+from syncd.edges.tcp import ThreadLines
+from syncd.errors import ConfigError
+from syncd.journal.journal import Journal
+from syncd.landing.watch import Watch
+from syncd.limits import HEARTBEAT_S
+from syncd.node_answers import NodeAnswers
+from syncd.notices.command import CommandSubscriber
+from syncd.parts import Parts, Reach
+from syncd.ports import Ports
+from syncd.state_lock import StateLock
+from syncd.wire.bulk_server import BulkServer
+from syncd.wire.control_client import PeerClient
+from syncd.wire.control_server import ControlServer
+from syncd.wire.discovery import Discovery
+from syncd.wire.identity import Identity
+from syncd.wire.peers import Address, PeerBook, TrustedPeer
+
+log = logging.getLogger(__name__)
+
+
+async def run_node(config: Config, *, ready: Callable[[str], None], stop: asyncio.Event) -> None:
+    """Run one daemon until stop is set.
+
+    ready: called with one line once the journal is open and every port is bound.
+    Raises ConfigError if it cannot start; ExceptionGroup if a part fails, after all have ended.
+    """
+    async with AsyncExitStack() as stack:
+        node = await _build(config, stack)
+        ready(node.summary())
+        running = asyncio.create_task(node.run(), name="node")
+        stopping = asyncio.create_task(stop.wait(), name="stop")
+        await asyncio.wait({running, stopping}, return_when=asyncio.FIRST_COMPLETED)
+        for task in (running, stopping):
+            task.cancel()
+        await asyncio.wait({running, stopping})
+        if not running.cancelled():
+            running.result()
+    # From here on no task, thread, socket or transaction of ours is left.
+
+
+class _Node:
+    """The parts of one daemon that run until cancelled."""
+
+    def __init__(
+        self,
+        config: Config,
+        parts: Parts,
+        clients: dict[str, PeerClient],
+        watch: Watch | None,
+        discovery: Discovery | None,
+    ) -> None:
+        self._config = config
+        self._parts = parts
+        self._clients = clients
+        self._watch = watch
+        self._discovery = discovery
+
+    def summary(self) -> str:
+        node = self._config.node
+        roles = ", ".join(sorted(node.roles))
+        return f"{node.name} is ready: {roles}; board on http://{node.board}"
+
+    async def run(self) -> None:
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._parts.run(), name="parts")
+            if self._watch is not None:
+                group.create_task(self._watch.run(), name="watch")
+            if self._discovery is not None:
+                group.create_task(self._discovery.run(), name="discovery")
+            for name, client in self._clients.items():
+                group.create_task(self._greet(client), name=f"heartbeat-{name}")
+
+    async def _greet(self, client: PeerClient) -> None:
+        """Ask who is there, again and again: presence is what answers, not what is announced."""
+        while True:
+            with suppress(Exception):  # whoever needs the peer reports; this only keeps it heard
+                await client.ask(self._parts.hello())
+            await self._parts.ports.clock.sleep(HEARTBEAT_S)
+
+
+async def _build(config: Config, stack: AsyncExitStack) -> _Node:
+    """Open and bind everything, in the order in which the one needs the other."""
+    disk = RealDisk()
+    stack.callback(disk.close)
+    ports = Ports(clock=RealClock(), chance=SystemChance(), disk=disk, lines=ThreadLines())
+    stack.enter_context(StateLock(config.node.state))
+    identity = Identity.load_or_make(config.node.state, config.node.name, ports.clock.utc_ms())
+    journal = stack.enter_context(_open_journal(config, disk))
+    book = PeerBook(identity.fingerprint, [_trusted(peer) for peer in config.peers])
+    clients = {
+        peer.name: PeerClient(
+            peer.name,
+            lambda name=peer.name: book.addresses(name),  # type: ignore[misc]
+            identity,
+            peer.fingerprint,
+            ports.clock,
+            heard=lambda at, name=peer.name: book.heard(name, at),  # type: ignore[misc]
+        )
+        for peer in _dialled(config)
+    }
+    for client in clients.values():
+        stack.push_async_callback(client.close)
+    parts = Parts(
+        config,
+        ports,
+        journal,
+        lambda name: Reach(clients[name], lambda: _host_of(clients[name])),
+        subscribers=[_subscriber(notice, ports, n) for n, notice in enumerate(config.notices)],
+        utc_offset_s=lambda: time.localtime().tm_gmtoff,
+    )
+    control_port = await _serve_peers(config, parts, identity, book, stack)
+    discovery = _discovery(config, identity, book, parts, control_port)
+    answers = NodeAnswers(parts, book, identity, control_port)
+    stack.callback(answers.close)
+    await stack.enter_async_context(BoardServer(answers, config.node.board))
+    return _Node(config, parts, clients, _watch(parts, ports), discovery)
+
+
+async def _serve_peers(
+    config: Config, parts: Parts, identity: Identity, book: PeerBook, stack: AsyncExitStack
+) -> int:
+    """Listen for peers; lanes only where there is a storage. Return the control port."""
+    if Role.PROCESSING in config.node.roles:
+        bulk = BulkServer(
+            config.node.bulk.host,
+            config.node.bulk.port,
+            lines=parts.ports.lines,
+            tickets=parts.tickets,
+            handler=parts.accept,
+        )
+        await stack.enter_async_context(bulk)
+        parts.desk.bulk_port = bulk.port
+    control = ControlServer(
+        config.node.control.host,
+        config.node.control.port,
+        identity=identity,
+        book=book,
+        desk=parts.desk,
+        clock=parts.ports.clock,
+    )
+    await stack.enter_async_context(control)
+    return control.port
+
+
+def _open_journal(config: Config, disk: RealDisk) -> Journal:
+    state = config.node.state
+    try:
+        state.mkdir(parents=True, exist_ok=True)
+        folder = disk.open_folder(str(state))
+        file_system = folder.file_system()
+        folder.close()
+    except OSError as error:
+        raise ConfigError(
+            f"The state folder {state} cannot be made or opened: {error.strerror}.",
+            remedy="Make it and give it to the user that runs syncd, or change node.state.",
+        ) from error
+    return Journal(state / "journal.sqlite", file_system=file_system)
+
+
+def _trusted(peer: PeerConfig) -> TrustedPeer:
+    return TrustedPeer(peer.name, peer.fingerprint, _address(peer.address))
+
+
+def _address(address: HostPort | None) -> Address | None:
+    return None if address is None else (address.host, address.port)
+
+
+def _dialled(config: Config) -> list[PeerConfig]:
+    """Return the peers that this node asks: its destination's, and those to fetch from."""
+    if Role.EDITORIAL in config.node.roles:
+        return list(config.peers)
+    wanted = {destination.peer for destination in config.destinations}
+    return [peer for peer in config.peers if peer.name in wanted]
+
+
+def _host_of(client: PeerClient) -> str:
+    """Lanes go where the control plane got its answer."""
+    return client.address[0] if client.address is not None else ""
+
+
+def _subscriber(notice: NoticeConfig, ports: Ports, number: int) -> CommandSubscriber:
+    name = f"command-{number}-{notice.run[0]}"
+    return CommandSubscriber(
+        name, notice.run, ports.clock, kinds=notice.on, timeout_s=notice.timeout_s
+    )
+
+
+def _watch(parts: Parts, ports: Ports) -> Watch | None:
+    if not parts.landings:
+        return None
+    watch = Watch(ports.clock, ports.disk)
+    for landing in parts.landings:
+        watch.add(landing.root, landing)
+    return watch
+
+
+def _discovery(
+    config: Config, identity: Identity, book: PeerBook, parts: Parts, control_port: int
+) -> Discovery | None:
+    if not config.node.discover:
+        return None
+
+    def found(fingerprint: str, name: str, roles: tuple[str, ...], at: Sequence[Address]) -> None:
+        book.found(fingerprint, name, roles, at)
+        if parts.handover is not None and book.trusted_by_fingerprint(fingerprint):
+            parts.handover.nudge()
+
+    return Discovery(
+        name=config.node.name,
+        fingerprint=identity.fingerprint,
+        roles=sorted(config.node.roles),
+        port=control_port,
+        clock=parts.ports.clock,
+        found=found,
+        lost=book.lost,
+        misses_someone=lambda: book.misses_someone(parts.ports.clock.utc_ms()),
+        interfaces=config.node.interfaces,
+    )

@@ -1,0 +1,116 @@
+"""What a running node answers to its board and its commands.
+
+Owns: the answers that need more than the journal: peers, fetching, status, counters.
+Must not: know HTTP; see board/. What needs only the journal is in board/answers.py.
+"""
+
+import os.path
+
+from syncd import __version__
+from syncd.board.answers import JournalAnswers
+from syncd.board.facade import Plain, Sample
+from syncd.errors import UsageError
+from syncd.parts import Parts
+from syncd.wire.identity import Identity
+from syncd.wire.peers import PeerBook, address_text
+
+
+class NodeAnswers(JournalAnswers):
+    """A NodeFacade over the parts of one node.
+
+    problems: tells what is wrong with the watching of folders, in sentences.
+    """
+
+    def __init__(self, parts: Parts, book: PeerBook, identity: Identity, control_port: int) -> None:
+        super().__init__(
+            parts.journal,
+            clock=parts.ports.clock,
+            disk=parts.ports.disk,
+            destinations=parts.config.destinations,
+        )
+        self._parts = parts
+        self._book = book
+        self._identity = identity
+        self._control_port = control_port
+        self._started_s = parts.ports.clock.monotonic_s()
+
+    async def peers(self) -> Plain:
+        """Return who we are and whom we know, as `syncd peers --json` prints it."""
+        control = self._parts.config.node.control
+        addresses = [address_text((control.host, self._control_port))] if self._control_port else []
+        return {
+            "own": {
+                "name": self._identity.name,
+                "fingerprint": self._identity.fingerprint,
+                "addresses": addresses,
+            },
+            "peers": self._book.listing(self._clock.utc_ms()),
+        }
+
+    async def fetch(self, text: str, to: str) -> Plain:
+        """Begin to fetch a roll. Raises UsageError on a box that does not fetch."""
+        if self._parts.fetching is None:
+            raise UsageError(
+                f"{self._identity.name} does not fetch rolls.",
+                remedy='Add "editorial" to node.roles, or run this on the editorial box.',
+            )
+        if not os.path.isabs(to):
+            raise UsageError(f"{to!r} is not an absolute folder.", remedy="Name it in full.")
+        roll_id = await self._parts.fetching.start(text, to)
+        return next(fetch for fetch in await self.fetches() if fetch["id"] == roll_id)
+
+    async def status(self) -> Plain:
+        """Return how the node is."""
+        clock = self._parts.ports.clock
+        return {
+            "node": self._identity.name,
+            "roles": sorted(role.value for role in self._parts.config.node.roles),
+            "version": __version__,
+            "uptime_s": round(clock.monotonic_s() - self._started_s, 3),
+            "paused": (await self.paused())["all"],
+            "checks": await self._checks(),
+        }
+
+    async def _checks(self) -> list[Plain]:
+        checks = []
+        if self._parts.area is not None:
+            problem = await self._disk.aside(self._parts.area.problem)
+            checks.append(_check("storage", problem))
+        if self._parts.handover is not None:
+            handover = self._parts.handover
+            checks.append(_check(f"destination {handover.peer}", handover.problem))
+        checks += [
+            _check(f"landing {landing.root}", " ".join(landing.problems()))
+            for landing in self._parts.landings
+        ]
+        return checks
+
+    async def metrics(self) -> list[Sample]:
+        """Return counters of bytes beside what the journal can count."""
+        samples = await self.roll_metrics()
+        sent = [self._parts.stats]
+        resent = 0
+        if self._parts.handover is not None:
+            sent.append(self._parts.handover.stats)
+            resent = self._parts.handover.feed.resent_bytes()
+        if self._parts.fetching is not None:
+            sent.append(self._parts.fetching.stats)
+        return [
+            *samples,
+            Sample(
+                "syncd_sent_bytes_total",
+                sum(stats.sent_bytes for stats in sent),
+                "Bytes sent on lanes, seals and headers included.",
+                "counter",
+            ),
+            Sample(
+                "syncd_resent_bytes_total",
+                resent,
+                "Bytes of parcels sent again because a lane was lost before they were confirmed.",
+                "counter",
+            ),
+        ]
+
+
+def _check(name: str, problem: str) -> Plain:
+    return {"name": name, "ok": not problem, "message": problem or "fine", "remedy": ""}

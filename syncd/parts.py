@@ -1,0 +1,216 @@
+"""The inner parts of one node, assembled from its configuration and the four ports.
+
+Owns: which role needs which part, and that all end together. node.py puts the real world around
+this; a simulation puts another. Must not: open a socket, a file or the journal; they are passed in.
+"""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from syncd import __version__
+from syncd.config_shapes import Config, OrderConfig, Role
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.landing.landing import Landing
+from syncd.limits import LANES_DEFAULT
+from syncd.notices.outbox import Relay
+from syncd.notices.subscriber import Subscriber
+from syncd.ports import Link, PeerCalls, Ports
+from syncd.roll.stages import Stage
+from syncd.schedule.order import OrderRule, Place, place_for
+from syncd.storage.area import Area
+from syncd.storage.keeper import Keeper
+from syncd.wire.desk import Desk, Own
+from syncd.wire.fetching import Fetching, Source
+from syncd.wire.handover import Handover
+from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
+from syncd.wire.messages import Hello
+from syncd.wire.published import Published
+from syncd.wire.tickets import Redeemed, Tickets
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How one peer is reached: its control calls, and the host that its lanes are dialled at."""
+
+    calls: PeerCalls
+    host: Callable[[], str]
+
+
+class Parts:
+    """Everything of a node that decides something.
+
+    reach: gives the way to a configured peer, by its name.
+    utc_offset_s: how far local time is ahead of UTC, for needed-by times of day.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        ports: Ports,
+        journal: Journal,
+        reach: Callable[[str], Reach],
+        *,
+        subscribers: Sequence[Subscriber] = (),
+        utc_offset_s: Callable[[], int] = lambda: 0,
+    ) -> None:
+        self.config = config
+        self.ports = ports
+        self.journal = journal
+        self.stats = LaneStats()
+        self.tickets = Tickets(ports.chance, ports.clock)
+        self._utc_offset_s = utc_offset_s
+        roles = tuple(sorted(role.value for role in config.node.roles))
+        self._own = Own(config.node.name, roles, __version__)
+        self.area, self.keeper = self._storage()
+        self.desk = Desk(
+            own=self._own,
+            ports=ports,
+            journal=journal,
+            tickets=self.tickets,
+            area=self.area,
+            keeper=self.keeper,
+        )
+        self.published = Published(ports, journal, self.area) if self.area else None
+        self.handover = self._handover(reach)
+        self.landings = self._landings()
+        self.fetching = self._fetching(reach)
+        self.relay = Relay(subscribers, journal, ports, path_of=self._path_of)
+
+    async def run(self) -> None:
+        """Run every part until cancelled. If one fails, all end: raises ExceptionGroup."""
+        running = (self.relay, self.keeper, *self.landings, self.handover, self.fetching)
+        async with asyncio.TaskGroup() as group:
+            for part in running:
+                if part is not None:
+                    group.create_task(part.run(), name=type(part).__name__)
+
+    async def accept(self, redeemed: Redeemed, link: Link) -> None:
+        """Let a lane that showed its ticket do what the ticket is for; runs in the lane's thread."""
+        keys = LaneKeys(redeemed.key)
+        if redeemed.purpose == "send" and self.keeper is not None:
+            await take_lane(link, self.ports.clock, self.keeper.receiving, keys, stats=self.stats)
+        elif redeemed.purpose == "fetch" and self.published is not None:
+            await serve_lane(link, self.ports.clock, self.published, keys, stats=self.stats)
+
+    def place(self, day: str, name: str, arrived_utc_ms: int) -> Place:
+        """Return the place that the configured rules give a roll."""
+        rules = [_rule(order) for order in self.config.orders]
+        return place_for(
+            rules, day, name, arrived_utc_ms=arrived_utc_ms, utc_offset_s=self._utc_offset_s()
+        )
+
+    def hello(self) -> Hello:
+        """Say who this is."""
+        return Hello(
+            node=self._own.name,
+            roles=self._own.roles,
+            version=self._own.version,
+            utc_ms=self.ports.clock.utc_ms(),
+        )
+
+    def _storage(self) -> tuple[Area | None, Keeper | None]:
+        storage = self.config.storage
+        if storage is None or Role.PROCESSING not in self.config.node.roles:
+            return None, None
+        area = Area(
+            self.ports.disk,
+            str(storage.path),
+            clock=self.ports.clock,
+            keep_free_bytes=storage.keep_free_bytes,
+        )
+        return area, Keeper(
+            area,
+            self.journal,
+            self.ports,
+            origin=Origin.PEER,
+            final_stages=(Stage.LANDED, Stage.READY),
+            host_name=self._own.name,
+        )
+
+    def _handover(self, reach: Callable[[str], Reach]) -> Handover | None:
+        if Role.OFFLOAD not in self.config.node.roles or not self.config.destinations:
+            return None
+        destination = self.config.destinations[0]
+        way = reach(destination.peer)
+        return Handover(
+            peer=destination.peer,
+            own=self.hello,
+            calls=way.calls,
+            host=way.host,
+            ports=self.ports,
+            journal=self.journal,
+            lane_count=destination.lanes,
+        )
+
+    def _landings(self) -> tuple[Landing, ...]:
+        if Role.OFFLOAD not in self.config.node.roles:
+            return ()
+        return tuple(
+            Landing(
+                root=str(landing.path),
+                pattern=landing.rolls,
+                trust=landing.trust,
+                settle_s=landing.settle_s,
+                clock=self.ports.clock,
+                disk=self.ports.disk,
+                journal=self.journal,
+                place_for=self._rank_and_time,
+                route=self.config.destinations[0].route if self.config.destinations else "",
+            )
+            for landing in self.config.landings
+        )
+
+    def _rank_and_time(self, day: str, name: str, arrived_utc_ms: int) -> tuple[int, int | None]:
+        place = self.place(day, name, arrived_utc_ms)
+        return place.rank, place.needed_by_utc_ms
+
+    def _path_of(self, row: RollRow) -> str:
+        """Return the absolute path that a subscriber is given for a roll."""
+        root = row.route if row.origin is Origin.FETCH else ""
+        if row.origin is Origin.PEER and self.area is not None:
+            root = self.area.path
+        if row.published_path is not None and root:
+            return f"{root}/{row.published_path}"
+        return row.source_path or ""
+
+    def _fetching(self, reach: Callable[[str], Reach]) -> Fetching | None:
+        if Role.EDITORIAL not in self.config.node.roles:
+            return None
+        sources = {}
+        for peer in self.config.peers:
+            way = reach(peer.name)
+            sources[peer.name] = Source(way.calls, way.host)
+        return Fetching(
+            peers=sources,
+            ports=self.ports,
+            journal=self.journal,
+            keeper_for=self._fetch_keeper,
+            lane_count=LANES_DEFAULT,
+        )
+
+    def _fetch_keeper(self, target: str) -> Keeper:
+        """Make the keeper of one folder that a person named: no marker, nothing kept free."""
+        area = Area(
+            self.ports.disk,
+            target,
+            clock=self.ports.clock,
+            keep_free_bytes=0,
+            marker_required=False,
+        )
+        return Keeper(
+            area,
+            self.journal,
+            self.ports,
+            origin=Origin.FETCH,
+            final_stages=(Stage.LANDED, Stage.FETCHED),
+            host_name=self._own.name,
+        )
+
+
+def _rule(order: OrderConfig) -> OrderRule:
+    needed_by = None if order.needed_by is None else order.needed_by.strftime("%H:%M")
+    if order.rank is None:
+        return OrderRule(match=order.match, day=order.day, needed_by=needed_by)
+    return OrderRule(match=order.match, day=order.day, rank=order.rank, needed_by=needed_by)

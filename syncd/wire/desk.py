@@ -1,0 +1,247 @@
+"""The hand-off as the storage side sees it: every question of a peer gets its answer here.
+
+Owns: what an offer is answered with (take, have, refuse and so on) and who may ask what.
+Must not: parse HTTP or TLS (control_server.py), write parcels (storage/receiving.py).
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+from syncd.edges.bell import Bell
+from syncd.errors import PeerRefusedError
+from syncd.journal import notices, rolls, settings
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.limits import TIDINGS_WAIT_S
+from syncd.ports import Ports
+from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.storage.area import Area
+from syncd.storage.keeper import Keeper
+from syncd.wire.messages import (
+    Done,
+    FetchedReport,
+    Hello,
+    HelloAnswer,
+    InventoryAnswer,
+    InventoryPage,
+    InventoryQuestion,
+    LaneTicket,
+    ListedRoll,
+    Listing,
+    ListingAnswer,
+    Offer,
+    OpenLane,
+    PeerIdentity,
+    Tiding,
+    Tidings,
+    TidingsAnswer,
+    Withhold,
+)
+from syncd.wire.offers import OfferBook
+from syncd.wire.outgoing import offer_for, pages
+from syncd.wire.tickets import Tickets
+
+TIDINGS_MAX = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Own:
+    """What this node tells of itself."""
+
+    name: str
+    roles: tuple[str, ...]
+    version: str
+
+
+class Desk:
+    """Answers the questions of paired peers. The transport has checked who is asking.
+
+    area, keeper: None on a node without storage; then only greetings are answered.
+    bulk_port: where lanes are accepted; known once the server is bound.
+    """
+
+    def __init__(
+        self,
+        *,
+        own: Own,
+        ports: Ports,
+        journal: Journal,
+        tickets: Tickets,
+        area: Area | None = None,
+        keeper: Keeper | None = None,
+    ) -> None:
+        self.bulk_port = 0
+        self._own = own
+        self._ports = ports
+        self._journal = journal
+        self._tickets = tickets
+        self._area = area
+        self._offers = (
+            OfferBook(ports=ports, journal=journal, area=area, keeper=keeper)
+            if area is not None and keeper is not None
+            else None
+        )
+        self._waiting: set[Bell] = set()
+        journal.subscribe(self._wake)
+
+    async def answer(self, peer: PeerIdentity, question: Any) -> Any:  # noqa: PLR0911  # a table
+        """Return the answer to question. Raises PeerRefusedError if it is not to be answered."""
+        match question:
+            case Hello():
+                return await self._hello()
+            case Offer():
+                return await self._offers_or_refuse().answer(peer, question)
+            case InventoryPage():
+                return self._offers_or_refuse().page(peer, question)
+            case OpenLane():
+                return self._open_lane(peer, question)
+            case Tidings():
+                return await self._tidings(peer, question)
+            case Withhold():
+                return await self._ports.disk.aside(self._withhold, peer, question)
+            case Listing():
+                return await self._ports.disk.aside(self._listing)
+            case InventoryQuestion():
+                return await self._ports.disk.aside(self._inventory, question)
+            case FetchedReport():
+                return await self._ports.disk.aside(self._fetched, peer, question)
+        raise PeerRefusedError(
+            f"{self._own.name} does not answer {type(question).__name__}.",
+            remedy="Run the same version of syncd on both boxes.",
+        )
+
+    async def _hello(self) -> HelloAnswer:
+        problem = "this box has no storage"
+        if self._area is not None:
+            problem = await self._ports.disk.aside(self._area.problem)
+        return HelloAnswer(
+            node=self._own.name,
+            roles=self._own.roles,
+            version=self._own.version,
+            utc_ms=self._ports.clock.utc_ms(),
+            bulk_port=self.bulk_port,
+            storage=problem,
+        )
+
+    def _offers_or_refuse(self) -> OfferBook:
+        if self._offers is None:
+            raise PeerRefusedError(
+                f"{self._own.name} has no storage to take rolls.",
+                remedy="Name a box with the role processing as the destination's peer.",
+            )
+        return self._offers
+
+    def _open_lane(self, peer: PeerIdentity, question: OpenLane) -> LaneTicket:
+        self._offers_or_refuse()
+        ticket, key = self._tickets.issue(peer, question.purpose)
+        return LaneTicket(ticket=ticket, key=key, port=self.bulk_port)
+
+    # Tidings
+
+    def _wake(self) -> None:
+        for bell in tuple(self._waiting):
+            bell.ring()
+
+    async def _tidings(self, peer: PeerIdentity, question: Tidings) -> TidingsAnswer:
+        """Answer with the peer's notices after the cursor; wait for one if there is none yet."""
+        clock = self._ports.clock
+        ends_s = clock.monotonic_s() + min(question.wait_s, TIDINGS_WAIT_S)
+        bell = Bell()
+        self._waiting.add(bell)
+        try:
+            while True:
+                answer = await self._ports.disk.aside(self._notices_for, peer, question.after)
+                left_s = ends_s - clock.monotonic_s()
+                if answer.notices or left_s <= 0:
+                    return answer
+                await bell.wait(left_s)
+        finally:
+            self._waiting.discard(bell)
+
+    def _notices_for(self, peer: PeerIdentity, after: int) -> TidingsAnswer:
+        with self._journal.read() as db:
+            rows = notices.after_for_peer(db, after, peer.name, limit=TIDINGS_MAX)
+            journal_id = settings.journal_id(db)
+        tidings = tuple(
+            Tiding(
+                seq=row.seq,
+                notice_id=row.notice_id,
+                roll_id=row.roll_id,
+                kind=row.kind,
+                at_utc_ms=row.at_utc_ms,
+                body=row.body,
+            )
+            for row in rows
+        )
+        return TidingsAnswer(journal_id=journal_id, notices=tidings)
+
+    def _withhold(self, peer: PeerIdentity, question: Withhold) -> Done:
+        """Hold a roll here, too, that the source side found to be wrong."""
+        with self._journal.write() as db:
+            row = rolls.get(db, question.roll_id)
+            if row is not None and row.peer == peer.name and is_before(row.stage, Stage.LANDED):
+                rolls.hold(
+                    db,
+                    row.roll_id,
+                    HeldCode(question.code),
+                    question.message,
+                    question.path or None,
+                    now_utc_ms=self._ports.clock.utc_ms(),
+                )
+        return Done()
+
+    # Editorial
+
+    def _listing(self) -> ListingAnswer:
+        return ListingAnswer(
+            rolls=tuple(
+                ListedRoll(
+                    roll_id=row.roll_id,
+                    day=row.day,
+                    name=row.name,
+                    stage=row.stage,
+                    total_bytes=row.total_bytes,
+                    file_count=row.file_count,
+                )
+                for row in self._published()
+            )
+        )
+
+    def _published(self) -> list[RollRow]:
+        with self._journal.read() as db:
+            return [
+                row
+                for row in rolls.all_rolls(db)
+                if row.origin is Origin.PEER
+                and row.same_as is None
+                and not is_before(row.stage, Stage.READY)
+            ]
+
+    def _inventory(self, question: InventoryQuestion) -> InventoryAnswer:
+        """Return one page of a published roll's inventory, as it stands on the storage."""
+        with self._journal.read() as db:
+            row = rolls.get(db, question.roll_id)
+            if row is None or row.published_path is None:
+                raise PeerRefusedError(
+                    f"No ready roll has the id {question.roll_id}.",
+                    remedy="List the rolls again; only ready rolls can be fetched.",
+                )
+            inventory = rolls.load_published_inventory(db, question.roll_id)
+        head = offer_for(row.roll_id, inventory, ParcelPlan(inventory), row)
+        first, files = next(pages(inventory.files, question.first), (question.first, ()))
+        more = first + len(files) < len(inventory.files)
+        return InventoryAnswer(head=head, first=first, files=files, more=more)
+
+    def _fetched(self, peer: PeerIdentity, question: FetchedReport) -> Done:
+        with self._journal.write() as db:
+            row = rolls.get(db, question.roll_id)
+            if row is not None and not is_before(row.stage, Stage.READY):
+                rolls.set_stage(
+                    db,
+                    row.roll_id,
+                    Stage.FETCHED,
+                    now_utc_ms=self._ports.clock.utc_ms(),
+                    note=f"fetched and verified by {peer.name}: {question.digest_check}",
+                )
+        return Done()

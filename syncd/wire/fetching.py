@@ -1,0 +1,310 @@
+"""Fetching as editorial sees it: ready rolls come through lanes, are proved, then appear whole.
+
+Owns: which peer has a roll, its inventory, the lanes that bring it, the report back.
+Must not: write parcels (storage/receiving.py) or publish (storage/keeper.py): they are the same
+as on the storage side, so that a fetched roll is proved by the same code.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from syncd.edges.bell import Bell
+from syncd.errors import (
+    HeldError,
+    PeerRefusedError,
+    PeerUnreachableError,
+    RollAmbiguousError,
+    RollUnknownError,
+    SyncdError,
+    first_of,
+)
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.limits import RETRY_BASE_S, RETRY_CAP_S
+from syncd.ports import Link, PeerCalls, Ports
+from syncd.roll.inventory import FileEntry, Inventory, Trust
+from syncd.roll.names import check_names
+from syncd.roll.parcels import ParcelPlan, from_bitmap
+from syncd.roll.stages import Stage, is_before
+from syncd.schedule.feed import Feed
+from syncd.schedule.order import Place
+from syncd.storage.keeper import Keeper
+from syncd.wire.lane import LaneKeys, LaneStats, fetch_lane
+from syncd.wire.lanes import LaneKeeper
+from syncd.wire.messages import (
+    FetchedReport,
+    InventoryQuestion,
+    LaneTicket,
+    ListedRoll,
+    Listing,
+    ListingAnswer,
+)
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A roll that a peer can give."""
+
+    peer: str
+    roll: ListedRoll
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A peer to fetch from: its calls, and the host its lanes are dialled at."""
+
+    calls: PeerCalls
+    host: Callable[[], str]
+
+
+class Fetching:
+    """Fetches rolls into folders, one roll after the other, until cancelled."""
+
+    def __init__(
+        self,
+        *,
+        peers: dict[str, Source],
+        ports: Ports,
+        journal: Journal,
+        keeper_for: Callable[[str], Keeper],
+        lane_count: int,
+    ) -> None:
+        self.stats = LaneStats()
+        self._peers = peers
+        self._ports = ports
+        self._journal = journal
+        self._keeper_for = keeper_for
+        self._lane_count = lane_count
+        self._bell = Bell()
+        journal.subscribe(self._bell.ring)
+
+    # Asking for a roll
+
+    async def start(self, text: str, target: str) -> str:
+        """Note that a roll is to be fetched into target; return its id.
+
+        Raises RollUnknownError, RollAmbiguousError, or PeerUnreachableError if nobody answers.
+        """
+        found = await self.find(text)
+        inventory = await self._inventory(found)
+        await self._ports.disk.aside(self._note_wanted, inventory, found, target)
+        self._bell.ring()
+        return found.roll.roll_id
+
+    async def listing(self) -> list[Found]:
+        """List what can be fetched; peers that do not answer are left out, unless all are."""
+        found: list[Found] = []
+        problem: SyncdError | None = None
+        for name, origin in self._peers.items():
+            try:
+                answer: ListingAnswer = await origin.calls.ask(Listing())
+            except (PeerUnreachableError, PeerRefusedError) as error:
+                problem = error
+                continue
+            found += [Found(name, roll) for roll in answer.rolls]
+        if problem is not None and not found:
+            raise problem
+        return found
+
+    async def find(self, text: str) -> Found:
+        """Find the one ready roll that text means: a name, DAY/ROLL, or an id."""
+        matching = [
+            found
+            for found in await self.listing()
+            if text in (found.roll.name, f"{found.roll.day}/{found.roll.name}", found.roll.roll_id)
+        ]
+        if not matching:
+            raise RollUnknownError(
+                f"No ready roll is called {text}.",
+                remedy="See what is ready with `syncd rolls` on the processing workstation.",
+            )
+        if len(matching) > 1:
+            names = ", ".join(sorted(f"{f.roll.day}/{f.roll.name}" for f in matching))
+            raise RollAmbiguousError(
+                f"{text} may mean {names}.", remedy="Say DAY/ROLL, or the roll's id."
+            )
+        return matching[0]
+
+    async def _inventory(self, found: Found) -> Inventory:
+        """Get a roll's inventory page by page, and check that it gives the roll's id."""
+        calls = self._peers[found.peer].calls
+        files: list[FileEntry] = []
+        while True:
+            question = InventoryQuestion(roll_id=found.roll.roll_id, first=len(files))
+            answer = await calls.ask(question)
+            files += answer.files
+            if not answer.more or not answer.files:
+                break
+        head = answer.head
+        inventory = Inventory(
+            head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
+        )
+        paths = [f"{head.day}/{head.name}/{entry.path}" for entry in files]
+        folders = [f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders]
+        if inventory.roll_id != found.roll.roll_id or check_names(paths, folders=folders):
+            raise PeerRefusedError(
+                f"{found.peer} sent an inventory of {head.day}/{head.name} that cannot be right.",
+                remedy="Run the same version of syncd on both boxes and fetch again.",
+            )
+        return inventory
+
+    def _note_wanted(self, inventory: Inventory, found: Found, target: str) -> None:
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            known = rolls.get(db, inventory.roll_id)
+            if known is not None and known.stage is Stage.FETCHED and known.route == target:
+                return
+            if known is not None:
+                rolls.forget_fetch(db, inventory.roll_id)
+            rolls.add_roll(
+                db,
+                inventory,
+                origin=Origin.FETCH,
+                peer=found.peer,
+                stage=Stage.MOVING,
+                route=target,
+                now_utc_ms=now,
+            )
+
+    # Bringing it
+
+    async def run(self) -> None:
+        """Fetch what was asked for, in order of asking; after a restart, go on with it."""
+        attempt = 0
+        while True:
+            row = await self._ports.disk.aside(self._next)
+            if row is None:
+                await self._bell.wait(None)
+                continue
+            try:
+                await self._fetch(row)
+                attempt = 0
+            except* HeldError as group:
+                await self._ports.disk.aside(self._hold, row.roll_id, first_of(group))
+            except* (PeerUnreachableError, PeerRefusedError) as group:
+                log.warning("fetching %s/%s: %s", row.day, row.name, first_of(group))
+                attempt += 1
+                cap_s = min(RETRY_CAP_S, RETRY_BASE_S * 2 ** min(attempt, 10))
+                await self._ports.clock.sleep(self._ports.chance.uniform(RETRY_BASE_S, cap_s))
+
+    def _next(self) -> RollRow | None:
+        with self._journal.read() as db:
+            waiting = rolls.unfinished(db, Origin.FETCH)
+        return min(
+            (row for row in waiting if row.held is None and not row.paused),
+            key=lambda row: (row.rank, row.arrived_utc_ms),
+            default=None,
+        )
+
+    async def _fetch(self, row: RollRow) -> None:
+        """Bring one roll, until it is published and reported. Raises as its parts do."""
+        assert row.peer is not None, "a fetched roll has a peer"
+        origin = self._peers.get(row.peer)
+        if origin is None:
+            raise PeerUnreachableError(
+                f"{row.peer} is no longer a peer.", remedy="Pair it again, or fetch from another."
+            )
+        with self._journal.read() as db:
+            inventory = rolls.load_inventory(db, row.roll_id)
+        keeper = self._keeper_for(row.route)
+        await self._ports.disk.aside(keeper.add, inventory)
+        bringing = asyncio.create_task(
+            self._bring(origin, keeper, row, ParcelPlan(inventory)), name=f"fetch-{row.name}"
+        )
+        keeping = asyncio.create_task(keeper.run(), name=f"keep-{row.name}")
+        try:
+            await asyncio.wait({bringing, keeping}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (bringing, keeping):
+                task.cancel()
+            await asyncio.wait({bringing, keeping})
+        for task in (bringing, keeping):
+            if not task.cancelled():
+                task.result()
+        check = "every file read back and compared"
+        report = FetchedReport(roll_id=row.roll_id, digest_check=check)
+        await origin.calls.ask(report)
+
+    async def _bring(self, origin: Source, keeper: Keeper, row: RollRow, plan: ParcelPlan) -> None:
+        """Keep lanes open and fed until the roll is published. Raises HeldError if it is held."""
+        changed = Bell()
+        feed = Feed(changed.ring)
+        unsubscribe = self._journal.subscribe(changed.ring)
+        lanes = self._lanes(origin, keeper, feed)
+        lanes_task = asyncio.create_task(lanes.run(), name="fetch-lanes")
+        try:
+            while not await self._ports.disk.aside(self._is_fetched, row.roll_id):
+                if feed.is_done(row.roll_id):
+                    await self._feed_again(keeper, feed, row, plan)
+                    lanes.wake()
+                for outcome in feed.take_outcomes():
+                    raise outcome.error
+                if lanes_task.done():
+                    lanes_task.result()
+                await self._ports.disk.aside(self._note_moved, row, feed)
+                await changed.wait(0.5)
+        finally:
+            unsubscribe()
+            lanes_task.cancel()
+            await asyncio.wait({lanes_task})
+
+    def _lanes(self, origin: Source, keeper: Keeper, feed: Feed) -> LaneKeeper:
+        async def ride(lane: int, link: Link, ticket: LaneTicket) -> None:
+            await fetch_lane(
+                link,
+                self._ports.clock,
+                keeper.receiving,
+                feed,
+                LaneKeys(ticket.key),
+                lane,
+                ticket=ticket.ticket,
+                stats=self.stats,
+            )
+
+        return LaneKeeper(
+            calls=origin.calls,
+            lines=self._ports.lines,
+            host=origin.host,
+            purpose="fetch",
+            count=self._lane_count,
+            ride=ride,
+            lost=feed.lane_lost,
+        )
+
+    async def _feed_again(self, keeper: Keeper, feed: Feed, row: RollRow, plan: ParcelPlan) -> None:
+        """Ask for what is lacking: everything at first, later what a read-back found wrong."""
+        bitmap = await keeper.lacking(row.roll_id)
+        lacking = from_bitmap(bitmap, plan.count)
+        if lacking:
+            place = Place(row.rank, None, row.arrived_utc_ms)
+            feed.offer(row.roll_id, place, lacking, plan)
+
+    def _is_fetched(self, roll_id: str) -> bool:
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        if row is None:
+            return True
+        if row.held is not None:
+            raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
+        return not is_before(row.stage, Stage.FETCHED)
+
+    def _note_moved(self, row: RollRow, feed: Feed) -> None:
+        with self._journal.write() as db:
+            rolls.set_moved(db, row.roll_id, feed.moved_bytes(row.roll_id))
+
+    def _hold(self, roll_id: str, error: BaseException) -> None:
+        assert isinstance(error, HeldError), error
+        with self._journal.write() as db:
+            rolls.hold(
+                db,
+                roll_id,
+                error.code,
+                str(error).strip(),
+                error.path,
+                now_utc_ms=self._ports.clock.utc_ms(),
+            )

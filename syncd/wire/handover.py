@@ -1,0 +1,307 @@
+"""The hand-off as the offload box sees it: one destination, one peer, any number of rolls.
+
+Owns: when a roll is offered, what the answer means, what becomes of it afterwards.
+Must not: open a socket or a file, read a clock; lanes, control calls and disk are passed in.
+
+A session lasts as long as the peer can be heard. After any break the next session offers every
+unfinished roll again; the peer answers with the parcels that it still lacks, so nothing needs to be
+remembered here about what was confirmed.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable
+
+from syncd.edges.bell import Bell
+from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, first_of
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
+from syncd.ports import Link, PeerCalls, Ports
+from syncd.roll.parcels import ParcelPlan, from_bitmap
+from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
+from syncd.schedule.feed import Feed
+from syncd.schedule.order import Place
+from syncd.wire.doubts import check_source
+from syncd.wire.lane import LaneKeys, LaneStats, send_lane
+from syncd.wire.lanes import LaneKeeper
+from syncd.wire.messages import Hello, LaneTicket, OfferAnswer, OfferKind, Withhold
+from syncd.wire.outgoing import Outgoing, offer
+from syncd.wire.progress import Progress
+from syncd.wire.sources import Sources
+from syncd.wire.tidings import TidingsReader
+
+log = logging.getLogger(__name__)
+
+CURED_BY_AN_ANSWER = SELF_CURING | {HeldCode.PEER_REFUSED}
+
+
+class Handover:
+    """Hands rolls to one peer until cancelled.
+
+    Retries after any break with full jitter between RETRY_BASE_S and RETRY_CAP_S, at once when
+    nudge() says that the peer was heard again.
+    """
+
+    def __init__(
+        self,
+        *,
+        peer: str,
+        own: Callable[[], Hello],
+        calls: PeerCalls,
+        host: Callable[[], str],
+        ports: Ports,
+        journal: Journal,
+        lane_count: int,
+    ) -> None:
+        self.peer = peer
+        self.problem = "not connected yet"
+        self.stats = LaneStats()
+        self._own = own
+        self._calls = calls
+        self._ports = ports
+        self._journal = journal
+        self._bell = Bell()
+        self._feed_bell = Bell()
+        self._nudge = Bell()
+        self.feed = Feed(self._feed_changed)
+        self._sources = Sources(ports.disk)
+        self._offered: set[str] = set()
+        self._retry_at_s: dict[str, float] = {}
+        self._lanes = LaneKeeper(
+            calls=calls,
+            lines=ports.lines,
+            host=host,
+            purpose="send",
+            count=lane_count,
+            ride=self._ride,
+            lost=self.feed.lane_lost,
+        )
+        self._progress = Progress(self.feed, journal, ports)
+        self._tidings = TidingsReader(peer, calls, journal, ports, self._resend)
+        self._doubts: dict[str, set[str]] = {}
+        journal.subscribe(self._bell.ring)
+
+    def nudge(self) -> None:
+        """Try at once: the peer was heard of again."""
+        self._nudge.ring()
+
+    async def run(self) -> None:
+        """Hand over until cancelled; a peer that is gone or refuses is tried again."""
+        attempt = 0
+        while True:
+            try:
+                await self._session()
+            except* PeerRefusedError as group:
+                await self._refused(group.exceptions[0])
+                attempt += 1
+            except* PeerUnreachableError as group:
+                attempt = 1 if not self.problem else attempt + 1
+                self._note_problem(first_of(group))
+            delay_s = self._ports.chance.uniform(
+                RETRY_BASE_S, min(RETRY_CAP_S, RETRY_BASE_S * 2 ** min(attempt, 10))
+            )
+            await self._nudge.wait(delay_s)
+
+    async def _session(self) -> None:
+        await self._calls.ask(self._own())
+        self._note_problem(None)
+        self._offered.clear()
+        self._retry_at_s.clear()
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._lanes.run(), name="lanes")
+            group.create_task(self._offer_rolls(), name="offers")
+            group.create_task(self._follow_feed(), name="feed")
+            group.create_task(self._tidings.run(), name="tidings")
+
+    # Offers
+
+    async def _offer_rolls(self) -> None:
+        """Offer what is verified and not yet offered in this session; follow changes of order."""
+        while True:
+            rows, all_paused = await self._ports.disk.aside(self._unfinished)
+            self._reorder(rows, all_paused)
+            for row in rows:
+                if row.roll_id not in self._offered and self._is_due(row):
+                    await self._offer_one(row)
+            await self._bell.wait(SELF_CURE_RETRY_S)
+
+    def _unfinished(self) -> tuple[list[RollRow], bool]:
+        """Return the rolls to hand over, most urgent first, and whether everything is paused."""
+        with self._journal.read() as db:
+            return rolls.unfinished(db, Origin.LANDING), rolls.is_all_paused(db)
+
+    def _reorder(self, rows: list[RollRow], all_paused: bool) -> None:
+        active = {row.roll_id for row in rows}
+        for roll_id in self._offered - active:
+            self._drop(roll_id)
+        for row in rows:
+            if row.roll_id in self._offered:
+                self.feed.reorder(row.roll_id, place_of(row))
+                (self.feed.pause if row.paused else self.feed.go)(row.roll_id)
+        (self.feed.pause if all_paused else self.feed.go)(None)
+        self._lanes.wake()
+
+    def _is_due(self, row: RollRow) -> bool:
+        """Offer a held roll again only if an answer may cure it, and not in a tight loop."""
+        if row.held is not None and row.held.code not in CURED_BY_AN_ANSWER:
+            return False
+        return self._ports.clock.monotonic_s() >= self._retry_at_s.get(row.roll_id, 0.0)
+
+    async def _offer_one(self, row: RollRow) -> None:
+        self._retry_at_s[row.roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
+        try:
+            outgoing = await self._ports.disk.aside(self._open, row)
+            await self._settle_doubts(outgoing)
+            answer = await offer(self._calls, outgoing, row)
+            if answer.kind is OfferKind.DIGESTS:
+                outgoing = await self._ports.disk.aside(self._sources.with_digests, outgoing)
+                answer = await offer(self._calls, outgoing, row, with_pages=True)
+            await self._act_on(answer, outgoing, row)
+        except HeldError as error:
+            await self._hold(row.roll_id, error)
+        except PeerRefusedError as error:
+            refusal = HeldError(HeldCode.PEER_REFUSED, error.problem, remedy=error.remedy)
+            await self._hold(row.roll_id, refusal)
+
+    def _open(self, row: RollRow) -> Outgoing:
+        with self._journal.read() as db:
+            inventory = rolls.load_inventory(db, row.roll_id)
+        assert row.source_path is not None, "a landing roll has a source"
+        outgoing = Outgoing(row.roll_id, inventory, ParcelPlan(inventory), row.source_path)
+        self._sources.add(outgoing)
+        return outgoing
+
+    async def _act_on(self, answer: OfferAnswer, outgoing: Outgoing, row: RollRow) -> None:
+        match answer.kind:
+            case OfferKind.TAKE:
+                lacking = from_bitmap(answer.lacking, outgoing.plan.count)
+                await self._ports.disk.aside(self._note_taken, row, bool(lacking))
+                self._offered.add(row.roll_id)
+                self.feed.offer(
+                    row.roll_id,
+                    place_of(row),
+                    lacking,
+                    outgoing.plan,
+                )
+                if row.paused:
+                    self.feed.pause(row.roll_id)
+                self._lanes.wake()
+            case OfferKind.HAVE:
+                await self._ports.disk.aside(self._note_had, row, answer.message)
+                self._drop(row.roll_id)
+            case OfferKind.REFUSE:
+                code = HeldCode(answer.code)
+                raise HeldError(code, answer.message, remedy="", path=answer.path or None)
+            case _:
+                log.debug("%s asks to wait: %s", self.peer, answer.message)
+
+    def _note_taken(self, row: RollRow, is_lacking: bool) -> None:
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            if row.held is not None:
+                rolls.release(db, row.roll_id, now_utc_ms=now)
+            if is_lacking:
+                note = f"handing over to {self.peer}"
+                rolls.set_stage(db, row.roll_id, Stage.MOVING, now_utc_ms=now, note=note)
+
+    def _note_had(self, row: RollRow, message: str) -> None:
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            rolls.set_moved(db, row.roll_id, row.total_bytes)
+            for stage in (Stage.LANDED, Stage.READY):
+                if is_before(row.stage, stage):
+                    rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now, note=message)
+
+    # Doubts: the storage read back something else than the evidence says
+
+    def _resend(self, roll_id: str, path: str) -> None:
+        """Send a file again, as the storage asks, once its source has been checked."""
+        self._doubts.setdefault(roll_id, set()).add(path)
+        self._offered.discard(roll_id)
+        self._retry_at_s.pop(roll_id, None)
+        self._bell.ring()
+
+    async def _settle_doubts(self, outgoing: Outgoing) -> None:
+        """Read the doubted source files past the cache; raises HeldError if the source is wrong."""
+        paths = self._doubts.get(outgoing.roll_id, set())
+        try:
+            for path in sorted(paths):
+                await self._ports.disk.aside(check_source, self._sources, outgoing, path)
+        except HeldError as error:
+            withhold = Withhold(
+                roll_id=outgoing.roll_id,
+                code=error.code,
+                message=str(error),
+                path=error.path or "",
+            )
+            await self._calls.ask(withhold)
+            raise
+        self._doubts.pop(outgoing.roll_id, None)
+
+    # Lanes and what comes back from them
+
+    async def _ride(self, lane: int, link: Link, ticket: LaneTicket) -> None:
+        await send_lane(
+            link,
+            self._ports.clock,
+            self.feed,
+            self._sources,
+            LaneKeys(ticket.key),
+            lane,
+            ticket=ticket.ticket,
+            stats=self.stats,
+        )
+
+    def _feed_changed(self) -> None:
+        self._feed_bell.ring()
+
+    async def _follow_feed(self) -> None:
+        """Write down progress and forecasts, and hold what the lanes could not move."""
+        while True:
+            for outcome in self.feed.take_outcomes():
+                self._offered.discard(outcome.roll_id)
+                await self._hold(outcome.roll_id, outcome.error)
+            await self._progress.write()
+            await self._feed_bell.wait(0.5)
+
+    async def _hold(self, roll_id: str, error: HeldError) -> None:
+        self._drop(roll_id)
+        self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
+        await self._ports.disk.aside(self._write_hold, roll_id, error)
+
+    def _write_hold(self, roll_id: str, error: HeldError) -> None:
+        now = self._ports.clock.utc_ms()
+        message = str(error).strip()
+        with self._journal.write() as db:
+            rolls.hold(db, roll_id, error.code, message, error.path, now_utc_ms=now)
+
+    def _drop(self, roll_id: str) -> None:
+        self._offered.discard(roll_id)
+        self.feed.withdraw(roll_id)
+        self._sources.drop(roll_id)
+
+    # The peer itself
+
+    def _note_problem(self, error: BaseException | None) -> None:
+        problem = "" if error is None else str(error)
+        if problem != self.problem:
+            log.warning("%s: %s", self.peer, problem or "connected")
+        self.problem = problem
+
+    async def _refused(self, error: BaseException) -> None:
+        """Hold every roll that waits for a peer that refuses us, with the reason."""
+        first = first_of(error)
+        self._note_problem(first)
+        assert isinstance(first, PeerRefusedError)
+        refusal = HeldError(HeldCode.PEER_REFUSED, first.problem, remedy=first.remedy)
+        rows, _ = await self._ports.disk.aside(self._unfinished)
+        for row in rows:
+            if row.held is None:
+                await self._hold(row.roll_id, refusal)
+
+
+def place_of(row: RollRow) -> Place:
+    """Return a roll's place in the order."""
+    return Place(row.rank, row.needed_by_utc_ms, row.arrived_utc_ms)

@@ -1,0 +1,284 @@
+"""Offers as the storage side decides them: take, have, refuse, or ask for more first.
+
+Owns: inventories that are still coming in page by page, the checks of a stranger's inventory, the
+comparison with what has the same name. Must not: overwrite or merge anything (promises 2 and 7).
+"""
+
+import asyncio
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from syncd.errors import HeldError, PeerRefusedError
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.limits import ROLL_FILES_MAX
+from syncd.ports import Ports
+from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
+from syncd.roll.names import check_names
+from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
+from syncd.storage.area import Area
+from syncd.storage.comparing import Comparison, compare_with_published
+from syncd.storage.keeper import Keeper
+from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
+
+PENDING_PER_PEER_MAX = 8
+
+
+@dataclass(slots=True)
+class _Pending:
+    """An inventory on its way in."""
+
+    head: Offer
+    files: list[FileEntry] = field(default_factory=list)
+
+
+class OfferBook:
+    """Answers offers. Offering again is always safe and gives the state of now."""
+
+    def __init__(self, *, ports: Ports, journal: Journal, area: Area, keeper: Keeper) -> None:
+        self._ports = ports
+        self._journal = journal
+        self._area = area
+        self._keeper = keeper
+        self._pending: dict[tuple[str, str], _Pending] = {}
+        self._comparisons: dict[str, asyncio.Task[Comparison]] = {}
+
+    def page(self, peer: PeerIdentity, page: InventoryPage) -> Done:
+        """Keep one page of an inventory that was asked for; a page come twice counts once."""
+        pending = self._pending.get((peer.fingerprint, page.roll_id))
+        if pending is None:
+            raise PeerRefusedError(
+                f"Nobody asked for the inventory of {page.roll_id}.", remedy="Offer the roll first."
+            )
+        if page.first == 0:
+            pending.files.clear()
+        if page.first == len(pending.files):
+            pending.files += page.files
+        if len(pending.files) > pending.head.file_count:
+            pending.files.clear()
+            raise PeerRefusedError(
+                f"The inventory of {page.roll_id} has more files than were offered.",
+                remedy="Offer the roll again.",
+            )
+        return Done()
+
+    async def answer(self, peer: PeerIdentity, head: Offer) -> OfferAnswer:
+        """Decide what to do with a roll."""
+        known = await self._ports.disk.aside(self._known, head.roll_id)
+        if known is not None:
+            return await self._answer_known(peer, head, known)
+        inventory = self._collected(peer, head)
+        if inventory is None:
+            return OfferAnswer(kind=OfferKind.INVENTORY)
+        try:
+            await self._ports.disk.aside(self._area.check, inventory.total_bytes)
+            return await self._answer_new(peer, head, inventory)
+        except HeldError as error:
+            return refusal(error)
+
+    def _known(self, roll_id: str) -> RollRow | None:
+        with self._journal.read() as db:
+            return rolls.get(db, roll_id)
+
+    async def _answer_known(self, peer: PeerIdentity, head: Offer, row: RollRow) -> OfferAnswer:
+        if row.same_as is not None or not is_before(row.stage, Stage.LANDED):
+            return _have(row.published_path or f"{row.day}/{row.name}")
+        if row.held is not None and row.held.code not in SELF_CURING | {HeldCode.EVIDENCE_MISMATCH}:
+            held = HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
+            return refusal(held)
+        try:
+            await self._ports.disk.aside(self._area.check, row.total_bytes - row.moved_bytes)
+            await self._ports.disk.aside(self._take_again, peer, head, row)
+            lacking = await self._keeper.lacking(row.roll_id)
+        except HeldError as error:
+            return refusal(error)
+        return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
+
+    def _take_again(self, peer: PeerIdentity, head: Offer, row: RollRow) -> None:
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            if row.held is not None:
+                rolls.release(db, row.roll_id, now_utc_ms=now)
+            if row.peer != peer.name:
+                rolls.set_peer(db, row.roll_id, peer.name)
+            if (row.rank, row.needed_by_utc_ms) != (head.rank, head.needed_by_utc_ms):
+                rolls.set_order(
+                    db,
+                    row.roll_id,
+                    rank=head.rank,
+                    needed_by_utc_ms=head.needed_by_utc_ms,
+                    now_utc_ms=now,
+                )
+
+    def _collected(self, peer: PeerIdentity, head: Offer) -> Inventory | None:
+        """Return the inventory if all its pages are here; else make room for them."""
+        key = (peer.fingerprint, head.roll_id)
+        pending = self._pending.get(key)
+        if pending is None or pending.head.file_count != head.file_count:
+            self._make_room(peer, head)
+            self._pending[key] = _Pending(head)
+            return None
+        if len(pending.files) < head.file_count:
+            return None
+        return _checked(head, pending.files)
+
+    def _make_room(self, peer: PeerIdentity, head: Offer) -> None:
+        if head.file_count > ROLL_FILES_MAX:
+            raise PeerRefusedError(
+                f"{head.day}/{head.name} has {head.file_count} files, above {ROLL_FILES_MAX}.",
+                remedy="Hand it over as several rolls.",
+            )
+        mine = [key for key in self._pending if key[0] == peer.fingerprint]
+        for key in mine[: max(0, len(mine) - PENDING_PER_PEER_MAX + 1)]:
+            del self._pending[key]
+
+    async def _answer_new(
+        self, peer: PeerIdentity, head: Offer, inventory: Inventory
+    ) -> OfferAnswer:
+        """Decide on a roll whose id is not known; its name may be."""
+        comparison = await self._compare(head.roll_id, inventory)
+        inventory = _as_frozen(inventory)
+        match comparison:
+            case None:
+                return OfferAnswer(kind=OfferKind.WAIT, message="comparing with the storage")
+            case Comparison.ABSENT:
+                await self._ports.disk.aside(self._accept, peer, head, inventory)
+                lacking = await self._keeper.lacking(inventory.roll_id)
+                self._pending.pop((peer.fingerprint, head.roll_id), None)
+                return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
+            case Comparison.SAME:
+                await self._ports.disk.aside(self._note_same, peer, inventory)
+                self._pending.pop((peer.fingerprint, head.roll_id), None)
+                return _have(f"{inventory.day}/{inventory.name}")
+            case Comparison.NEEDS_DIGESTS:
+                return OfferAnswer(kind=OfferKind.DIGESTS, message="send digests to compare by")
+        self._pending.pop((peer.fingerprint, head.roll_id), None)
+        return refusal(name_taken(inventory))
+
+    async def _compare(self, roll_id: str, inventory: Inventory) -> Comparison | None:
+        """Compare beside the loop; None while that still runs, so that nobody waits on a call."""
+        rival = await self._ports.disk.aside(self._rival, roll_id, inventory)
+        if rival is not None and is_before(rival.stage, Stage.LANDED):
+            return Comparison.DIFFERENT
+        key = f"{roll_id} {inventory.roll_id}"
+        task = self._comparisons.get(key)
+        if task is None:
+            work = self._ports.disk.aside(compare_with_published, self._area, inventory)
+            task = asyncio.ensure_future(work)
+            self._comparisons[key] = task
+        await asyncio.wait([task], timeout=1.0)
+        if not task.done():
+            return None
+        del self._comparisons[key]
+        return task.result()
+
+    def _rival(self, roll_id: str, inventory: Inventory) -> RollRow | None:
+        """Return another unfinished roll of the same name, if there is one."""
+        with self._journal.read() as db:
+            found = rolls.find(db, f"{inventory.day}/{inventory.name}")
+        others = [row for row in found if row.origin is Origin.PEER and row.roll_id != roll_id]
+        return next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
+
+    def _accept(self, peer: PeerIdentity, head: Offer, inventory: Inventory) -> None:
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            rolls.add_roll(
+                db,
+                inventory,
+                origin=Origin.PEER,
+                peer=peer.name,
+                stage=Stage.MOVING,
+                route="peer",
+                rank=head.rank,
+                needed_by_utc_ms=head.needed_by_utc_ms,
+                now_utc_ms=now,
+            )
+        self._keeper.add(inventory)
+
+    def _note_same(self, peer: PeerIdentity, inventory: Inventory) -> None:
+        """Note that the content is there already, under the same name: one roll (promise 7)."""
+        now = self._ports.clock.utc_ms()
+        path = f"{inventory.day}/{inventory.name}"
+        with self._journal.write() as db:
+            others = [row for row in rolls.find(db, path) if row.roll_id != inventory.roll_id]
+            rolls.add_roll(
+                db,
+                inventory,
+                origin=Origin.PEER,
+                peer=peer.name,
+                stage=Stage.LANDED,
+                route="peer",
+                now_utc_ms=now,
+            )
+            rolls.set_published(db, inventory.roll_id, path)
+            rolls.set_moved(db, inventory.roll_id, inventory.total_bytes)
+            if others:
+                rolls.set_same_as(db, inventory.roll_id, others[0].roll_id)
+            note = "the same content was there already; compared by reading the storage"
+            rolls.set_stage(db, inventory.roll_id, Stage.READY, now_utc_ms=now, note=note)
+
+
+def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:
+    """Build the inventory a peer described. Raises PeerRefusedError if it is not what it says."""
+    try:
+        inventory = Inventory(
+            head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
+        )
+    except ValueError as error:
+        raise PeerRefusedError(
+            f"The inventory of {head.day}/{head.name} is malformed: {error}.",
+            remedy="Run the same version of syncd on both boxes.",
+        ) from error
+    problems = check_names(
+        [f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files],
+        folders=[f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders],
+    )
+    if problems:
+        first = problems[0]
+        raise PeerRefusedError(f"{first.path}: {first.problem}", remedy=first.remedy)
+    says = (head.roll_id, head.total_bytes, head.parcel_count)
+    is_now = (_as_frozen(inventory).roll_id, inventory.total_bytes, ParcelPlan(inventory).count)
+    if says != is_now:
+        raise PeerRefusedError(
+            f"The inventory of {head.day}/{head.name} does not give the roll id it was offered by.",
+            remedy="Offer the roll again; if it repeats, run the same version on both boxes.",
+        )
+    return inventory
+
+
+def _as_frozen(inventory: Inventory) -> Inventory:
+    """Leave out digests that a settled roll was hashed for later: they are no part of its id."""
+    if inventory.trust is Trust.EVIDENCE:
+        return inventory
+    bare = tuple(
+        replace(entry, digests=()) if entry.kind is FileKind.MEDIA else entry
+        for entry in inventory.files
+    )
+    return replace(inventory, files=bare)
+
+
+def _have(path: str) -> OfferAnswer:
+    return OfferAnswer(kind=OfferKind.HAVE, message=f"already on the storage as {path}")
+
+
+def refusal(error: HeldError) -> OfferAnswer:
+    """Say no, with the reason for which the roll is to be held."""
+    return OfferAnswer(
+        kind=OfferKind.REFUSE,
+        code=error.code.value,
+        message=str(error).strip(),
+        path=error.path or "",
+    )
+
+
+def name_taken(inventory: Inventory) -> HeldError:
+    """Say that other content has this name; nothing is merged or replaced."""
+    path = f"{inventory.day}/{inventory.name}"
+    return HeldError(
+        HeldCode.NAME_TAKEN,
+        f"The storage already holds another roll as {path}.",
+        remedy="Check for a re-used card or roll name; rename this roll's folder and its evidence "
+        "with the tool that made it, and it is offered anew. Clear neither card before that.",
+    )

@@ -1,0 +1,85 @@
+"""One roll on its way out: its inventory, its source, and how it is offered.
+
+Owns: the offer's shape and the pages of the inventory. Must not: decide which roll comes first.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from syncd.journal.rolls import RollRow
+from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES
+from syncd.ports import PeerCalls
+from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.parcels import ParcelPlan
+from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """A roll that is handed over: what it consists of, how it is cut, where it lies.
+
+    roll_id: fixed when the roll was frozen; a settled roll that is hashed later keeps it.
+    """
+
+    roll_id: str
+    inventory: Inventory
+    plan: ParcelPlan
+    source_path: str
+
+
+def offer_for(roll_id: str, inventory: Inventory, plan: ParcelPlan, row: RollRow | None) -> Offer:
+    """Describe a roll in one message; the files follow in pages if the peer asks for them."""
+    return Offer(
+        roll_id=roll_id,
+        day=inventory.day,
+        name=inventory.name,
+        trust=inventory.trust,
+        file_count=len(inventory.files),
+        total_bytes=inventory.total_bytes,
+        parcel_count=plan.count,
+        empty_folders=inventory.empty_folders,
+        rank=row.rank if row else 100,
+        needed_by_utc_ms=row.needed_by_utc_ms if row else None,
+    )
+
+
+def pages(
+    files: tuple[FileEntry, ...], first: int = 0
+) -> Iterator[tuple[int, tuple[FileEntry, ...]]]:
+    """Cut files, from index first on, into pages that fit a control message: (index, files)."""
+    page: list[FileEntry] = []
+    filled = 0
+    start = first
+    for index in range(first, len(files)):
+        entry = files[index]
+        size = _plain_bytes(entry)
+        if page and (filled + size > INVENTORY_PAGE_BYTES or len(page) == INVENTORY_PAGE_FILES):
+            yield start, tuple(page)
+            page, filled, start = [], 0, index
+        page.append(entry)
+        filled += size
+    if page:
+        yield start, tuple(page)
+
+
+def _plain_bytes(entry: FileEntry) -> int:
+    """Return an upper bound of what one entry takes in a message."""
+    return len(entry.path.encode()) + 64 + sum(24 + len(d.value) for d in entry.digests)
+
+
+async def offer(
+    calls: PeerCalls, outgoing: Outgoing, row: RollRow | None, *, with_pages: bool = False
+) -> OfferAnswer:
+    """Offer a roll; hand over its inventory if the peer asks for that, or with_pages says so.
+
+    Raises PeerUnreachableError or PeerRefusedError.
+    """
+    head = offer_for(outgoing.roll_id, outgoing.inventory, outgoing.plan, row)
+    if not with_pages:
+        answer: OfferAnswer = await calls.ask(head)
+        if answer.kind is not OfferKind.INVENTORY:
+            return answer
+    for first, page in pages(outgoing.inventory.files):
+        await calls.ask(InventoryPage(roll_id=outgoing.roll_id, first=first, files=page))
+    again: OfferAnswer = await calls.ask(head)
+    return again

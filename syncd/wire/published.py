@@ -1,0 +1,53 @@
+"""Published rolls as a source of parcels: what editorial's lanes are served from.
+
+Owns: which published folder a roll id means. Must not: write there (promise 2).
+"""
+
+import threading
+
+from syncd.errors import HeldError
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.ports import Ports
+from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import HeldCode
+from syncd.storage.area import Area
+from syncd.storage.reading import ParcelReader
+from syncd.wire.outgoing import Outgoing
+from syncd.wire.sources import Sources
+
+OPEN_ROLLS_MAX = 8
+
+
+class Published:
+    """A ParcelSource over the storage's published rolls; opens them as they are asked for."""
+
+    def __init__(self, ports: Ports, journal: Journal, area: Area) -> None:
+        self._journal = journal
+        self._area = area
+        self._sources = Sources(ports.disk)
+        self._lock = threading.Lock()
+        self._recent: list[str] = []
+
+    def open(self, roll_id: str, number: int) -> ParcelReader:
+        """Open one parcel of a published roll. Raises HeldError if there is no such roll."""
+        with self._lock:
+            if roll_id not in self._recent:
+                self._sources.add(self._find(roll_id))
+                self._recent.append(roll_id)
+            if len(self._recent) > OPEN_ROLLS_MAX:
+                self._sources.drop(self._recent.pop(0))
+        return self._sources.open(roll_id, number)
+
+    def _find(self, roll_id: str) -> Outgoing:
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+            if row is None or row.published_path is None:
+                raise HeldError(
+                    HeldCode.PEER_REFUSED,
+                    f"No published roll has the id {roll_id}.",
+                    remedy="List the rolls again; only ready rolls can be fetched.",
+                )
+            inventory = rolls.load_published_inventory(db, roll_id)
+        path = f"{self._area.path}/{row.published_path}"
+        return Outgoing(roll_id, inventory, ParcelPlan(inventory), path)

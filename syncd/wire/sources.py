@@ -1,0 +1,85 @@
+"""The rolls that are being read for sending, by id: what the lanes of a hand-off read from.
+
+Owns: open source folders and their readers. Must not: write to a source, ever (promise 2).
+"""
+
+import threading
+
+from syncd.errors import HeldError
+from syncd.ports import Disk
+from syncd.roll.digests import Algorithm
+from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.stages import HeldCode
+from syncd.storage.reading import ParcelReader, RollReader, hash_file
+from syncd.wire.outgoing import Outgoing
+
+
+class Sources:
+    """A ParcelSource over the rolls that were added. Safe from several lanes at once."""
+
+    def __init__(self, disk: Disk) -> None:
+        self._disk = disk
+        self._lock = threading.Lock()
+        self._readers: dict[str, RollReader] = {}
+
+    def add(self, outgoing: Outgoing) -> None:
+        """Open a roll's folder. Raises HeldError(source-unreadable) if it is not there."""
+        with self._lock:
+            if outgoing.roll_id in self._readers:
+                return
+        try:
+            folder = self._disk.open_folder(outgoing.source_path)
+        except OSError as error:
+            raise HeldError(
+                HeldCode.SOURCE_UNREADABLE,
+                f"The source folder {outgoing.source_path} cannot be opened: {error.strerror}.",
+                remedy="Connect or mount it again; the roll goes on by itself.",
+            ) from error
+        reader = RollReader(self._disk, folder, outgoing.inventory, outgoing.plan)
+        with self._lock:
+            self._readers[outgoing.roll_id] = reader
+
+    def drop(self, roll_id: str) -> None:
+        """Close a roll's folder; parcels that are being read end with an error of their own."""
+        with self._lock:
+            reader = self._readers.pop(roll_id, None)
+        if reader is not None:
+            reader.close()
+
+    def open(self, roll_id: str, number: int) -> ParcelReader:
+        """Open one parcel. Raises HeldError."""
+        return self.reader(roll_id).open(number)
+
+    def reader(self, roll_id: str) -> RollReader:
+        """Return the reader of a roll. Raises HeldError if it is not open (any more)."""
+        with self._lock:
+            reader = self._readers.get(roll_id)
+        if reader is None:
+            raise HeldError(
+                HeldCode.SOURCE_UNREADABLE,
+                f"Roll {roll_id} is not open for reading.",
+                remedy="It is opened again with the next offer.",
+            )
+        return reader
+
+    def with_digests(self, outgoing: Outgoing) -> Outgoing:
+        """Hash a settled roll's files, for comparison with content of the same name.
+
+        Raises HeldError if a file cannot be read.
+        """
+        reader = self.reader(outgoing.roll_id)
+        files = tuple(
+            entry
+            if entry.digests
+            else FileEntry(
+                entry.path,
+                entry.size_bytes,
+                entry.mtime_ns,
+                hash_file(self._disk, reader.folder, entry.path, (Algorithm.XXH128,)),
+                entry.kind,
+            )
+            for entry in outgoing.inventory.files
+        )
+        old = outgoing.inventory
+        compared = Inventory(old.day, old.name, files, old.empty_folders, old.trust)
+        return Outgoing(outgoing.roll_id, compared, outgoing.plan, outgoing.source_path)

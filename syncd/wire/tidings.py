@@ -1,0 +1,101 @@
+"""What the peer's notices mean for our own rolls: read in order, each taken once.
+
+Owns: the cursor into the peer's outbox, kept in the same transaction as what a notice changes.
+Must not: talk to subscribers; our own outbox does that.
+"""
+
+from collections.abc import Callable
+
+from syncd.journal import notices, rolls, settings
+from syncd.journal.journal import Connection, Journal
+from syncd.limits import TIDINGS_WAIT_S
+from syncd.ports import PeerCalls, Ports
+from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage
+from syncd.wire.messages import Tiding, Tidings, TidingsAnswer
+
+FOLLOWED = {stage.value: stage for stage in STAGE_ORDER if STAGE_ORDER[stage] > 2}
+
+
+class TidingsReader:
+    """Follows one peer's notices by long-polling, from where we left off.
+
+    resend: called with roll id and path when the storage asks for a file again.
+    """
+
+    def __init__(
+        self,
+        peer: str,
+        calls: PeerCalls,
+        journal: Journal,
+        ports: Ports,
+        resend: Callable[[str, str], None],
+    ) -> None:
+        self._peer = peer
+        self._calls = calls
+        self._journal = journal
+        self._ports = ports
+        self._resend = resend
+
+    async def run(self) -> None:
+        """Read until cancelled. Raises PeerUnreachableError or PeerRefusedError."""
+        while True:
+            after = await self._ports.disk.aside(self._cursor)
+            answer = await self._calls.ask(Tidings(after=after, wait_s=TIDINGS_WAIT_S))
+            for roll_id, path in await self._ports.disk.aside(self._take, answer):
+                self._resend(roll_id, path)
+
+    def _cursor(self) -> int:
+        with self._journal.read() as db:
+            return notices.cursor(db, self._subscriber)
+
+    @property
+    def _subscriber(self) -> str:
+        return f"tidings:{self._peer}"
+
+    def _take(self, answer: TidingsAnswer) -> list[tuple[str, str]]:
+        """Apply all notices and move the cursor, in one transaction; return what to resend."""
+        resends: list[tuple[str, str]] = []
+        with self._journal.write() as db:
+            key = f"journal-of:{self._peer}"
+            if settings.get(db, key) != answer.journal_id:
+                # The peer's journal is another one (a new machine): its numbering starts anew.
+                was_known = settings.get(db, key) is not None
+                settings.put(db, key, answer.journal_id)
+                if was_known:
+                    notices.set_cursor(db, self._subscriber, 0)
+                    return []
+            for tiding in answer.notices:
+                resends += self._apply(db, tiding)
+                notices.set_cursor(db, self._subscriber, tiding.seq)
+        return resends
+
+    def _apply(self, db: Connection, tiding: Tiding) -> list[tuple[str, str]]:
+        row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
+        if row is None:
+            return []
+        now = self._ports.clock.utc_ms()
+        note = f"{self._peer}: {tiding.body.get('note', '')}"
+        stage = FOLLOWED.get(tiding.kind)
+        if stage is not None:
+            _follow_stage(db, row, stage, now, note)
+        elif tiding.kind == "held":
+            data = tiding.body.get("data") or {}
+            code = HeldCode(data.get("code", HeldCode.STORAGE_ERROR))
+            message = f"{self._peer}: {data.get('message', '')}"
+            rolls.hold(db, row.roll_id, code, message, data.get("path"), now_utc_ms=now)
+        elif tiding.kind == "released":
+            rolls.release(db, row.roll_id, now_utc_ms=now)
+        elif tiding.kind == "resend":
+            data = tiding.body.get("data") or {}
+            rolls.note(db, row.roll_id, note, now_utc_ms=now, kind="resend", data=data)
+            return [(row.roll_id, str(data.get("path", "")))]
+        return []
+
+
+def _follow_stage(
+    db: Connection, row: rolls.RollRow, stage: Stage, now_utc_ms: int, note: str
+) -> None:
+    """Follow the storage's word; from landed on every byte is there."""
+    if STAGE_ORDER[stage] >= STAGE_ORDER[Stage.LANDED]:
+        rolls.set_moved(db, row.roll_id, row.total_bytes)
+    rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now_utc_ms, note=note)
