@@ -1,0 +1,201 @@
+"""Names that are safe on every file system a roll may reach, and a form of them fit for people.
+
+Owns: the rules, by the strictest destination (Windows, macOS, Linux; SMB and NFS between them),
+and the collisions that a case-insensitive or normalising volume would make.
+Must not: look at a disk, or mend a name; an unsafe one is refused, and a person renames it.
+"""
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from syncd.errors import HeldError
+from syncd.limits import NAME_BYTES_MAX, PATH_BYTES_MAX
+from syncd.roll.stages import HeldCode
+
+RENAME = "Rename it on the source, bring the evidence up to date, and the roll goes on by itself."
+# The storage's own area; at the top of anything published it would be mistaken for that.
+OWN_AREA = ".syncd"
+FORBIDDEN = frozenset('<>:"|?*\\')
+# learn.microsoft.com "Naming Files, Paths, and Namespaces"; superscript digits count as digits.
+DEVICE = re.compile(r"(?:con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[0-9¹²³])", re.IGNORECASE)
+# Characters that change how the text around them is shown (Unicode Bidirectional Algorithm).
+BIDI = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+LINE_ENDS = frozenset("\u2028\u2029")
+# Neither XML 1.0 nor a text stream can hold these two.
+NO_CHARACTERS = frozenset("\ufffe\uffff")
+# Most camera names: nothing to find, whatever the rules; saves 20 look-ups a name.
+_PLAIN = re.compile(r"[A-Za-z0-9_]{5}[A-Za-z0-9_-]{0,40}(?:\.[A-Za-z0-9_]{1,8})?")
+
+
+@dataclass(frozen=True, slots=True)
+class NameProblem:
+    """One path that cannot be taken as it is.
+
+    path: as given; show it with shown().
+    problem, remedy: sentences for people, already shown().
+    """
+
+    path: str
+    problem: str
+    remedy: str
+
+    def as_held(self) -> HeldError:
+        """Return the error that holds a roll for this."""
+        return HeldError(HeldCode.NAME_UNSAFE, self.problem, remedy=self.remedy, path=self.path)
+
+
+def check_names(paths: Iterable[str], *, folders: Iterable[str] = ()) -> list[NameProblem]:
+    """Return everything that is wrong with the paths of one roll, in the order given.
+
+    paths: of files, relative, `/` between parts. folders: those that hold no file, likewise;
+    naming others, too, does no harm.
+    """
+    check = _Check()
+    for path in paths:
+        check.add_file(path)
+    for path in folders:
+        check.add_folder(path)
+    return check.problems
+
+
+def require_safe_names(paths: Iterable[str], *, folders: Iterable[str] = ()) -> None:
+    """Raise HeldError(name-unsafe) for the first thing that is wrong."""
+    for problem in check_names(paths, folders=folders):
+        raise problem.as_held()
+
+
+def check_part(part: str) -> str | None:
+    """Return what is wrong with one part of a path, as the end of a sentence, or None."""
+    if _PLAIN.fullmatch(part):
+        return None
+    if part in {"", ".", ".."}:
+        return "has an empty part" if not part else f"has the part {part}"
+    if not _is_utf8(part):
+        return "is not UTF-8 on the disk"
+    if len(part.encode()) > NAME_BYTES_MAX:
+        return f"has a part longer than {NAME_BYTES_MAX} bytes"
+    return _bad_character(part) or _bad_for_windows(part)
+
+
+def shown(text: str) -> str:
+    """Make text from a stranger fit for a line on a terminal: what has no shape is escaped."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_visible(character) for character in text)
+
+
+def folded(text: str) -> str:
+    """Return what a volume that folds case and normalises Unicode takes text for."""
+    if text.isascii():
+        return text.lower()
+    composed = unicodedata.normalize("NFC", text)
+    return unicodedata.normalize("NFC", composed.casefold())
+
+
+class _Check:
+    """Collects problems; remembers what each folded path was spelled like, and what it was."""
+
+    def __init__(self) -> None:
+        self.problems: list[NameProblem] = []
+        self._spelled: dict[str, tuple[str, bool]] = {}
+        self._folders: dict[str, str] = {"": ""}
+
+    def add_file(self, path: str) -> None:
+        if self._is_safe(path):
+            parent, _, name = path.rpartition("/")
+            self._place(path, self._fold_folder(parent), name, is_folder=False)
+
+    def add_folder(self, path: str) -> None:
+        if path not in self._folders and self._is_safe(path):
+            self._fold_folder(path)
+
+    def _is_safe(self, path: str) -> bool:
+        wrong = _path_problem(path)
+        if wrong is not None:
+            self._report(path, wrong)
+        return wrong is None
+
+    def _fold_folder(self, folder: str) -> str:
+        """Return the folded form of a folder with a `/` behind it, having placed it once."""
+        known = self._folders.get(folder)
+        if known is None:
+            parent, _, name = folder.rpartition("/")
+            known = self._place(folder, self._fold_folder(parent), name, is_folder=True) + "/"
+            self._folders[folder] = known
+        return known
+
+    def _place(self, path: str, parent: str, name: str, *, is_folder: bool) -> str:
+        key = parent + folded(name)
+        before = self._spelled.get(key)
+        if before is None:
+            self._spelled[key] = (path, is_folder)
+            return key
+        if before[0] != path:
+            other = shown(before[0])
+            self._report(path, f"and {other} are one name where case or Unicode is folded")
+        elif before[1] != is_folder:
+            self._report(path, "is both a file and a folder")
+        else:
+            self._report(path, "is listed twice")
+        return key
+
+    def _report(self, path: str, wrong: str) -> None:
+        self.problems.append(NameProblem(path, f"{shown(path)} {wrong}.", RENAME))
+
+
+def _path_problem(path: str) -> str | None:
+    if path.startswith("/"):
+        return "is an absolute path"
+    parts = path.split("/")
+    for part in parts:
+        wrong = check_part(part)
+        if wrong is not None:
+            return wrong
+    if len(path) * 4 > PATH_BYTES_MAX and len(path.encode()) > PATH_BYTES_MAX:
+        return f"is longer than {PATH_BYTES_MAX} bytes"
+    if parts[0].lower() == OWN_AREA:
+        return f"lies in {OWN_AREA}, which is the storage's own area"
+    return None
+
+
+def _is_utf8(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _bad_character(part: str) -> str | None:
+    for character in part:
+        if character in FORBIDDEN:
+            return f"has the character {character}, which Windows and SMB refuse"
+        if _is_control(character) or character in BIDI or character in NO_CHARACTERS:
+            return f"has the invisible character {_visible(character)}"
+    return None
+
+
+def _bad_for_windows(part: str) -> str | None:
+    if part[-1] in {".", " "}:
+        return "has a part that ends in a dot or a space, which Windows and SMB drop"
+    stem = part.split(".", 1)[0].rstrip(" ")
+    if DEVICE.fullmatch(stem):
+        return f"has the part {shown(part)}, which is a device on Windows"
+    return None
+
+
+def _is_control(character: str) -> bool:
+    return character < " " or "\x7f" <= character <= "\x9f" or character in LINE_ENDS
+
+
+def _visible(character: str) -> str:
+    code = ord(character)
+    if 0xDC80 <= code <= 0xDCFF:  # a byte that was not UTF-8 (PEP 383)
+        return f"\\x{code - 0xDC00:02x}"
+    if _is_control(character):
+        return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+    if 0xD800 <= code <= 0xDFFF or character in BIDI or character in NO_CHARACTERS:
+        return f"\\u{code:04x}"
+    return character
