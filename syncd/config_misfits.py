@@ -26,6 +26,9 @@ def _role_misfits(config: Config) -> Iterator[Problem]:
     if Role.PROCESSING in roles and config.storage is None:
         remedy = 'Add [storage] path = "…", the folder under which rolls are published.'
         yield Problem("storage", "is missing, and the role processing needs it", remedy)
+    if len(config.destinations) > 1:
+        remedy = "Keep one [[destination]]; several are not available yet in this version."
+        yield Problem("destination", f"is there {len(config.destinations)} times", remedy)
     if config.landings and Role.OFFLOAD not in roles:
         yield Problem("landing", "is there, but the role is not", 'Add "offload" to node.roles.')
     if config.storage and Role.PROCESSING not in roles:

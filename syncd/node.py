@@ -16,8 +16,9 @@ from syncd.config_shapes import NoticeConfig, Role
 from syncd.edges.chance import SystemChance
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
+from syncd.edges.state_lock import StateLock
 from syncd.edges.tcp import ThreadLines
-from syncd.errors import ConfigError
+from syncd.errors import ConfigError, PeerRefusedError, PeerUnreachableError
 from syncd.journal.journal import Journal
 from syncd.landing.watch import Watch
 from syncd.limits import HEARTBEAT_S
@@ -25,7 +26,6 @@ from syncd.node_answers import NodeAnswers
 from syncd.notices.command import CommandSubscriber
 from syncd.parts import Parts, Reach
 from syncd.ports import Ports
-from syncd.state_lock import StateLock
 from syncd.wire.bulk_server import BulkServer
 from syncd.wire.control_client import PeerClient
 from syncd.wire.control_server import ControlServer
@@ -91,7 +91,8 @@ class _Node:
     async def _greet(self, client: PeerClient) -> None:
         """Ask who is there, again and again: presence is what answers, not what is announced."""
         while True:
-            with suppress(Exception):  # whoever needs the peer reports; this only keeps it heard
+            # Whoever needs the peer reports what is wrong; this only keeps it heard.
+            with suppress(PeerUnreachableError, PeerRefusedError):
                 await client.ask(self._parts.hello())
             await self._parts.ports.clock.sleep(HEARTBEAT_S)
 

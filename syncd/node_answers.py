@@ -4,7 +4,7 @@ Owns: the answers that need more than the journal: peers, fetching, status, coun
 Must not: know HTTP; see board/. What needs only the journal is in board/answers.py.
 """
 
-import os.path
+from pathlib import PurePath
 
 from syncd import __version__
 from syncd.board.answers import JournalAnswers
@@ -54,7 +54,7 @@ class NodeAnswers(JournalAnswers):
                 f"{self._identity.name} does not fetch rolls.",
                 remedy='Add "editorial" to node.roles, or run this on the editorial box.',
             )
-        if not os.path.isabs(to):
+        if not PurePath(to).is_absolute():
             raise UsageError(f"{to!r} is not an absolute folder.", remedy="Name it in full.")
         roll_id = await self._parts.fetching.start(text, to)
         return next(fetch for fetch in await self.fetches() if fetch["id"] == roll_id)

@@ -19,6 +19,7 @@ EDGES = (
     "demo/",
     "board/server.py",
     "wire/control_",
+    "wire/dial.py",
     "wire/discovery.py",
     "wire/identity.py",
     "landing/watch.py",
