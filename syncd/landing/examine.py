@@ -24,11 +24,11 @@ from syncd.landing.decide import (
     still_since,
 )
 from syncd.landing.ledger import OF_THE_SOURCE, Ledger, is_placeholder, needs_source
-from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, scan_roll, shown
+from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, scan_roll
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
 from syncd.roll.inventory import Inventory, Trust
-from syncd.roll.names import check_names
+from syncd.roll.names import check_names, shown
 from syncd.roll.stages import HeldCode
 
 log = logging.getLogger(__name__)
@@ -251,11 +251,13 @@ def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
 
 
 def _find_unsafe(found: FoundRoll, scan: RollScan) -> HeldError | None:
-    try:
-        check_names([found.day, found.name, *(file.path for file in scan.files), *scan.folders])
-    except HeldError as error:
-        return error
-    return None
+    own = check_names([f"{found.day}/{found.name}" if found.day else found.name])
+    problems = own or check_names((file.path for file in scan.files), folders=scan.folders)
+    if not problems:
+        return None
+    first, more = problems[0], len(problems) - 1
+    text = f"{first.problem} {more} more names are unsafe, too." if more else first.problem
+    return HeldError(HeldCode.NAME_UNSAFE, text, remedy=first.remedy, path=shown(first.path))
 
 
 def _changed(path: str) -> Held:

@@ -15,10 +15,11 @@ from syncd.landing.decide import Terms
 from syncd.landing.examine import Examiner, Roll
 from syncd.landing.file_systems import is_silent
 from syncd.landing.ledger import Ledger, PlaceFor
-from syncd.landing.scan import FoundRoll, ScanFailed, find_rolls, shown
+from syncd.landing.scan import FoundRoll, ScanFailed, find_rolls
 from syncd.limits import NETWORK_QUIET_S, RESCAN_S, SELF_CURE_RETRY_S, SETTLE_S_DEFAULT
 from syncd.ports import Clock, Disk, Folder
 from syncd.roll.inventory import Trust
+from syncd.roll.names import shown
 
 log = logging.getLogger(__name__)
 
@@ -180,7 +181,7 @@ class Landing:
 
     def _recall(self) -> None:
         """Take up what was known before the start, so that what is gone by now is missed."""
-        prefix = self.root.rstrip("/") + "/"
+        prefix = shown(self.root.rstrip("/") + "/")
         for source, rows in self._examiner.recorded().items():
             if source.startswith(prefix):
                 path = source[len(prefix) :]

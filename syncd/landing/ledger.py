@@ -10,9 +10,10 @@ from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
 from syncd.landing.decide import Held
-from syncd.landing.scan import FoundRoll, shown
+from syncd.landing.scan import FoundRoll
 from syncd.ports import Clock
 from syncd.roll.inventory import Inventory, media_by_path
+from syncd.roll.names import shown
 from syncd.roll.stages import HeldCode, Stage, is_before
 
 # Day, name and time of arrival give rank and needed-by.

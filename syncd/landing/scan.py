@@ -108,11 +108,6 @@ def scan_roll(folder: Folder, path: str) -> RollScan:
     )
 
 
-def shown(name: str) -> str:
-    """Make a name fit for messages and the journal; bytes that are no UTF-8 show as escapes."""
-    return name.encode("utf-8", "backslashreplace").decode()
-
-
 class _Walk:
     """Collects one roll, folder by folder."""
 
