@@ -12,7 +12,7 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
@@ -83,7 +83,7 @@ def _start(boxes: Boxes, link: CableLink | PowerLink, teller: Teller) -> None:
     is_heard = asyncio.run(works_here(RealClock(), (FAR,)))
     command = [sys.executable, str(ready_command.__file__), "{path}"]
     boxes.configure(process_at=link.host, discover=is_heard, ready_command=command)
-    boxes.processing.command("check", "--mark")
+    boxes.mark_storage()
     boxes.start()
     for box in boxes.all:
         teller.say(f"{box.name} runs: process {box.pid}, on configs/{box.example} with own paths")
@@ -147,7 +147,8 @@ def _keep(boxes: Boxes, teller: Teller) -> None:
         f"curl http://127.0.0.1:{boxes.offload.ports.board}/metrics",
     ):
         teller.say(f"  {line}")
-    threading.Event().wait()
+    with suppress(KeyboardInterrupt):
+        threading.Event().wait()
 
 
 def _own_command() -> str:
