@@ -14,7 +14,7 @@ from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, Piece
 from syncd.roll.stages import HeldCode
-from syncd.storage.hashing import FileHashers, Hasher, piece_hasher
+from syncd.storage.hashing import FileHashers, PieceHasher, piece_hasher
 from syncd.storage.troubles import source_changed, source_trouble
 
 # How coarse file systems keep times: nanoseconds, NTFS, micro- and milliseconds, exFAT, HFS, FAT.
@@ -79,7 +79,7 @@ class ParcelReader:
         self._next = 0
         self._file: OpenFile | None = None
         self._done_bytes = 0
-        self._hasher: Hasher = piece_hasher()
+        self._hasher: PieceHasher = piece_hasher()
         self._digests = bytearray()
         self._is_closed = False
 

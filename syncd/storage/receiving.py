@@ -7,12 +7,14 @@ Safe from several lanes. Locks: the roll's own lock is never held while the disk
 
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Container, Iterable, Mapping
 from functools import lru_cache
+from itertools import islice
 
 from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
-from syncd.journal.journal import Journal
+from syncd.journal.journal import Connection, Journal
+from syncd.journal.parcels import Proof
 from syncd.ports import Folder
 from syncd.roll.inventory import Inventory
 from syncd.roll.parcels import ParcelPlan, to_bitmap
@@ -80,10 +82,12 @@ class ReceivingRoll:
             numbers = set(range(self.plan.count)) - self._durable
         return to_bitmap(numbers, self.plan.count)
 
-    def files_to_prove(self) -> list[int]:
-        """Return the files that are durable as a whole and were not read back yet, in order."""
+    def files_to_prove(
+        self, count_max: int | None = None, besides: Container[int] = frozenset()
+    ) -> list[int]:
+        """Return files that are durable as a whole and were not read back yet, in no order."""
         with self._lock:
-            return sorted(self._unproved)
+            return list(islice((i for i in self._unproved if i not in besides), count_max))
 
     def durable_bytes(self) -> int:
         """Return how much is on the storage."""
@@ -244,16 +248,25 @@ class ReceivingRoll:
         self.count_proved(proved)
         gone = self._gone()
         if gone:
-            self.forget(gone)
+            with self._journal.write() as db:
+                self.forget(db, gone)
 
-    def forget(self, numbers: set[int]) -> None:
-        """Let parcels travel again, and their files be proved again."""
-        with self._journal.write() as db:
-            parcels.forget(db, self.roll_id, numbers)
-            parcels.forget_proofs(db, self.roll_id, self.files_of(numbers))
-            gone_bytes = sum(self.plan.length_bytes(n) for n in numbers & self._durable)
-            rolls.set_moved(db, self.roll_id, self._durable_bytes - gone_bytes)
+    def forget(self, db: Connection, numbers: Collection[int]) -> None:
+        """Let parcels travel again, and their files be proved again, in a transaction.
+
+        Counted here before it is journalled: a proof that another thread is about to record of
+        one of these files is then either refused (record_proofs) or forgotten again right here.
+        """
         self.count_lacking(numbers)
+        parcels.forget(db, self.roll_id, numbers)
+        parcels.forget_proofs(db, self.roll_id, self.files_of(numbers))
+        rolls.set_moved(db, self.roll_id, self._durable_bytes)
+
+    def record_proofs(self, db: Connection, proofs: Mapping[int, Proof], now_utc_ms: int) -> None:
+        """Journal proofs of files that are still what was read; count_proved() comes after."""
+        with self._lock:
+            valid = {i: proof for i, proof in proofs.items() if i in self._unproved}
+        parcels.record_proved(db, self.roll_id, valid, now_utc_ms=now_utc_ms)
 
     def _gone(self) -> set[int]:
         """Return parcels that are journalled as durable and are not there (another storage)."""

@@ -13,7 +13,7 @@ from syncd.errors import HeldError
 from syncd.ports import Folder, OpenFile
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, Piece
-from syncd.storage.hashing import PIECE_DIGEST_BYTES, Hasher, piece_hasher
+from syncd.storage.hashing import PIECE_DIGEST_BYTES, PieceHasher, piece_hasher
 from syncd.storage.layout import stored_path
 from syncd.storage.troubles import ParcelDamagedError
 
@@ -51,7 +51,7 @@ class ParcelSink:
         self._next = 0
         self._done_bytes = 0
         self._file: OpenFile | None = None
-        self._hasher: Hasher = piece_hasher()
+        self._hasher: PieceHasher = piece_hasher()
         self._is_over = False
 
     def write(self, view: memoryview) -> None:

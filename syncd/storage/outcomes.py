@@ -1,0 +1,138 @@
+"""What reading back and publishing mean for the journal: each outcome in one transaction.
+
+Owns: the words and data of the notices that tell of it.
+Must not: touch the storage.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from syncd.errors import HeldError
+from syncd.journal import parcels, rolls
+from syncd.journal.journal import Connection, Journal
+from syncd.journal.parcels import Proof
+from syncd.ports import ReadLevel
+from syncd.roll.digests import Digest
+from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.stages import HeldCode, Stage
+from syncd.storage.amounts import human
+from syncd.storage.layout import target_of
+from syncd.storage.proving import Damage
+from syncd.storage.receiving import ReceivingRoll
+
+TOLD_MAX = 100  # a notice stays small, however much of a file is wrong
+_LEVELS = (ReadLevel.CACHED, ReadLevel.DROPPED, ReadLevel.DIRECT)  # weakest first
+_LEVEL_TEXT = {
+    ReadLevel.CACHED: "read back from a memory file system",
+    ReadLevel.DROPPED: "read back after the cache was dropped",
+    ReadLevel.DIRECT: "read back past the cache",
+}
+
+
+def record_proofs(
+    journal: Journal, roll: ReceivingRoll, proofs: Mapping[int, Proof], *, now_utc_ms: int
+) -> None:
+    """Record files that proved good; the first ones after the last parcel begin the stage."""
+    with journal.write() as db:
+        roll.record_proofs(db, proofs, now_utc_ms)
+        row = rolls.get(db, roll.roll_id)
+        # A new stage would release a roll that is held for another reason meanwhile.
+        if row is not None and row.held is None and roll.is_all_durable:
+            rolls.set_stage(db, roll.roll_id, Stage.READING_BACK, now_utc_ms=now_utc_ms)
+    roll.count_proved(proofs)
+
+
+def record_damage(
+    journal: Journal, roll: ReceivingRoll, damage: Damage, *, now_utc_ms: int
+) -> None:
+    """Have the parcels sent again, once; a second time the roll is held for a person.
+
+    Held or not, the parcels are lacking from now on: what is wrong is never kept as good.
+    """
+    with journal.write() as db:
+        roll.forget(db, damage.parcels)
+        count = parcels.count_mismatch(db, roll.roll_id, damage.file_index)
+        if count == 1:
+            _ask_again(db, roll, damage, now_utc_ms)
+        else:
+            _hold_damaged(db, roll, damage, count, now_utc_ms)
+
+
+def _ask_again(db: Connection, roll: ReceivingRoll, damage: Damage, now_utc_ms: int) -> None:
+    row = rolls.get(db, roll.roll_id)
+    if row is not None and row.stage is Stage.READING_BACK:
+        rolls.set_stage(db, roll.roll_id, Stage.MOVING, now_utc_ms=now_utc_ms, note="sent again")
+    text = f"wrong when read back, sent again: {damage.describe()}"
+    rolls.note(
+        db, roll.roll_id, text, now_utc_ms=now_utc_ms, kind="resend", data=_damage_data(damage)
+    )
+
+
+def _hold_damaged(
+    db: Connection, roll: ReceivingRoll, damage: Damage, count: int, now_utc_ms: int
+) -> None:
+    name = target_of(roll.inventory)
+    message = (
+        f"{name}: wrong {count} times when read back: {damage.describe()} "
+        "Check the storage's disks and memory, then `syncd go` the roll; do not clear the card."
+    )
+    code = HeldCode.READ_BACK_MISMATCH
+    rolls.hold(db, roll.roll_id, code, message, damage.path, now_utc_ms=now_utc_ms)
+
+
+def _damage_data(damage: Damage) -> dict[str, Any]:
+    return {
+        "path": damage.path,
+        "side": damage.side,
+        "ranges": [
+            {
+                "offset": r.offset_bytes,
+                "length": r.length_bytes,
+                "expected": f"xxh128:{r.expected.hex()}",
+                "found": f"xxh128:{r.found.hex()}",
+            }
+            for r in damage.ranges[:TOLD_MAX]
+        ],
+        "expected": _text(damage.expected),
+        "found": _text(damage.found),
+        "parcels": list(damage.parcels[:TOLD_MAX]),
+    }
+
+
+def _text(digest: Digest | None) -> str | None:
+    return None if digest is None else str(digest)
+
+
+def record_published(
+    journal: Journal,
+    inventory: Inventory,
+    sealed: Sequence[FileEntry],
+    final_stages: Sequence[Stage],
+    *,
+    now_utc_ms: int,
+) -> None:
+    """Say in one transaction that the roll is published, landed and ready."""
+    roll_id, target = inventory.roll_id, target_of(inventory)
+    with journal.write() as db:
+        proofs = parcels.proofs(db, roll_id)
+        level = weakest(proof.level for proof in proofs.values())
+        amount = f"{len(inventory.files)} files, {human(inventory.total_bytes)}"
+        data = {"path": target, "files": len(inventory.files), "read_level": level.value}
+        rolls.set_published(db, roll_id, target, evidence=sealed)
+        rolls.set_publish_intent(db, roll_id, None)
+        rolls.set_moved(db, roll_id, inventory.total_bytes)
+        note = f"{amount}, {_LEVEL_TEXT[level]} and compared; published as {target}"
+        for stage in final_stages:
+            rolls.set_stage(db, roll_id, stage, now_utc_ms=now_utc_ms, note=note, data=data)
+            note = f"published as {target}"
+
+
+def weakest(levels: Any) -> ReadLevel:
+    """Return the level that holds for all of them."""
+    return min(levels, key=_LEVELS.index, default=ReadLevel.DIRECT)
+
+
+def record_held(journal: Journal, roll_id: str, error: HeldError, *, now_utc_ms: int) -> None:
+    """Hold a roll for the reason that an error gives."""
+    with journal.write() as db:
+        rolls.hold(db, roll_id, error.code, str(error).strip(), error.path, now_utc_ms=now_utc_ms)

@@ -1,0 +1,329 @@
+"""The keeper: rolls are proved, repaired, held, cured and published, whatever happens meanwhile."""
+
+import asyncio
+import errno
+import random
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+import pytest
+
+from syncd.journal import notices, parcels, rolls
+from syncd.limits import MIB
+from syncd.ports import ReadLevel
+from syncd.roll.stages import HeldCode, Stage
+from syncd.storage.keeper import Keeper
+from tests.faults.sim_disk import SimCrash, SimDisk
+from tests.faults.virtual_time import run_simulated
+from tests.storage.rig import DAY, STORAGE, LoopClock, Rig, carry, footage
+
+
+def _rig(**shape: int) -> Rig:
+    return Rig(footage(**shape), clock=LoopClock())
+
+
+async def _until(rig: Rig, is_so: Callable[[], bool]) -> None:
+    while not is_so():
+        await rig.clock.sleep(0.05)
+
+
+async def _kept(keeper: Keeper, story: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    """Run keeper while story, a coroutine function, is told; the first to fail ends both."""
+    keeping = asyncio.ensure_future(keeper.run())
+    telling = asyncio.ensure_future(story())
+    try:
+        await asyncio.wait({keeping, telling}, return_when=asyncio.FIRST_COMPLETED)
+        for task in (keeping, telling):
+            if task.done():
+                task.result()
+    finally:
+        for task in (keeping, telling):
+            task.cancel()
+        await asyncio.gather(keeping, telling, return_exceptions=True)
+
+
+def _is_ready(rig: Rig) -> bool:
+    return rig.row().stage is Stage.READY
+
+
+def _kinds(rig: Rig) -> list[str]:
+    with rig.journal.read() as db:
+        return [row.kind for row in notices.after(db, 0)]
+
+
+def _run(rig: Rig, story: Callable[[Keeper], Coroutine[Any, Any, None]]) -> None:
+    keeper = rig.keeper()
+    run_simulated(_kept(keeper, lambda: story(keeper)), limit_s=120)
+
+
+async def _bring_lacking(rig: Rig, keeper: Keeper) -> list[int]:
+    numbers = rig.lacking(await keeper.lacking(rig.roll_id))
+    reader = rig.reader()
+    for number in numbers:
+        carry(keeper.receiving, reader, [number])
+        await asyncio.sleep(0)
+    reader.close()
+    return numbers
+
+
+def test_a_roll_that_came_in_is_proved_published_and_ready() -> None:
+    """Every file, the evidence and the empty folders are there, and all is told in order."""
+    rig = _rig(big_bytes=17 * MIB)
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    rig.check_published(complete=True)
+    assert _kinds(rig) == ["moving", "reading-back", "landed", "ready"]
+    row = rig.row()
+    assert (row.published_path, row.moved_bytes) == (f"{DAY}/A012", row.total_bytes)
+    with rig.journal.read() as db:
+        proofs = parcels.proofs(db, rig.roll_id)
+    assert len(proofs) == len(rig.files)
+    assert {proof.level for proof in proofs.values()} == {ReadLevel.DIRECT}
+    assert rig.disk.files_below(f"{STORAGE}/.syncd") == {}
+
+
+def test_the_times_of_files_are_kept() -> None:
+    """Media and received evidence have on the storage the times that they had on the source."""
+    rig = _rig()
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    folder = rig.disk.open_folder(f"{STORAGE}/{DAY}/A012")
+    for entry in rig.inventory.files:
+        assert folder.stat(entry.path).mtime_ns == entry.mtime_ns, entry.path
+
+
+def test_a_bit_flipped_on_the_storage_is_named_and_sent_again_once() -> None:
+    """The notice says file, range, both digests and the side; then the roll becomes ready."""
+    rig = _rig(big_bytes=17 * MIB)
+
+    async def story(keeper: Keeper) -> None:
+        reader = rig.reader()
+        await keeper.lacking(rig.roll_id)
+        clip_index = [e.path for e in rig.inventory.files].index("Clips/A012C001.mov")
+        carry(keeper.receiving, reader, rig.plan.parcels_of_file(clip_index))
+        clip = f"{STORAGE}/.syncd/incoming/{rig.roll_id}/roll/Clips/A012C001.mov"
+        rig.disk.flip(clip, 16 * MIB + 5)
+        reader.close()
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: "resend" in _kinds(rig))
+        assert len(await _bring_lacking(rig, keeper)) == 1
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    rig.check_published(complete=True)
+    with rig.journal.read() as db:
+        (notice,) = [row for row in notices.after(db, 0) if row.kind == "resend"]
+    data = notice.body["data"]
+    assert (data["path"], data["side"]) == ("Clips/A012C001.mov", "storage")
+    (bad,) = data["ranges"]
+    assert (bad["offset"], bad["length"]) == (16 * MIB, MIB)
+    assert bad["expected"] != bad["found"]
+    assert data["expected"].startswith("md5:")
+    assert data["expected"] != data["found"]
+
+
+def test_a_file_wrong_twice_holds_the_roll_and_is_not_kept_as_good() -> None:
+    """Nothing is published; the hold names the file."""
+    rig = _rig()
+    path = f"{STORAGE}/.syncd/incoming/{rig.roll_id}/roll/Stills/A012_00001.dpx"
+
+    async def story(keeper: Keeper) -> None:
+        for _ in range(2):
+            numbers = rig.lacking(await keeper.lacking(rig.roll_id))
+            reader = rig.reader()
+            carry(keeper.receiving, reader, numbers)
+            rig.disk.flip(path, 0)
+            reader.close()
+            await _until(rig, lambda: bool(rig.row().held) or "resend" in _kinds(rig))
+            await rig.clock.sleep(1)
+        await _until(rig, lambda: rig.row().held is not None)
+
+    _run(rig, story)
+
+    held = rig.row().held
+    assert held is not None
+    assert (held.code, held.path) == (HeldCode.READ_BACK_MISMATCH, "Stills/A012_00001.dpx")
+    assert "storage side is wrong" in held.message
+    assert rig.published() == {}
+
+
+def test_evidence_that_was_wrong_from_the_start_blames_the_source() -> None:
+    """All pieces are as received and the evidence differs: the source side is wrong."""
+    rig = _rig()
+    folder = rig.disk.open_folder(f"{rig.source}/{DAY}/A012")
+    entry = next(e for e in rig.inventory.files if e.path == "Stills/A012_00001.dpx")
+    file = folder.open_write(entry.path)
+    file.write([memoryview(b"X")], 0)
+    file.set_mtime(entry.mtime_ns)
+    file.close()
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: "resend" in _kinds(rig))
+
+    _run(rig, story)
+
+    with rig.journal.read() as db:
+        (notice,) = [row for row in notices.after(db, 0) if row.kind == "resend"]
+    assert "source side is wrong" in notice.body["note"]
+    assert rig.published() == {}
+
+
+def test_a_name_that_is_taken_holds_the_roll_and_changes_nothing() -> None:
+    """What lies under the name stays exactly as it is; moved away, the roll goes on."""
+    rig = _rig()
+    rig.disk.make_root(f"{STORAGE}/{DAY}/A012")
+    rig.disk.open_folder(f"{STORAGE}/{DAY}/A012").make_new_file("theirs", b"1")
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: rig.row().held is not None)
+        held = rig.row().held
+        assert held is not None
+        assert held.code is HeldCode.NAME_TAKEN
+        assert rig.published() == {"theirs": b"1"}
+        root = rig.disk.open_folder(STORAGE)
+        root.rename_new(f"{DAY}/A012", f"{DAY}/A012 (1)")
+        with rig.journal.write() as db:
+            rolls.release(db, rig.roll_id, now_utc_ms=0)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    rig.check_published(complete=True)
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.ENODEV])
+def test_a_storage_that_is_full_or_away_for_a_while_cures_itself(code: int) -> None:
+    """The roll is held with the reason, and goes on without anybody's help."""
+    rig = _rig()
+
+    async def story(keeper: Keeper) -> None:
+        await keeper.lacking(rig.roll_id)
+        rig.disk.fail_next("sync", code)
+        with pytest.raises(Exception, match="storage"):
+            await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: rig.row().held is not None)
+        await _until(rig, lambda: rig.row().held is None)
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    rig.check_published(complete=True)
+    assert "held" in _kinds(rig)
+    assert "released" in _kinds(rig)
+
+
+def test_an_unmounted_storage_is_waited_for() -> None:
+    """Nothing is written below the empty path, and the roll goes on after the mount."""
+    rig = _rig()
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        rig.disk.take_away(STORAGE)
+        await rig.clock.sleep(10)
+        held = rig.row().held
+        assert held is not None
+        assert held.code is HeldCode.STORAGE_ABSENT
+        assert "--mark" in held.message
+        rig.disk.bring_back(STORAGE)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    rig.check_published(complete=True)
+
+
+def test_a_storage_that_lost_what_was_journalled_gets_it_again() -> None:
+    """Parcels that the journal has and the storage does not are lacking again after a start."""
+    rig = _rig()
+    receiving, _ = rig.receiving()
+    carry(receiving, rig.reader(), range(rig.plan.count))
+    rig.disk.open_folder(STORAGE).remove_tree(".syncd")
+
+    async def story(keeper: Keeper) -> None:
+        assert len(await _bring_lacking(rig, keeper)) == rig.plan.count
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    rig.check_published(complete=True)
+
+
+async def _live(rig: Rig) -> None:
+    """One life of the receiving box, from its start until the roll is ready or the power goes."""
+    keeper = rig.keeper()
+
+    async def story() -> None:
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: _is_ready(rig))
+
+    await _kept(keeper, story)
+
+
+def _is_crash(error: BaseException) -> bool:
+    if isinstance(error, BaseExceptionGroup):
+        return all(_is_crash(inner) for inner in error.exceptions)
+    return isinstance(error, SimCrash)
+
+
+def _crashed(rig: Rig) -> bool:
+    """Live once; tell whether the power went before the end."""
+    try:
+        run_simulated(_live(rig), limit_s=60)
+    except BaseException as error:
+        if not _is_crash(error):
+            raise
+        return True
+    return False
+
+
+@pytest.mark.parametrize("small", [3, 12])
+def test_power_lost_at_any_step_never_shows_a_wrong_roll_and_it_is_finished_later(
+    small: int,
+) -> None:
+    """Every operation of receiving, proving, sealing and publishing is the last one, once.
+
+    After each: the path is absent or complete (promise 1), and the next start finishes the roll.
+    """
+    at = 0
+    while True:
+        rig = _rig(small=small)
+        disk: SimDisk = rig.disk
+        disk.crash_at_op = disk.ops + 1 + at
+        if not _crashed(rig):
+            break
+        disk.crash(random.Random(at))
+        rig.check_published(complete=False)
+        assert not _crashed(rig), f"crash at operation {at} was not recovered from"
+        rig.check_published(complete=True)
+        rig.journal.close()
+        at += 1
+    assert at > 50
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_power_lost_again_and_again_is_survived(seed: int) -> None:
+    """Several crashes in a row, at random steps."""
+    rng = random.Random(seed)
+    rig = _rig(small=12)
+    disk: SimDisk = rig.disk
+    for _ in range(8):
+        disk.crash_at_op = disk.ops + rng.randrange(1, 220)
+        _crashed(rig)
+        disk.crash(rng)
+        rig.check_published(complete=False)
+    assert not _crashed(rig)
+    rig.check_published(complete=True)
