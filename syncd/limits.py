@@ -57,6 +57,13 @@ TIDINGS_WAIT_S = 15.0
 CONNECT_TIMEOUT_S = 3.0
 SELF_CURE_RETRY_S = 2.0
 
+# Lanes.
+TICKET_VALID_S = 30.0  # from the answer on the control plane to the first frame of the lane
+TICKETS_MAX = 256  # issued and not yet redeemed, over all peers
+GREETING_S = 5.0  # from a connection to its first whole frame; strangers get no longer
+BULK_LINKS_MAX = 64  # connections at once over all peers, those without a ticket included
+STALLED_AFTER_S = 60.0  # a card's own retries in mid-parcel take this long; then the lane is cut
+
 # Notices.
 NOTICES_KEPT = 20_000
 NOTICES_PRUNE_EVERY_S = 600.0

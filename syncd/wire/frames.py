@@ -1,0 +1,302 @@
+"""The lane as a conversation: bytes in, events out; events in, bytes out.
+
+Owns: framing (4-byte length, msgpack map, 16-byte tag), the order of frames, the size limits, and
+which key the next parcel gets. Must not: read a clock, touch a disk, or keep a parcel's bytes.
+Whoever holds the link feeds receive_bytes() and writes what send() returns; a parcel's sealed
+bytes follow its head as they are, and are only counted here.
+
+Every frame but the LaneHello, which comes before the key is known, carries a tag bound to lane,
+direction and place: a flipped bit or a forged Confirmed ends the lane. read_hello() alone asks a
+link, for that one frame.
+"""
+
+import hmac
+from enum import Enum, auto
+
+from syncd.errors import LinkLostError, PeerRefusedError
+from syncd.limits import GREETING_S, LANE_HEADER_BYTES_MAX
+from syncd.ports import Clock, Link
+from syncd.wire.fields import BadMessage
+from syncd.wire.lane_events import (
+    LANE_VERSION,
+    Beat,
+    Bye,
+    Confirmed,
+    Declined,
+    Event,
+    LaneHello,
+    LaneWelcome,
+    ParcelHead,
+    Want,
+    decode,
+    encode,
+)
+from syncd.wire.seal import TAG_BYTES, LaneKeys, Opener, Sealer, parcel_salt
+
+LENGTH_BYTES = 4
+FRAME_BYTES_MAX = LENGTH_BYTES + LANE_HEADER_BYTES_MAX + TAG_BYTES
+
+
+class Role(Enum):
+    """Which way the parcels go; either may have dialled."""
+
+    GIVER = auto()
+    TAKER = auto()
+
+
+class State(Enum):
+    """What one end may say next."""
+
+    GREETING = auto()  # owes the LaneHello
+    WELCOMING = auto()  # owes the LaneWelcome, or a Bye
+    SILENT = auto()  # waits for the other end's greeting
+    TALKING = auto()
+    IN_BODY = auto()  # owes the rest of a parcel, and no frame before it
+    ENDED = auto()
+    ERROR = auto()
+
+
+_GREETING: dict[tuple[State, type[Event]], State] = {
+    (State.GREETING, LaneHello): State.SILENT,
+    (State.WELCOMING, LaneWelcome): State.TALKING,
+    (State.WELCOMING, Bye): State.ENDED,
+    (State.TALKING, Beat): State.TALKING,
+    (State.TALKING, Bye): State.ENDED,
+    (State.TALKING, Declined): State.TALKING,
+}
+TRANSITIONS: dict[Role, dict[tuple[State, type[Event]], State]] = {
+    Role.GIVER: _GREETING | {(State.TALKING, ParcelHead): State.IN_BODY},
+    Role.TAKER: _GREETING
+    | {
+        (State.TALKING, Want): State.TALKING,
+        (State.TALKING, Confirmed): State.TALKING,
+    },
+}
+# Greetings also tell the other end that it is its turn.
+TURNS: dict[type[Event], State] = {LaneHello: State.WELCOMING, LaneWelcome: State.TALKING}
+
+
+class LocalProtocolError(Exception):
+    """We tried to say what cannot be said now: a mistake of ours."""
+
+
+class PeerProtocolError(LinkLostError):
+    """The other end said what cannot be said, or its bytes were damaged; the lane is over."""
+
+    def __init__(self, problem: str) -> None:
+        super().__init__(
+            f"A lane carried what no lane may: {problem}.",
+            remedy="It is opened again; if this stays, run the same version on both boxes.",
+        )
+
+
+class _Side:
+    """One direction: what its speaker may say, and how much it has said."""
+
+    def __init__(self, role: Role, state: State, direction: bytes) -> None:
+        self.role = role
+        self.state = state
+        self.direction = direction
+        self.body_left_bytes = 0
+        self._frames = 0
+        self._parcels = 0
+        self._head: tuple[ParcelHead, bytes] | None = None
+
+    def step(self, event: Event, frame: bytes, other: "_Side") -> None:
+        """Take event as said. Raises KeyError if it is out of turn."""
+        self.state = TRANSITIONS[self.role][self.state, type(event)]
+        other.state = TURNS.get(type(event), other.state)
+        if isinstance(event, ParcelHead):
+            self._head = (event, frame)
+            self._parcels += 1
+            self.body_left_bytes = event.body_bytes
+
+    def tag(self, keys: LaneKeys, frame: bytes) -> bytes:
+        """Return the tag of the next frame in this direction."""
+        self._frames += 1
+        return keys.frame_tag(self.direction, self._frames, frame)
+
+    def count_body(self, count: int) -> None:
+        """Take count bytes of the body as said."""
+        assert 0 <= count <= self.body_left_bytes, "a body ends where its head says"
+        self.body_left_bytes -= count
+        if self.state is State.IN_BODY and self.body_left_bytes == 0:
+            self.state = State.TALKING
+
+    def parcel_secrets(self, keys: LaneKeys) -> tuple[bytes, bytes, int]:
+        """Return key material, salt and plain length of the parcel that was announced last."""
+        assert self._head is not None, "a parcel is announced by its head"
+        head, frame = self._head
+        key = keys.parcel_key(self.direction, self._parcels, frame)
+        return key, parcel_salt(self._parcels), head.plain_bytes
+
+
+class Conversation:
+    """One end of a lane. After an error that side stays in ERROR.
+
+    dialled: whether this end opened the connection; it says LaneHello first. The other end has
+    read that frame with read_hello() before it knew the key, and starts by answering it.
+    """
+
+    def __init__(self, role: Role, keys: LaneKeys, *, dialled: bool) -> None:
+        self.role = role
+        self._keys = keys
+        other = Role.TAKER if role is Role.GIVER else Role.GIVER
+        ours, theirs = (
+            (State.GREETING, State.SILENT) if dialled else (State.WELCOMING, State.SILENT)
+        )
+        directions = (b"dialler", b"listener") if dialled else (b"listener", b"dialler")
+        self._ours = _Side(role, ours, directions[0])
+        self._theirs = _Side(other, theirs, directions[1])
+        self._buffer = bytearray()
+
+    # Saying
+
+    def send(self, event: Event) -> bytes:
+        """Return the bytes that say event. Raises LocalProtocolError if it is out of turn."""
+        frame = encode(event)
+        was = self._ours.state
+        try:
+            self._ours.step(event, frame, self._theirs)
+        except KeyError:
+            self._ours.state = State.ERROR
+            said = type(event).__name__
+            raise LocalProtocolError(f"{self.role.name} cannot say {said} in {was.name}") from None
+        tag = b"" if isinstance(event, LaneHello) else self._ours.tag(self._keys, frame)
+        return frame_bytes(frame) + tag
+
+    def sealer(self) -> Sealer:
+        """Return what seals the body of the parcel that was just announced."""
+        return Sealer(*self._ours.parcel_secrets(self._keys))
+
+    def body_sent(self, count: int) -> None:
+        """Count bytes of the body that go out, seals and all."""
+        self._ours.count_body(count)
+
+    # Hearing
+
+    @property
+    def wanted_bytes(self) -> int:
+        """How many bytes to receive next without reaching past the frame; 0 within a body."""
+        if self._theirs.state is State.IN_BODY:
+            return 0
+        if len(self._buffer) < LENGTH_BYTES:
+            return LENGTH_BYTES - len(self._buffer)
+        return max(0, self._frame_end() - len(self._buffer))
+
+    @property
+    def body_left_bytes(self) -> int:
+        """How much of their parcel has not come yet."""
+        return self._theirs.body_left_bytes
+
+    def receive_bytes(self, data: bytes | bytearray | memoryview) -> None:
+        """Remember data; then call next_event() until it returns None."""
+        self._buffer += data
+
+    def next_event(self) -> Event | None:
+        """Return the next event, or None when it needs more bytes. Raises PeerProtocolError."""
+        if self._theirs.state is State.ERROR:
+            raise PeerProtocolError("it has gone wrong before")
+        if self._theirs.state is State.IN_BODY:
+            return None
+        try:
+            return self._take_frame()
+        except (BadMessage, PeerProtocolError) as error:
+            self._theirs.state = State.ERROR
+            if isinstance(error, BadMessage):
+                raise PeerProtocolError(str(error)) from None
+            raise
+
+    def take_body(self, view: memoryview) -> int:
+        """Move bytes of the body that came along with frames into view; usually there are none."""
+        count = min(len(view), len(self._buffer), self._theirs.body_left_bytes)
+        if count:
+            view[:count] = self._buffer[:count]
+            del self._buffer[:count]
+            self._theirs.count_body(count)
+        return count
+
+    def body_received(self, count: int) -> None:
+        """Count bytes of the body that were received past this object."""
+        assert not self._buffer, "what was buffered comes first"
+        self._theirs.count_body(count)
+
+    def opener(self) -> Opener:
+        """Return what opens the body of the parcel whose head was the last event."""
+        return Opener(*self._theirs.parcel_secrets(self._keys))
+
+    def _frame_end(self) -> int:
+        """Return where the first frame in the buffer ends, once its length is there."""
+        length = int.from_bytes(self._buffer[:LENGTH_BYTES], "big")
+        return LENGTH_BYTES + min(length, LANE_HEADER_BYTES_MAX) + TAG_BYTES
+
+    def _take_frame(self) -> Event | None:
+        if len(self._buffer) < LENGTH_BYTES:
+            return None
+        check_length(self._buffer[:LENGTH_BYTES])
+        end = self._frame_end()
+        if len(self._buffer) < end:
+            return None
+        frame = bytes(self._buffer[LENGTH_BYTES : end - TAG_BYTES])
+        tag = bytes(self._buffer[end - TAG_BYTES : end])
+        del self._buffer[:end]
+        if not hmac.compare_digest(tag, self._theirs.tag(self._keys, frame)):
+            raise PeerProtocolError("a frame is damaged or comes from somebody else")
+        event, was = decode(frame), self._theirs.state
+        try:
+            self._theirs.step(event, frame, self._ours)
+        except KeyError:
+            said = type(event).__name__
+            raise PeerProtocolError(
+                f"{said} from the {self._theirs.role.name} in {was.name}"
+            ) from None
+        return event
+
+
+def frame_bytes(frame: bytes) -> bytes:
+    """Put the length before a frame."""
+    return len(frame).to_bytes(LENGTH_BYTES, "big") + frame
+
+
+def check_length(prefix: bytes | bytearray) -> int:
+    """Return the length that prefix announces. Raises PeerProtocolError if it is out of bounds."""
+    length = int.from_bytes(prefix, "big")
+    if not 0 < length <= LANE_HEADER_BYTES_MAX:
+        raise PeerProtocolError(f"a frame of {length} bytes")
+    return length
+
+
+async def read_hello(link: Link, clock: Clock) -> LaneHello:
+    """Read the first frame of a connection, and not a byte more, within GREETING_S.
+
+    Raises LinkLostError (PeerProtocolError if it is something else), PeerRefusedError if the
+    dialler speaks another version.
+    """
+    ends_s = clock.monotonic_s() + GREETING_S
+    length = check_length(await _exactly(link, clock, LENGTH_BYTES, ends_s))
+    try:
+        event = decode(await _exactly(link, clock, length, ends_s))
+    except BadMessage as error:
+        raise PeerProtocolError(str(error)) from None
+    if not isinstance(event, LaneHello):
+        raise PeerProtocolError(f"{type(event).__name__} before LaneHello")
+    if event.version != LANE_VERSION:
+        raise PeerRefusedError(
+            f"A lane speaks version {event.version}, this box version {LANE_VERSION}.",
+            remedy="Run the same version of syncd on both boxes.",
+        )
+    return event
+
+
+async def _exactly(link: Link, clock: Clock, count: int, ends_s: float) -> bytes:
+    data = bytearray(count)
+    have = 0
+    while have < count:
+        left_s = ends_s - clock.monotonic_s()
+        if left_s <= 0:
+            raise LinkLostError(
+                f"A connection did not say who it is within {GREETING_S:.0f} s.",
+                remedy="Nothing to do, unless it is a port scan.",
+            )
+        have += await link.receive_into(memoryview(data)[have:], left_s)
+    return bytes(data)

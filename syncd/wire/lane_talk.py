@@ -1,0 +1,102 @@
+"""A conversation on a link: frames out and in, beats in silence, and the end of patience.
+
+Owns: when a beat is due and how long silence may last. Must not: know what parcels are for.
+
+A cut cable and a dead host are the link's to notice; here it is the peer that lives and hangs.
+"""
+
+from syncd.errors import LinkLostError
+from syncd.limits import DEAD_AFTER_S, GREETING_S, HEARTBEAT_S, STALLED_AFTER_S
+from syncd.ports import Clock, Link
+from syncd.wire.frames import FRAME_BYTES_MAX, Conversation
+from syncd.wire.lane_events import Beat, Bye, Event, LaneHello, LaneWelcome
+from syncd.wire.lane_shapes import LaneStats
+
+
+class Talk:
+    """One end of a lane; used by the lane alone. Everything raises LinkLostError."""
+
+    def __init__(
+        self, link: Link, clock: Clock, conversation: Conversation, stats: LaneStats | None
+    ) -> None:
+        self.conversation = conversation
+        self.stats = stats or LaneStats()
+        self._link = link
+        self._clock = clock
+        self._frame = memoryview(bytearray(FRAME_BYTES_MAX))
+        self._said_s = self._heard_s = clock.monotonic_s()
+
+    async def dial(self, ticket: bytes) -> None:
+        """Show the ticket and wait for the welcome."""
+        await self.say(LaneHello(ticket=ticket))
+        ends_s = self._clock.monotonic_s() + GREETING_S
+        while (left_s := ends_s - self._clock.monotonic_s()) > 0:
+            if isinstance(await self.hear(left_s), LaneWelcome):
+                return
+        raise _lost(f"no welcome came within {GREETING_S:.0f} s")
+
+    async def say(self, event: Event) -> None:
+        """Send one frame."""
+        data = self.conversation.send(event)
+        await self._link.send(data)
+        self._said_s = self._clock.monotonic_s()
+        self.stats.count(len(data))
+
+    async def say_body(self, *parts: bytes | memoryview) -> None:
+        """Send bytes of the parcel that was announced."""
+        count = sum(len(part) for part in parts)
+        self.conversation.body_sent(count)
+        await self._link.send(*parts)
+        self._said_s = self._clock.monotonic_s()
+        self.stats.count(count)
+
+    async def hear(self, timeout_s: float) -> Event | None:
+        """Return the next frame; None after timeout_s, a beat, or when the link was woken.
+
+        timeout_s 0 only looks at what has come.
+        """
+        while (event := self.conversation.next_event()) is None:
+            wanted = self._frame[: self.conversation.wanted_bytes]
+            count = await self._receive(wanted, timeout_s, patience_s=DEAD_AFTER_S)
+            if count == 0:
+                return None
+            self.conversation.receive_bytes(wanted[:count])
+        if isinstance(event, Bye):
+            raise _lost(f"the peer ended it: {event.reason}")
+        return None if isinstance(event, Beat) else event
+
+    async def hear_or_beat(self) -> Event | None:
+        """Wait for a frame as long as we may be silent; then beat. None: look for work."""
+        left_s = self._said_s + HEARTBEAT_S - self._clock.monotonic_s()
+        event = await self.hear(max(0.0, left_s))
+        await self.beat_if_due()
+        return event
+
+    async def beat_if_due(self) -> None:
+        """Say that we are here, if nothing was said for a while."""
+        if self._clock.monotonic_s() - self._said_s >= HEARTBEAT_S:
+            await self.say(Beat())
+
+    async def hear_body(self, view: memoryview) -> None:
+        """Fill view from the parcel that was announced."""
+        have = self.conversation.take_body(view)
+        while have < len(view):
+            # In mid-parcel the giver cannot beat; its card may be retrying a bad block.
+            count = await self._receive(view[have:], HEARTBEAT_S, patience_s=STALLED_AFTER_S)
+            self.conversation.body_received(count)
+            have += count
+            await self.beat_if_due()
+
+    async def _receive(self, view: memoryview, timeout_s: float, *, patience_s: float) -> int:
+        assert len(view), "an empty view would wait for ever"
+        count = await self._link.receive_into(view, timeout_s)
+        now_s = self._clock.monotonic_s()
+        if count:
+            self._heard_s = now_s
+        elif now_s - self._heard_s > patience_s:
+            raise _lost(f"nothing was heard for {patience_s:.0f} s")
+        return count
+
+
+def _lost(why: str) -> LinkLostError:
+    return LinkLostError(f"A lane broke: {why}.", remedy="It is opened again.")

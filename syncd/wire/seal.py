@@ -1,0 +1,240 @@
+"""Sealed bytes: RFC 8188 (aes128gcm), whole for small messages, record by record for parcels.
+
+Owns: key derivation, nonces, delimiters, the length that a sealed message has, and which key a
+parcel and a lane's frames get from the lane's key. Must not: do I/O, choose salts, or know what
+the bytes mean. Section numbers below are the RFC's.
+
+A salt is never used twice with the same key material; whoever seals sees to that.
+"""
+
+import hmac
+from dataclasses import dataclass
+
+from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+
+from syncd.limits import RECORD_DATA_BYTES
+
+SALT_BYTES = 16
+KEY_BYTES = 16
+TAG_BYTES = 16
+RECORD_OVERHEAD_BYTES = 1 + TAG_BYTES  # the delimiter, and what authenticates the record
+RECORD_SIZE_MIN = 18  # section 2.1
+RECORD_SIZE_MAX = RECORD_DATA_BYTES + RECORD_OVERHEAD_BYTES
+HEADER_BYTES_MIN = SALT_BYTES + 4 + 1
+MORE, LAST = 1, 2  # delimiters, section 2
+
+
+class SealBrokenError(Exception):
+    """What came is not what was sealed with this key: damaged, cut short, or another message."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The part of a sealed message before its records (section 2.1)."""
+
+    salt: bytes
+    record_size: int
+    keyid: bytes = b""
+
+    def __post_init__(self) -> None:
+        if len(self.salt) != SALT_BYTES or len(self.keyid) > 255:
+            raise ValueError("a salt has 16 bytes, a key id at most 255")
+        if self.record_size < RECORD_SIZE_MIN:
+            raise ValueError(f"a record has at least {RECORD_SIZE_MIN} bytes")
+
+    def to_bytes(self) -> bytes:
+        size = self.record_size.to_bytes(4, "big")
+        return self.salt + size + bytes([len(self.keyid)]) + self.keyid
+
+
+def read_header(data: bytes, *, record_size_max: int = RECORD_SIZE_MAX) -> Header:
+    """Read the header that data starts with, before a single record is buffered.
+
+    Raises SealBrokenError if it is incomplete or its record size is out of bounds.
+    """
+    if len(data) < HEADER_BYTES_MIN or len(data) < HEADER_BYTES_MIN + data[20]:
+        raise SealBrokenError("the sealed message ends within its header")
+    record_size = int.from_bytes(data[16:20], "big")
+    if not RECORD_SIZE_MIN <= record_size <= record_size_max:
+        raise SealBrokenError(f"records of {record_size} bytes are out of bounds")
+    return Header(bytes(data[:16]), record_size, bytes(data[21 : 21 + data[20]]))
+
+
+def sealed_bytes(plain_bytes: int, record_data_bytes: int = RECORD_DATA_BYTES) -> int:
+    """Return how long a message of plain_bytes is once sealed, without key id or padding."""
+    records = max(1, -(-plain_bytes // record_data_bytes))
+    return HEADER_BYTES_MIN + plain_bytes + records * RECORD_OVERHEAD_BYTES
+
+
+class _Records:
+    """The cipher of one message, and how far its records have come."""
+
+    def __init__(
+        self, key_material: bytes, salt: bytes, plain_bytes: int, record_data_bytes: int
+    ) -> None:
+        pseudo_random = hmac.digest(salt, key_material, "sha256")
+        self._aead = AESGCM(_expand(pseudo_random, b"Content-Encoding: aes128gcm\0")[:KEY_BYTES])
+        self._nonce_base = int.from_bytes(
+            _expand(pseudo_random, b"Content-Encoding: nonce\0")[:12], "big"
+        )
+        self._index = 0
+        self._left_bytes = plain_bytes
+        self._record_data_bytes = record_data_bytes
+        self.header = Header(salt, record_data_bytes + RECORD_OVERHEAD_BYTES).to_bytes()
+        self.is_done = False
+
+    @property
+    def next_bytes(self) -> int:
+        """How many bytes of data the next record holds."""
+        return min(self._left_bytes, self._record_data_bytes)
+
+    def _is_last(self) -> bool:
+        return self._left_bytes <= self._record_data_bytes
+
+    def _nonce(self) -> bytes:
+        return (self._nonce_base ^ self._index).to_bytes(12, "big")
+
+    def open_padded(self, record: bytes, *, is_last: bool) -> bytes:
+        """Open a record of any length; strip padding and delimiter, the last byte but zeros."""
+        try:
+            opened = self._aead.decrypt(self._nonce(), record, None)
+        except (InvalidTag, ValueError):
+            raise SealBrokenError("a record is damaged, cut short or out of place") from None
+        self._index += 1
+        stripped = opened.rstrip(b"\0")
+        if not stripped or stripped[-1] != (LAST if is_last else MORE):
+            raise SealBrokenError("a record has the wrong delimiter: the message is not whole")
+        return stripped[:-1]
+
+    def _step(self, data_bytes: int) -> None:
+        self.is_done = self._is_last()
+        self._left_bytes -= data_bytes
+        self._index += 1
+
+
+class Sealer(_Records):
+    """Seals one message of plain_bytes, record by record, between buffers of its caller."""
+
+    def __init__(
+        self,
+        key_material: bytes,
+        salt: bytes,
+        plain_bytes: int,
+        record_data_bytes: int = RECORD_DATA_BYTES,
+    ) -> None:
+        super().__init__(key_material, salt, plain_bytes, record_data_bytes)
+
+    def seal_record(self, plain: memoryview, into: memoryview) -> memoryview:
+        """Seal the first next_bytes of plain; return the part of into that holds the record.
+
+        The byte of plain after the data is overwritten: the delimiter goes there.
+        """
+        assert not self.is_done, "every record of this message has been sealed"
+        count = self.next_bytes
+        plain[count] = LAST if self._is_last() else MORE
+        record = into[: count + RECORD_OVERHEAD_BYTES]
+        self._aead.encrypt_into(self._nonce(), plain[: count + 1], None, record)
+        self._step(count)
+        return record
+
+
+class Opener(_Records):
+    """Opens one message, of which length and salt are known beforehand, record by record."""
+
+    def __init__(
+        self,
+        key_material: bytes,
+        salt: bytes,
+        plain_bytes: int,
+        record_data_bytes: int = RECORD_DATA_BYTES,
+    ) -> None:
+        super().__init__(key_material, salt, plain_bytes, record_data_bytes)
+
+    def check_header(self, data: bytes | memoryview) -> None:
+        """Raise SealBrokenError unless data is the header that this message must have."""
+        if bytes(data) != self.header:
+            raise SealBrokenError("the sealed message has another header than agreed")
+
+    def open_record(self, record: memoryview, into: memoryview) -> int:
+        """Open a record into a buffer with room for one byte more; return next_bytes.
+
+        Raises SealBrokenError if anything about the record is not as it was sealed.
+        """
+        assert not self.is_done, "every record of this message has been opened"
+        count = self.next_bytes
+        try:
+            self._aead.decrypt_into(self._nonce(), record, None, into[: len(record) - TAG_BYTES])
+        except InvalidTag:
+            raise SealBrokenError(f"record {self._index} is not as it was sealed") from None
+        if into[count] != (LAST if self._is_last() else MORE):
+            raise SealBrokenError(f"record {self._index} has the wrong delimiter")
+        self._step(count)
+        return count
+
+
+def encrypt(
+    plaintext: bytes, key_material: bytes, *, salt: bytes, record_size: int, keyid: bytes = b""
+) -> bytes:
+    """Seal a whole message, as section 2 has it, without padding."""
+    header = Header(salt, record_size, keyid).to_bytes()
+    data_bytes = record_size - RECORD_OVERHEAD_BYTES
+    sealer = Sealer(key_material, salt, len(plaintext), data_bytes)
+    plain, into = memoryview(bytearray(data_bytes + 1)), memoryview(bytearray(record_size))
+    sealed = bytearray(header)
+    for offset in range(0, max(1, len(plaintext)), data_bytes):
+        part = plaintext[offset : offset + data_bytes]
+        plain[: len(part)] = part
+        sealed += sealer.seal_record(plain, into)
+    return bytes(sealed)
+
+
+def decrypt(
+    message: bytes, key_material: bytes, *, record_size_max: int = RECORD_SIZE_MAX
+) -> bytes:
+    """Open a whole message, padded or not. Raises SealBrokenError; never returns a part of one."""
+    header = read_header(message, record_size_max=record_size_max)
+    cipher = _Records(key_material, header.salt, 0, header.record_size - RECORD_OVERHEAD_BYTES)
+    first = HEADER_BYTES_MIN + len(header.keyid)
+    plaintext = bytearray()
+    for offset in range(first, max(len(message), first + 1), header.record_size):
+        record = message[offset : offset + header.record_size]
+        is_last = offset + header.record_size >= len(message)
+        plaintext += cipher.open_padded(record, is_last=is_last)
+    return bytes(plaintext)
+
+
+def _expand(pseudo_random_key: bytes, info: bytes) -> bytes:
+    """HKDF-Expand of RFC 5869 for at most one block of SHA-256."""
+    return hmac.digest(pseudo_random_key, info + b"\x01", "sha256")
+
+
+class LaneKeys:
+    """What is derived from the key of one lane. A lane's key serves one lane, once.
+
+    Each key or tag is bound to where it stands, so nothing that was recorded fits elsewhere.
+    """
+
+    def __init__(self, key: bytes) -> None:
+        assert len(key) == KEY_BYTES, "a lane's key comes from its ticket"
+        self._key = key
+
+    def parcel_key(self, direction: bytes, sequence: int, head: bytes) -> bytes:
+        """Return the key material of the parcel that is number sequence on this lane.
+
+        head: the frame that announces it, which holds roll, number and lengths.
+        """
+        return self._derive(b"syncd parcel", direction, sequence, head)
+
+    def frame_tag(self, direction: bytes, sequence: int, frame: bytes) -> bytes:
+        """Return what authenticates a frame that is number sequence in its direction."""
+        return self._derive(b"syncd frame", direction, sequence, frame)
+
+    def _derive(self, use: bytes, direction: bytes, sequence: int, data: bytes) -> bytes:
+        place = b"\0".join((use, direction)) + b"\0" + sequence.to_bytes(8, "big")
+        return hmac.digest(self._key, place + data, "sha256")[:KEY_BYTES]
+
+
+def parcel_salt(sequence: int) -> bytes:
+    """Return the salt of a lane's parcel: its place, which never comes twice under one key."""
+    return sequence.to_bytes(SALT_BYTES, "big")
