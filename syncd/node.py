@@ -17,7 +17,7 @@ from syncd.edges.chance import SystemChance
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
 from syncd.edges.state_lock import StateLock
-from syncd.edges.tcp import ThreadLines
+from syncd.edges.threads import ThreadLines
 from syncd.errors import ConfigError, PeerRefusedError, PeerUnreachableError
 from syncd.journal.journal import Journal
 from syncd.landing.watch import Watch
@@ -198,7 +198,8 @@ def _host_of(client: PeerClient) -> str:
 
 
 def _subscriber(notice: NoticeConfig, ports: Ports, number: int) -> CommandSubscriber:
-    name = f"command-{number}-{notice.run[0]}"
+    # The name carries the cursor: it must stay when the path to the program is corrected.
+    name = f"command-{number}"
     return CommandSubscriber(
         name, notice.run, ports.clock, kinds=notice.on, timeout_s=notice.timeout_s
     )

@@ -87,7 +87,7 @@ class Parts:
                     group.create_task(part.run(), name=type(part).__name__)
 
     async def accept(self, redeemed: Redeemed, link: Link) -> None:
-        """Let a lane that showed its ticket do what the ticket is for; runs in the lane's thread."""
+        """Let a lane do what its ticket is for; runs in the lane's own thread."""
         keys = LaneKeys(redeemed.key)
         if redeemed.purpose == "send" and self.keeper is not None:
             await take_lane(link, self.ports.clock, self.keeper.receiving, keys, stats=self.stats)

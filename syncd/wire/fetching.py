@@ -18,6 +18,7 @@ from syncd.errors import (
     RollAmbiguousError,
     RollUnknownError,
     SyncdError,
+    UsageError,
     first_of,
 )
 from syncd.journal import rolls
@@ -159,6 +160,11 @@ class Fetching:
             known = rolls.get(db, inventory.roll_id)
             if known is not None and known.stage is Stage.FETCHED and known.route == target:
                 return
+            if known is not None and known.origin is not Origin.FETCH:
+                raise UsageError(
+                    f"{known.day}/{known.name} is on this box already.",
+                    remedy="Fetch on a box that is neither its source nor its storage.",
+                )
             if known is not None:
                 rolls.forget_fetch(db, inventory.roll_id)
             rolls.add_roll(

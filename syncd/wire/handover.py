@@ -261,8 +261,12 @@ class Handover:
         """Write down progress and forecasts, and hold what the lanes could not move."""
         while True:
             for outcome in self.feed.take_outcomes():
-                self._offered.discard(outcome.roll_id)
-                await self._hold(outcome.roll_id, outcome.error)
+                if outcome.error.code is HeldCode.PEER_REFUSED:
+                    # It does not expect this roll (any more): the next offer's answer says why.
+                    self._drop(outcome.roll_id)
+                    self._bell.ring()
+                else:
+                    await self._hold(outcome.roll_id, outcome.error)
             await self._progress.write()
             await self._feed_bell.wait(0.5)
 

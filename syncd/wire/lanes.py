@@ -11,7 +11,6 @@ from typing import Any, Literal
 
 from syncd.errors import LinkLostError
 from syncd.ports import Lines, Link, PeerCalls
-from syncd.wire.lane import LaneBrokenOffError
 from syncd.wire.messages import LaneTicket, OpenLane
 
 Ride = Callable[[int, Link, LaneTicket], Coroutine[Any, Any, None]]
@@ -52,6 +51,7 @@ class LaneKeeper:
 
     async def run(self) -> None:
         """Keep the lanes open. Raises PeerUnreachableError, in a group, when the peer is gone."""
+        self._closing = False
         async with asyncio.TaskGroup() as group:
             for lane in range(self._count):
                 group.create_task(self._keep(lane), name=f"{self._purpose}-lane-{lane}")
@@ -61,8 +61,6 @@ class LaneKeeper:
             ticket = await self._calls.ask(OpenLane(purpose=self._purpose))
             try:
                 await self._run_lane(lane, ticket)
-            except LaneBrokenOffError:
-                continue  # one parcel could not be read; the peer is fine, so go on at once
             finally:
                 self._lost(lane)
 

@@ -38,7 +38,9 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     def time(self) -> float:
         return self._jumping.now_s
 
-    def call_soon_threadsafe(self, callback: Any, *args: Any, context: Any = None) -> Any:
+    def call_soon_threadsafe(  # type: ignore[override]
+        self, callback: Any, *args: Any, context: Any = None
+    ) -> Any:
         """There is one thread; without the self-pipe, whose bytes nobody would read."""
         return self.call_soon(callback, *args, context=context)
 
