@@ -1,0 +1,227 @@
+"""Real links: TCP sockets used by one thread each, and the listener that they come from.
+
+Owns: socket options, waiting, waking, and closing from another thread without pulling the
+descriptor from under the one that uses it. Must not: know frames or peers.
+
+A pulled cable does not end a connection by itself: keepalive finds it when nothing is under way
+(5 s), TCP_USER_TIMEOUT when something is (10 s). The latter also ends a link whose peer lives and
+has not read for that long; what was not confirmed then travels again.
+Buffer sizes are left alone: setting them turns the system's own tuning off.
+"""
+
+import asyncio
+import errno
+import select
+import socket
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+
+from syncd.errors import ConfigError, LinkLostError
+from syncd.limits import BULK_LINKS_MAX, CONNECT_TIMEOUT_S, STALLED_AFTER_S
+
+KEEPALIVE_IDLE_S = 2
+KEEPALIVE_INTERVAL_S = 1
+KEEPALIVE_PROBES = 3
+USER_TIMEOUT_MS = 10_000
+DARWIN_TCP_RXT_CONNDROPTIME = 0x80  # netinet/tcp.h; Python has no name for it
+
+# From system calls to poll(): all of these mean "not now".
+_NOT_NOW = (BlockingIOError, InterruptedError)
+
+
+class TcpLink:
+    """Implements ports.Link; its coroutines never suspend, they block their thread."""
+
+    def __init__(self, connected: socket.socket) -> None:
+        self._socket = connected
+        self.where = _name_of(connected)
+        self._bell_in, self._bell_out = socket.socketpair()
+        for each in (connected, self._bell_in, self._bell_out):
+            each.setblocking(False)
+        self._readable, self._writable = select.poll(), select.poll()
+        self._readable.register(connected, select.POLLIN)
+        self._readable.register(self._bell_out, select.POLLIN)
+        self._writable.register(connected, select.POLLOUT)
+        self._lock = threading.Lock()
+        self._is_used = False
+        self._is_closed = False
+        _set_options(connected)
+
+    async def send(self, *parts: bytes | bytearray | memoryview) -> None:
+        with self._using():
+            left = [memoryview(part).cast("B") for part in parts if len(part)]
+            while left:
+                try:
+                    sent = self._socket.sendmsg(left)
+                except _NOT_NOW:
+                    self._wait_writable()
+                    continue
+                left = _after(left, sent)
+
+    async def receive_into(self, view: memoryview, timeout_s: float) -> int:
+        with self._using():
+            count = self._try_receive(view)
+            if count or timeout_s <= 0:
+                return count
+            ready = {number for number, _ in self._readable.poll(timeout_s * 1000)}
+            if self._bell_out.fileno() in ready:
+                self._silence_bell()
+            return self._try_receive(view) if self._socket.fileno() in ready else 0
+
+    def wake(self) -> None:
+        with self._lock:
+            if not self._is_closed:
+                with suppress(*_NOT_NOW):  # full: it rings already
+                    self._bell_in.send(b"!")
+
+    def close(self) -> None:
+        with self._lock:
+            if self._is_closed:
+                return
+            self._is_closed = True
+            with suppress(OSError):  # ENOTCONN: the other side was faster
+                self._socket.shutdown(socket.SHUT_RDWR)  # also ends a poll in the lane's thread
+            if not self._is_used:
+                self._release()
+
+    @contextmanager
+    def _using(self) -> Iterator[None]:
+        """Keep close() from giving the descriptors back meanwhile; OSError means lost."""
+        with self._lock:
+            if self._is_closed:
+                raise self._lost("it was closed")
+            self._is_used = True
+        try:
+            yield
+        except OSError as error:
+            raise self._lost(error.strerror or type(error).__name__) from error
+        finally:
+            self._end_use()
+
+    def _end_use(self) -> None:
+        with self._lock:
+            self._is_used = False
+            if self._is_closed:
+                self._release()
+
+    def _try_receive(self, view: memoryview) -> int:
+        """Receive what is there; 0 if there is nothing yet."""
+        try:
+            count = self._socket.recv_into(view)
+        except _NOT_NOW:
+            return 0
+        if count == 0:
+            raise self._lost("the other side closed it")
+        return count
+
+    def _wait_writable(self) -> None:
+        if not self._writable.poll(STALLED_AFTER_S * 1000):
+            raise self._lost(f"the other side took nothing for {STALLED_AFTER_S:.0f} s")
+
+    def _silence_bell(self) -> None:
+        with suppress(*_NOT_NOW):
+            self._bell_out.recv(4096)
+
+    def _release(self) -> None:
+        for each in (self._socket, self._bell_in, self._bell_out):
+            each.close()
+
+    def _lost(self, why: str) -> LinkLostError:
+        return LinkLostError(
+            f"The link to {self.where} broke: {why}.",
+            remedy="It is opened again by itself; if not, check the cable and the other box.",
+        )
+
+
+class Listener:
+    """Accepts links on one address, on the event loop. Made by listen()."""
+
+    def __init__(self, listening: socket.socket) -> None:
+        self._socket = listening
+        self.port: int = listening.getsockname()[1]
+
+    async def accept(self) -> TcpLink:
+        """Wait for the next connection. Raises OSError, after which another try makes sense."""
+        connected, _ = await asyncio.get_running_loop().sock_accept(self._socket)
+        try:
+            return TcpLink(connected)
+        except OSError:
+            connected.close()
+            raise
+
+    def close(self) -> None:
+        """Accept no more. Whoever waits in accept() is cancelled first."""
+        self._socket.close()
+
+
+def listen(host: str, port: int) -> Listener:
+    """Bind and listen; port 0 takes a free one. Raises ConfigError naming the address."""
+    try:
+        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+        family, _, _, _, address = found[0]
+        listening = socket.create_server(
+            (str(address[0]), port), family=family, backlog=BULK_LINKS_MAX
+        )
+    except OSError as error:
+        raise ConfigError(
+            f"The bulk address {host}:{port} cannot be used: {error.strerror or error}.",
+            remedy=_listen_remedy(error),
+        ) from error
+    listening.setblocking(False)
+    return Listener(listening)
+
+
+def _listen_remedy(error: OSError) -> str:
+    if error.errno == errno.EADDRINUSE:
+        return "Stop the other program on that port, or give node.bulk another one."
+    return "Set node.bulk to an address of this box, such as 0.0.0.0:8841."
+
+
+def connect(host: str, port: int) -> TcpLink:
+    """Open a connection, blocking. Raises LinkLostError."""
+    try:
+        connected = socket.create_connection((host, port), timeout=CONNECT_TIMEOUT_S)
+    except OSError as error:
+        raise LinkLostError(
+            f"No lane could be opened to {host}:{port}: {error.strerror or error}.",
+            remedy="It is tried again; if this stays, check that the port passes firewalls.",
+        ) from error
+    return TcpLink(connected)
+
+
+def _set_options(connected: socket.socket) -> None:
+    """Have the system notice a dead connection soon, and send small frames at once."""
+    connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    connected.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    idle = "TCP_KEEPALIVE" if sys.platform == "darwin" else "TCP_KEEPIDLE"
+    for name, value in (
+        (idle, KEEPALIVE_IDLE_S),
+        ("TCP_KEEPINTVL", KEEPALIVE_INTERVAL_S),
+        ("TCP_KEEPCNT", KEEPALIVE_PROBES),
+        ("TCP_USER_TIMEOUT", USER_TIMEOUT_MS),
+    ):
+        option = getattr(socket, name, None)
+        if option is not None:
+            connected.setsockopt(socket.IPPROTO_TCP, option, value)
+    if sys.platform == "darwin":
+        connected.setsockopt(
+            socket.IPPROTO_TCP, DARWIN_TCP_RXT_CONNDROPTIME, USER_TIMEOUT_MS // 1000
+        )
+
+
+def _name_of(connected: socket.socket) -> str:
+    try:
+        address = connected.getpeername()
+    except OSError:
+        return "a peer that has gone"
+    return f"{address[0]}:{address[1]}"
+
+
+def _after(parts: list[memoryview], sent: int) -> list[memoryview]:
+    """Return what is left of parts once their first sent bytes are gone."""
+    while parts and sent >= len(parts[0]):
+        sent -= len(parts[0])
+        parts = parts[1:]
+    return [parts[0][sent:], *parts[1:]] if parts else []
