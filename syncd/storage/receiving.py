@@ -13,7 +13,7 @@ from itertools import islice
 
 from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
-from syncd.journal.journal import Connection, Journal
+from syncd.journal.journal import Connection, Journal, JournalError
 from syncd.journal.parcels import Proof
 from syncd.ports import Folder
 from syncd.roll.inventory import Inventory
@@ -309,8 +309,12 @@ def commit_sinks(journal: Journal, area: Area, sinks: Iterable[Sink]) -> None:
         for sink in written:
             sink.abandon()
         raise
-    for roll, own in by_roll.items():
-        _record(journal, roll, own)
+    try:
+        for roll, own in by_roll.items():
+            _record(journal, roll, own)
+    except JournalError as error:
+        # Durable, but not recorded: it is not confirmed, and travels again.
+        raise ParcelDamagedError(error.problem, remedy=error.remedy) from error
 
 
 def _sync(
