@@ -81,12 +81,7 @@ def read_histories(paths: Iterable[str], read: Read) -> tuple[History, ...]:
 
     paths: the roll's files, or at least those in ascmhl folders. read: gives one file's bytes.
     """
-    present = frozenset(filter(is_history_file, paths))
-    c4s: dict[str, Digest] = {}
-    histories = tuple(_read_history(scope, present, read, c4s) for scope in find_scopes(present))
-    for history in histories:
-        _check_references(history, present, c4s)
-    return histories
+    return _Reading(frozenset(filter(is_history_file, paths)), read).all()
 
 
 def closest(histories: Iterable[History], path: str) -> History | None:
@@ -100,68 +95,67 @@ def closest(histories: Iterable[History], path: str) -> History | None:
     return None
 
 
-def _read_history(
-    scope: str, present: frozenset[str], read: Read, c4s: dict[str, Digest]
-) -> History:
-    folder = under(scope, HISTORY_FOLDER)
-    chain_path = f"{folder}/{CHAIN_NAME}"
-    if chain_path not in present:
-        raise _absent(chain_path, "the history has no chain (yet)")
-    chain = read_chain(read(chain_path), chain_path)
-    paths = [f"{folder}/{entry.name}" for entry in chain]
-    _check_unchained(folder, present, set(paths))
-    manifests = tuple(
-        _read_generation(path, entry, chain_path, present, read, c4s)
-        for path, entry in zip(paths, chain, strict=True)
-    )
-    patterns = [pattern for manifest in manifests for pattern in manifest.ignore]
-    return History(scope, chain, manifests, _merge(manifests), Ignoring(patterns, chain_path))
+class _Reading:
+    """Reads the histories of one roll; remembers the C4 of each manifest for the references."""
 
+    def __init__(self, present: frozenset[str], read: Read) -> None:
+        self._present = present
+        self._read = read
+        self._c4s: dict[str, Digest] = {}
 
-def _read_generation(
-    path: str,
-    entry: ChainEntry,
-    chain_path: str,
-    present: frozenset[str],
-    read: Read,
-    c4s: dict[str, Digest],
-) -> Manifest:
-    if path not in present:
-        raise _absent(path, f"generation {entry.number} of the chain is not there (yet)")
-    data = read(path)
-    c4s[path] = digest_of(Algorithm.C4, data)
-    if c4s[path] != entry.c4:
-        wrong = f"{shown(entry.name)} is not the manifest that the chain names: its C4 differs"
-        raise EvidenceError(chain_path, wrong, path=path, remedy=COPY_AGAIN)
-    return read_manifest(data, path)
+    def all(self) -> tuple[History, ...]:
+        histories = tuple(self._history(scope) for scope in find_scopes(self._present))
+        for history in histories:
+            self._check_references(history)
+        return histories
+
+    def _history(self, scope: str) -> History:
+        folder = under(scope, HISTORY_FOLDER)
+        chain_path = f"{folder}/{CHAIN_NAME}"
+        if chain_path not in self._present:
+            raise _absent(chain_path, "the history has no chain (yet)")
+        chain = read_chain(self._read(chain_path), chain_path)
+        self._check_unchained(folder, {f"{folder}/{entry.name}" for entry in chain})
+        manifests = tuple(self._generation(folder, entry) for entry in chain)
+        patterns = [pattern for manifest in manifests for pattern in manifest.ignore]
+        return History(scope, chain, manifests, _merge(manifests), Ignoring(patterns, chain_path))
+
+    def _generation(self, folder: str, entry: ChainEntry) -> Manifest:
+        path = f"{folder}/{entry.name}"
+        if path not in self._present:
+            raise _absent(path, f"generation {entry.number} of the chain is not there (yet)")
+        data = self._read(path)
+        self._c4s[path] = digest_of(Algorithm.C4, data)
+        if self._c4s[path] != entry.c4:
+            wrong = f"{shown(entry.name)} is not the manifest that the chain names: its C4 differs"
+            raise EvidenceError(f"{folder}/{CHAIN_NAME}", wrong, path=path, remedy=COPY_AGAIN)
+        return read_manifest(data, path)
+
+    def _check_unchained(self, folder: str, chained: set[str]) -> None:
+        """Refuse a manifest that the chain does not name: it is yet to be written, or lost."""
+        for path in sorted(self._present):
+            is_manifest = parent_of(path) == folder and path.lower().endswith(".mhl")
+            if is_manifest and path not in chained:
+                wrong = f"{CHAIN_NAME} beside it does not name this manifest (yet)"
+                raise EvidenceError(path, wrong, remedy=COPY_AGAIN)
+
+    def _check_references(self, history: History) -> None:
+        """Check that the nested manifests referred to are there, byte for byte."""
+        for manifest in history.manifests:
+            for reference in manifest.references:
+                path = under(history.scope, reference.path)
+                if path not in self._present:
+                    raise _absent(path, f"{shown(manifest.path)} refers to it, and it is not there")
+                if self._c4s.get(path) != reference.c4:
+                    wrong = f"{shown(path)} is not the manifest it refers to: its C4 differs"
+                    raise EvidenceError(
+                        manifest.path, wrong, line=reference.line, path=path, remedy=COPY_AGAIN
+                    )
 
 
 def _absent(path: str, wrong: str) -> EvidenceError:
     code = HeldCode.FILE_MISSING
     return EvidenceError(path, wrong, code=code, remedy=COPY_AGAIN)
-
-
-def _check_unchained(folder: str, present: frozenset[str], chained: set[str]) -> None:
-    """Refuse a manifest that the chain does not name: the chain is yet to be written, or lost."""
-    for path in sorted(present):
-        is_here = parent_of(path) == folder and path.lower().endswith(".mhl")
-        if is_here and path not in chained:
-            wrong = f"{CHAIN_NAME} beside it does not name this manifest (yet)"
-            raise EvidenceError(path, wrong, remedy=COPY_AGAIN)
-
-
-def _check_references(history: History, present: frozenset[str], c4s: dict[str, Digest]) -> None:
-    """Check that the nested manifests which a history refers to are there, byte for byte."""
-    for manifest in history.manifests:
-        for reference in manifest.references:
-            path = under(history.scope, reference.path)
-            if path not in present:
-                raise _absent(path, f"{shown(manifest.path)} refers to it, and it is not there")
-            if c4s.get(path) != reference.c4:
-                wrong = f"{shown(path)} is not the manifest it refers to: its C4 differs"
-                raise EvidenceError(
-                    manifest.path, wrong, line=reference.line, path=path, remedy=COPY_AGAIN
-                )
 
 
 def _merge(manifests: Iterable[Manifest]) -> dict[str, Known]:

@@ -104,6 +104,7 @@ class _Reading:
         self._defused: Any = DefusedXMLParser(forbid_dtd=True)
         self.expat: Any = self._defused.parser
         self.expat.buffer_text = True
+        self.expat.ordered_attributes = False
         self.expat.DefaultHandlerExpand = None
         self.expat.StartElementHandler = self._start
         self.expat.EndElementHandler = self._end

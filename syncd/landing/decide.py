@@ -98,7 +98,8 @@ def decide(
                 return Verified(verdict.inventory)
             return Wait(until_s, "complete, and must be still for a moment")
         case Incomplete():
-            return _after_settling(_incomplete(verdict), since_s + terms.settle_s, now_s)
+            held = Held(verdict.code, verdict.reason, verdict.remedy, verdict.path)
+            return _after_settling(held, since_s + terms.settle_s, now_s)
         case Broken():
             held = Held(verdict.code, verdict.message, verdict.remedy, verdict.path)
             return _after_settling(held, since_s + terms.settle_s, now_s)
@@ -151,25 +152,3 @@ def find_change(inventory: Inventory, scan: RollScan, *, may_shrink: bool) -> st
 
 def _after_settling(held: Held, until_s: float, now_s: float) -> Decision:
     return held if now_s >= until_s else Wait(until_s, held.message, held)
-
-
-def _incomplete(verdict: Incomplete) -> Held:
-    if verdict.missing:
-        first = verdict.missing[0]
-        return Held(
-            HeldCode.FILE_MISSING,
-            f"{first} is in the evidence but not in the roll{_more(len(verdict.missing))}.",
-            "Offload the roll again from the card; it goes on by itself when all is there.",
-            first,
-        )
-    first = verdict.unlisted[0]
-    return Held(
-        HeldCode.FILE_UNLISTED,
-        f"{first} is in the roll but not in the evidence{_more(len(verdict.unlisted))}.",
-        "Add it to the evidence or move it out of the roll; then the roll goes on by itself.",
-        first,
-    )
-
-
-def _more(count: int) -> str:
-    return f", and {count - 1} more" if count > 1 else ""

@@ -1,0 +1,83 @@
+"""All that the evidence of one roll says, put together file by file.
+
+Owns: that two lists which contradict each other are found, and named both.
+Must not: read anything.
+"""
+
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from syncd.evidence.errors import EvidenceError
+from syncd.evidence.listed import ListedFile
+from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.names import shown
+
+ASK_THE_CARD = (
+    "One of the two is wrong: compare the file with the card, correct the list, and the roll goes "
+    "on by itself."
+)
+
+
+@dataclass(slots=True)
+class Claim:
+    """What is claimed of one file: each digest and the size, with the list that says so first."""
+
+    digests: dict[Algorithm, tuple[Digest, str]] = field(default_factory=dict)
+    size: tuple[int, str] | None = None
+
+    def sorted_digests(self) -> tuple[Digest, ...]:
+        """Return the digests in the order in which inventories keep them."""
+        return tuple(sorted(digest for digest, _ in self.digests.values()))
+
+
+class Claims:
+    """Collects claims; paths are relative to the roll, spelled as on the disk where possible."""
+
+    def __init__(self, present: Iterable[str]) -> None:
+        self.by_path: dict[str, Claim] = {}
+        self._present = frozenset(present)
+        self._spelled: dict[str, str] | None = None
+
+    def add(self, source: str, entries: Iterable[ListedFile]) -> None:
+        """Take in one list. Raises EvidenceError if it contradicts an earlier one."""
+        for entry in entries:
+            path = entry.path
+            claim = self.by_path.get(path)
+            if claim is None:
+                path = self._as_on_disk(path)
+                claim = self.by_path.setdefault(path, Claim())
+            if entry.size_bytes is not None:
+                self._add_size(path, claim, entry.size_bytes, source)
+            for digest in entry.digests:
+                said, by = claim.digests.setdefault(digest.algorithm, (digest, source))
+                if said != digest:
+                    texts = f"{digest} here and {said.text} in {shown(by)}"
+                    raise _contradiction(source, path, texts)
+
+    def count_present(self, entries: Iterable[ListedFile]) -> int:
+        """Return how many of the files are there."""
+        return sum(self._as_on_disk(entry.path) in self._present for entry in entries)
+
+    def _add_size(self, path: str, claim: Claim, size_bytes: int, source: str) -> None:
+        if claim.size is None:
+            claim.size = (size_bytes, source)
+        elif claim.size[0] != size_bytes:
+            texts = f"{size_bytes} bytes here and {claim.size[0]} in {shown(claim.size[1])}"
+            raise _contradiction(source, path, texts)
+
+    def _as_on_disk(self, path: str) -> str:
+        """Return path, or the file that is the same name in another Unicode form.
+
+        A list written on one system and files copied by another may differ in NFC and NFD.
+        """
+        if path in self._present or path.isascii():
+            return path
+        if self._spelled is None:
+            self._spelled = {unicodedata.normalize("NFC", name): name for name in self._present}
+        return self._spelled.get(unicodedata.normalize("NFC", path), path)
+
+
+def _contradiction(source: str, path: str, texts: str) -> EvidenceError:
+    wrong = f"{shown(path)} has {texts}"
+    return EvidenceError(source, wrong, path=path, remedy=ASK_THE_CARD)
