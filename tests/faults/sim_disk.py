@@ -8,7 +8,8 @@ import asyncio
 import errno
 import os
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from syncd.ports import Entry, EntryKind, Folder, OpenFile, ReadLevel
@@ -82,6 +83,16 @@ class SimDisk:
         self.epoch += 1
         self._is_dead = False
         self.crash_at_op = None
+
+    @contextmanager
+    def untroubled(self) -> Iterator[None]:
+        """Let a test write without the crash that is in store for the daemon."""
+        kept = (self.crash_at_op, self._is_dead, self.ops)
+        self.crash_at_op, self._is_dead = None, False
+        try:
+            yield
+        finally:
+            self.crash_at_op, self._is_dead, self.ops = kept
 
     def flip(self, path: str, offset: int, bit: int = 0) -> None:
         """Change one bit of a file at rest."""

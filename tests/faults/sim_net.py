@@ -6,8 +6,9 @@ from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
-from syncd.errors import LinkLostError, PeerUnreachableError, SyncdError, PeerRefusedError
+from syncd.errors import LinkLostError, PeerUnreachableError, SyncdError
 from syncd.wire.messages import ANSWERS, pack, unpack
+from tests.faults.sim_disk import SimCrash
 
 DELAY_S = (0.0002, 0.003)
 
@@ -39,8 +40,8 @@ class SimLink:
         if self.is_dead or twin is None or twin.is_dead:
             self.is_dead = True
             raise _lost(self._where)
-        twin._inbox += data  # noqa: SLF001
-        twin._event.set()  # noqa: SLF001
+        twin._inbox += data
+        twin._event.set()
 
     async def receive_into(self, view: memoryview, timeout_s: float) -> int:
         if not self._inbox and not self._woken and not self._is_over() and timeout_s > 0:
@@ -74,7 +75,7 @@ class SimLink:
         self._event.set()
         if self.twin is not None and not self.twin.is_dead:
             self.twin.peer_closed = True
-            self.twin._event.set()  # noqa: SLF001
+            self.twin._event.set()
 
     def cut(self) -> None:
         """The cable is out: this end notices, and so does the other."""
@@ -148,9 +149,7 @@ class SimNet:
         for _ in range(2 if self._rng.random() < 0.05 else 1):
             if self.is_cut or there is None or there.answer is None:
                 raise PeerUnreachableError(f"{host} cannot be reached.", remedy="Wait.")
-            answering = asyncio.ensure_future(
-                there.answer(asker, unpack(type(question), body))
-            )
+            answering = asyncio.ensure_future(there.answer(asker, unpack(type(question), body)))
             while not answering.done():
                 await asyncio.wait([answering], timeout=0.05)
                 if self.is_cut or there.answer is None:
@@ -167,8 +166,8 @@ async def _quietly(lane: Coroutine[Any, Any, None], link: SimLink) -> None:
     """Run an accepted lane; its end is the connection's end, whatever the reason."""
     try:
         await lane
-    except (SyncdError, PeerRefusedError):
-        pass
+    except (SyncdError, SimCrash):
+        pass  # the link's end tells the other side; a crash was handed to its box
     finally:
         link.close()
 

@@ -23,7 +23,7 @@ from syncd.config_shapes import (
     StorageConfig,
 )
 from syncd.config_values import HostPort
-from syncd.journal import rolls
+from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.parts import Parts, Reach
 from syncd.ports import Ports
@@ -234,6 +234,10 @@ class World:
             for number in range(stills)
         }
         self.footage[name] = files
+        with self.offload.disk.untroubled():
+            self._write_roll(name, files)
+
+    def _write_roll(self, name: str, files: dict[str, bytes]) -> None:
         folder = self.offload.disk.open_folder(LANDING)
         lines = []
         for path, data in files.items():
@@ -257,6 +261,16 @@ class World:
             for path, data in self.footage[name].items():
                 assert files.get(path) == data, f"seed {self.seed}: {name}/{path} is wrong"
 
+    def proved_paths(self) -> set[str]:
+        """Return what was read back already, as paths below incoming."""
+        found = set()
+        with self.processing.journal.read() as db:
+            for row in rolls.all_rolls(db):
+                files = rolls.load_inventory(db, row.roll_id).files
+                for index in parcels.proofs(db, row.roll_id):
+                    found.add(f"{row.roll_id}/roll/{files[index].path}")
+        return found
+
     def all_ready(self) -> bool:
         """Tell whether both boxes say of every roll that it is ready."""
         for box in (self.offload, self.processing):
@@ -269,13 +283,20 @@ class World:
 
 
 async def run_world(
-    world: World, trouble: Callable[[World], Any], *, faults_s: float, limit_s: float
+    world: World,
+    shoot: Callable[[World], Any],
+    trouble: Callable[[World], Any],
+    *,
+    faults_s: float,
+    limit_s: float,
 ) -> None:
     """Run both boxes with trouble for faults_s, then without; everything must arrive in limit_s."""
     boxes = [asyncio.create_task(box.live()) for box in (world.offload, world.processing)]
+    shooting = asyncio.create_task(shoot(world))
     mischief = asyncio.create_task(trouble(world))
     try:
         await asyncio.sleep(faults_s)
+        await shooting
         mischief.cancel()
         with suppress(asyncio.CancelledError):
             await mischief
