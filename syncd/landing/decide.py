@@ -5,17 +5,18 @@ Must not: look at a disk or a clock; the scan, the verdict and the time are pass
 
     names unsafe ............................ held at once
     evidence complete, still for its quiet .. verified
-    evidence incomplete, still for settle_s . held: file-missing, file-unlisted
+    evidence incomplete, still for settle_s . held for the first thing that is wrong
     evidence broken, still for settle_s ..... held with its code
     no evidence, trust "evidence" ........... waits, for ever
     no evidence, trust "settled" ............ verified after settle_s, hashed by us in sending
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from syncd.errors import HeldError
 from syncd.evidence.verdict import Broken, Complete, Incomplete, NoEvidence, Verdict
-from syncd.landing.scan import RollScan
+from syncd.landing.scan import RollScan, SeenFile
 from syncd.roll.inventory import FileEntry, Inventory, Trust, ordered
 from syncd.roll.stages import HeldCode
 
@@ -136,14 +137,16 @@ def empty_folders(scan: RollScan) -> tuple[str, ...]:
     return tuple(path for path in scan.folders if path not in filled)
 
 
-def find_change(inventory: Inventory, scan: RollScan, *, may_shrink: bool) -> str | None:
-    """Return the first path in which a roll differs from its inventory, or None.
+def find_change(
+    inventory: Inventory, files: Iterable[SeenFile | FileEntry], *, may_shrink: bool
+) -> str | None:
+    """Return the first path in which files differ from an inventory, or None.
 
     may_shrink: people clear a landing after the roll has landed; then only what is new or other
     counts, and what is missing does not.
     """
     expected = {entry.path: (entry.size_bytes, entry.mtime_ns) for entry in inventory.files}
-    seen = {file.path: (file.size_bytes, file.mtime_ns) for file in scan.files}
+    seen = {file.path: (file.size_bytes, file.mtime_ns) for file in files}
     changed = [path for path, marks in seen.items() if expected.get(path) != marks]
     if not may_shrink:
         changed += [path for path in expected if path not in seen]

@@ -5,10 +5,11 @@ Must not: wait or watch; when to look again is landing.py's. Blocking: run aside
 """
 
 import logging
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from syncd.errors import HeldError
-from syncd.evidence.verdict import Broken, NoEvidence, RollView, Verdict, judge
+from syncd.evidence.verdict import Broken, Complete, NoEvidence, RollView, Verdict, judge
 from syncd.journal.rolls import RollRow
 from syncd.landing.decide import (
     Decision,
@@ -24,10 +25,10 @@ from syncd.landing.decide import (
     still_since,
 )
 from syncd.landing.ledger import OF_THE_SOURCE, Ledger, is_placeholder, needs_source
-from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, scan_roll
+from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_roll
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
-from syncd.roll.inventory import Inventory, Trust
+from syncd.roll.inventory import FileEntry, Inventory, Trust
 from syncd.roll.names import check_names, shown
 from syncd.roll.stages import HeldCode
 
@@ -91,15 +92,23 @@ class Examiner:
         self, folder: Folder, roll: Roll, scan: RollScan, started_s: float
     ) -> float | None:
         """Do what a scan asks for; return when to look again without being asked."""
-        changes = self._find_changes(roll, scan)
+        changes = self._find_changes(roll, scan.files)
         if changes is None:
             return None
-        decision = self._decide(folder, roll, scan, started_s)
+        self._judge(folder, roll, scan)
+        if roll.known_ids and isinstance(roll.verdict, Complete):
+            # A history may say to leave files out, and a list may name what we take for none.
+            changes = self._find_changes(roll, roll.verdict.inventory.files)
+            if changes is None:
+                return None
+        decision = self._decide(roll, scan, started_s)
         self._act(roll, scan, decision)
         self._hold_changed(changes, decision)
         return decision.until_s if isinstance(decision, Wait) else None
 
-    def _find_changes(self, roll: Roll, scan: RollScan) -> dict[str, str] | None:
+    def _find_changes(
+        self, roll: Roll, files: Iterable[SeenFile | FileEntry]
+    ) -> dict[str, str] | None:
         """Compare a folder with the rolls that were verified in it.
 
         Returns None if it still is one of them, else the first path changed, by id, for each that
@@ -108,7 +117,7 @@ class Examiner:
         changes: dict[str, str] = {}
         for row in filter(None, map(self._ledger.row, roll.known_ids)):
             inventory = self._ledger.inventory(row.roll_id)
-            change = find_change(inventory, scan, may_shrink=not needs_source(row))
+            change = find_change(inventory, files, may_shrink=not needs_source(row))
             if change is None and row.same_as is None:
                 self._ledger.release(row.roll_id, OF_THE_SOURCE)
                 return None
@@ -116,12 +125,15 @@ class Examiner:
                 changes[row.roll_id] = shown(change)
         return changes
 
-    def _decide(self, folder: Folder, roll: Roll, scan: RollScan, started_s: float) -> Decision:
+    def _judge(self, folder: Folder, roll: Roll, scan: RollScan) -> None:
         if roll.judged != scan.signature or roll.verdict is None:
             roll.unsafe = _find_unsafe(roll.found, scan)
             roll.verdict = NoEvidence() if roll.unsafe else _judge(folder, roll.found, scan)
             roll.judged = scan.signature
+
+    def _decide(self, roll: Roll, scan: RollScan, started_s: float) -> Decision:
         assert roll.still is not None, "a scan comes first"
+        assert roll.verdict is not None, "so does judging"
         since_s, is_settled = roll.still.since_s, self.terms.trust is Trust.SETTLED
         if isinstance(roll.verdict, NoEvidence) and is_settled and roll.unsafe is None:
             inventory = settled_inventory(roll.found.day, roll.found.name, scan)
@@ -231,6 +243,7 @@ def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
         files=scan.files,
         folders=scan.folders,
         dropped=scan.dropped,
+        dropped_files=scan.dropped_files,
         beside=scan.beside,
         read=read,
         read_beside=read_beside,

@@ -52,14 +52,17 @@ class RollScan:
 
     files, folders: sorted as bytes; droppings are not among them.
     dropped: paths left out as droppings (a folder stands for what is below it).
+    dropped_files: those of them that are files; they are sent if the evidence names them.
     others: links, sockets, devices: never followed, never sent.
     beside: files in the day folder, where a checksum list may lie; sorted.
-    signature: changes when a file, a folder or a list beside comes, goes or changes.
+    signature: changes when a file, a folder or a list beside comes, goes or changes; also a
+        dropping, since the evidence may name it.
     """
 
     files: tuple[SeenFile, ...]
     folders: tuple[str, ...]
     dropped: tuple[str, ...]
+    dropped_files: tuple[SeenFile, ...]
     others: tuple[str, ...]
     beside: tuple[SeenFile, ...]
     signature: bytes
@@ -102,9 +105,10 @@ def scan_roll(folder: Folder, path: str) -> RollScan:
         files=files,
         folders=folders,
         dropped=tuple(sorted(walk.dropped, key=_raw)),
+        dropped_files=tuple(walk.dropped_files),
         others=tuple(sorted(walk.others, key=_raw)),
         beside=beside,
-        signature=_sign(files, folders, beside),
+        signature=_sign((files, beside, walk.dropped_files), folders),
     )
 
 
@@ -117,6 +121,7 @@ class _Walk:
         self.files: list[SeenFile] = []
         self.folders: list[str] = []
         self.dropped: list[str] = []
+        self.dropped_files: list[SeenFile] = []
         self.others: list[str] = []
 
     def enter(self, path: str, depth: int) -> None:
@@ -132,8 +137,10 @@ class _Walk:
     def _take(self, path: str, entry: Entry, depth: int) -> None:
         if is_dropping(entry.name):
             self.dropped.append(path)
+            if entry.kind is EntryKind.FILE:
+                self.dropped_files.append(_seen(path, entry))
         elif entry.kind is EntryKind.FILE:
-            self.files.append(SeenFile(path, entry.size_bytes, entry.mtime_ns, entry.inode))
+            self.files.append(_seen(path, entry))
         elif entry.kind is EntryKind.FOLDER:
             self.folders.append(path)
             self.enter(path, depth + 1)
@@ -156,14 +163,16 @@ def _is_candidate(entry: Entry) -> bool:
 def _files_of(entries: Iterable[Entry]) -> Iterator[SeenFile]:
     for entry in entries:
         if entry.kind is EntryKind.FILE and not is_dropping(entry.name):
-            yield SeenFile(entry.name, entry.size_bytes, entry.mtime_ns, entry.inode)
+            yield _seen(entry.name, entry)
 
 
-def _sign(
-    files: tuple[SeenFile, ...], folders: tuple[str, ...], beside: tuple[SeenFile, ...]
-) -> bytes:
+def _seen(path: str, entry: Entry) -> SeenFile:
+    return SeenFile(path, entry.size_bytes, entry.mtime_ns, entry.inode)
+
+
+def _sign(groups: Iterable[Iterable[SeenFile]], folders: Iterable[str]) -> bytes:
     hasher = hashlib.blake2b(digest_size=16)
-    for group in (files, beside):
+    for group in groups:
         for file in group:
             numbers = f"\0{file.size_bytes}\0{file.mtime_ns}\0{file.inode}\0"
             hasher.update(_raw(file.path) + numbers.encode())

@@ -386,6 +386,22 @@ def test_links_are_not_sent_and_the_history_says_so(bench: Bench, roll: Path) ->
     assert any("not sent" in note and "link" in note for note in notes)
 
 
+def test_a_dropping_that_the_evidence_names_travels(bench: Bench, roll: Path) -> None:
+    """It belongs to what was proved; another one stays behind, and neither is ever a change."""
+    (roll / "CLIPS" / "index.tmp").write_bytes(b"named")
+    write_evidence(roll)
+    (roll / ".DS_Store").write_bytes(b"not named")
+    row = bench.verify()
+
+    with bench.journal.read() as db:
+        paths = [entry.path for entry in rolls.load_inventory(db, row.roll_id).files]
+    assert "CLIPS/index.tmp" in paths
+    assert ".DS_Store" not in paths
+    (roll / ".DS_Store").unlink()
+    bench.look(1.0)
+    assert bench.look(SETTLE_S) == [row]
+
+
 def test_a_folder_that_goes_takes_its_arriving_roll_along(bench: Bench) -> None:
     """What was never verified leaves no trace."""
     bench.look()
