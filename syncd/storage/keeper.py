@@ -23,7 +23,7 @@ from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.generation import generation_files
 from syncd.storage.jobs import Jobs
-from syncd.storage.layout import INCOMING, evidence_root
+from syncd.storage.layout import INCOMING, evidence_root, stored_path
 from syncd.storage.outcomes import record_damage, record_held, record_proofs, record_published
 from syncd.storage.proving import Damage, prove_file
 from syncd.storage.publishing import discard_incoming, publish, recover_publish
@@ -115,6 +115,8 @@ class Keeper:
             return
         roll = self.receiving.get(row.roll_id)
         if row.held is not None:
+            if roll is not None:
+                roll.take_trouble()  # it is held already
             if row.held.code in _CURABLE:
                 self._start(row.roll_id, self._cure(row))
         elif roll is None:
@@ -235,6 +237,7 @@ class Keeper:
     def _prove_batch(self, roll: ReceivingRoll, batch: list[int]) -> None:
         proofs: dict[int, Proof] = {}
         damages: list[Damage] = []
+        version = roll.version
         for index in batch:
             result = prove_file(roll, index)
             if isinstance(result, Damage):
@@ -242,9 +245,12 @@ class Keeper:
             else:
                 proofs[index] = result
         now = self._ports.clock.utc_ms()
-        record_proofs(self._journal, roll, proofs, now_utc_ms=now)
+        if not record_proofs(self._journal, roll, proofs, version, now_utc_ms=now):
+            return
         for damage in damages:
             log.warning("%s: %s", roll.roll_id, damage.describe())
+            if damage.is_longer:
+                self._remove_stored(roll, damage.file_index)
             record_damage(self._journal, roll, damage, now_utc_ms=now)
 
     def _finish(self, roll: ReceivingRoll) -> None:
@@ -252,10 +258,28 @@ class Keeper:
         try:
             sealed = seal(roll, lambda: self._generation(roll))
             publish(self._area, self._journal, roll.inventory, sealed)
-        except BaseException:
-            roll.reopen()
+        except HeldError as error:
+            self._distrust(roll, error)
             raise
+        finally:
+            roll.reopen()
         self._published(roll.inventory, sealed)
+
+    def _distrust(self, roll: ReceivingRoll, error: HeldError) -> None:
+        """Have a file that changed after it was proved sent again, once a person lets it go on."""
+        if error.code is not HeldCode.READ_BACK_MISMATCH:
+            return
+        for index, entry in enumerate(roll.inventory.files):
+            if entry.path == error.path:
+                self._remove_stored(roll, index)
+                with self._journal.write() as db:
+                    roll.forget(db, roll.plan.parcels_of_file(index))
+
+    def _remove_stored(self, roll: ReceivingRoll, index: int) -> None:
+        """Remove an incoming file, before its parcels are forgotten: until then none is written."""
+        path = stored_path(roll.roll_id, roll.inventory.files[index])
+        with suppress(FileNotFoundError):
+            self._area.present().remove_file(path)
 
     def _generation(self, roll: ReceivingRoll) -> dict[str, bytes]:
         folder = self._area.present()

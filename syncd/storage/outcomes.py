@@ -30,16 +30,26 @@ _LEVEL_TEXT = {
 
 
 def record_proofs(
-    journal: Journal, roll: ReceivingRoll, proofs: Mapping[int, Proof], *, now_utc_ms: int
-) -> None:
-    """Record files that proved good; the first ones after the last parcel begin the stage."""
+    journal: Journal,
+    roll: ReceivingRoll,
+    proofs: Mapping[int, Proof],
+    version: int,
+    *,
+    now_utc_ms: int,
+) -> bool:
+    """Record files that proved good; the first ones after the last parcel begin the stage.
+
+    version: the roll's when they were read; False if it is over: they are to be proved again.
+    """
     with journal.write() as db:
-        roll.record_proofs(db, proofs, now_utc_ms)
+        if not roll.record_proofs(db, proofs, version, now_utc_ms):
+            return False
         row = rolls.get(db, roll.roll_id)
         # A new stage would release a roll that is held for another reason meanwhile.
         if row is not None and row.held is None and roll.is_all_durable:
             rolls.set_stage(db, roll.roll_id, Stage.READING_BACK, now_utc_ms=now_utc_ms)
     roll.count_proved(proofs)
+    return True
 
 
 def record_damage(

@@ -37,6 +37,7 @@ class Damage:
         and the evidence still says otherwise.
     expected, found: of the whole file; None if it has no evidence of its own.
     parcels: what must travel again.
+    is_longer: it has more bytes than it should; writing it again would leave the tail.
     """
 
     file_index: int
@@ -47,6 +48,7 @@ class Damage:
     expected: Digest | None
     found: Digest | None
     parcels: tuple[int, ...]
+    is_longer: bool
 
     def describe(self) -> str:
         """Name everything that is known, for a person."""
@@ -72,6 +74,7 @@ def prove_file(roll: ReceivingRoll, file_index: int) -> Proof | Damage:
     try:
         file = folder.open_read(path, past_cache=True)
     except FileNotFoundError:
+        roll.area.present()  # if it is the whole storage that is gone, that is another matter
         return _lost(roll, file_index)
     try:
         return _compare(roll, file_index, _read(roll, entry, file), file.read_level)
@@ -131,7 +134,7 @@ def _compare(
     if not bad and not wrong and found.size_bytes == entry.size_bytes:
         return Proof(tuple(by_algorithm.values()), level)
     told = wrong[0] if wrong else next(iter(entry.digests), None)
-    is_longer = found.size_bytes != entry.size_bytes
+    is_longer = found.size_bytes > entry.size_bytes
     return Damage(
         file_index,
         entry.path,
@@ -140,7 +143,8 @@ def _compare(
         "storage" if bad or is_longer else "source",
         told,
         by_algorithm[told.algorithm] if told else None,
-        tuple(number for number, _ in bad) or tuple(numbers),
+        tuple(number for number, _ in bad) if bad and not is_longer else tuple(numbers),
+        is_longer,
     )
 
 

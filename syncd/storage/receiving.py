@@ -50,6 +50,7 @@ class ReceivingRoll:
         self._writing: dict[int, ParcelSink] = {}
         self._made: set[str] = set()
         self._epoch = 0
+        self._version = 0
         self._is_closed = False
         self._trouble: HeldError | None = None
         self._durable: set[int] = set()
@@ -99,8 +100,16 @@ class ReceivingRoll:
             trouble, self._trouble = self._trouble, None
             return trouble
 
+    @property
+    def version(self) -> int:
+        """A number that changes when something durable is lacking again.
+
+        What was read back under one version says nothing about the bytes of the next.
+        """
+        return self._version
+
     def piece_digest(self, number: int, file_index: int) -> bytes:
-        """Return the digest with which a piece was received. The parcel must be durable."""
+        """Return the digest with which a piece was received, b"" if it is lacking by now."""
         first_file, digests = self._first_piece(number)
         start = (file_index - first_file) * PIECE_DIGEST_BYTES
         return digests[start : start + PIECE_DIGEST_BYTES]
@@ -108,7 +117,7 @@ class ReceivingRoll:
     def _load_digests(self, number: int) -> tuple[int, bytes]:
         with self._journal.read() as db:
             found = parcels.piece_digests(db, self.roll_id, [number])
-        return self.plan.pieces(number)[0].file_index, found[number]
+        return self.plan.pieces(number)[0].file_index, found.get(number, b"")
 
     # Coming in
 
@@ -182,6 +191,7 @@ class ReceivingRoll:
     def count_durable(self, numbers: Iterable[int]) -> None:
         """Count parcels that the journal has as durable now; nobody may write them any more."""
         late: list[ParcelSink] = []
+        self._first_piece.cache_clear()
         with self._lock:
             for number in set(numbers) - self._durable:
                 self._durable.add(number)
@@ -203,8 +213,8 @@ class ReceivingRoll:
 
     def count_lacking(self, numbers: Iterable[int]) -> None:
         """Count parcels that the journal forgot: they and the proofs of their files are gone."""
-        self._first_piece.cache_clear()
         with self._lock:
+            self._version += 1
             for number in set(numbers) & self._durable:
                 self._durable.discard(number)
                 self._durable_bytes -= self.plan.length_bytes(number)
@@ -254,19 +264,25 @@ class ReceivingRoll:
     def forget(self, db: Connection, numbers: Collection[int]) -> None:
         """Let parcels travel again, and their files be proved again, in a transaction.
 
-        Counted here before it is journalled: a proof that another thread is about to record of
-        one of these files is then either refused (record_proofs) or forgotten again right here.
+        Counted here before it is journalled: a proof that another thread is about to record is
+        then either refused, its version being over, or forgotten again right here.
         """
         self.count_lacking(numbers)
         parcels.forget(db, self.roll_id, numbers)
         parcels.forget_proofs(db, self.roll_id, self.files_of(numbers))
         rolls.set_moved(db, self.roll_id, self._durable_bytes)
 
-    def record_proofs(self, db: Connection, proofs: Mapping[int, Proof], now_utc_ms: int) -> None:
-        """Journal proofs of files that are still what was read; count_proved() comes after."""
-        with self._lock:
-            valid = {i: proof for i, proof in proofs.items() if i in self._unproved}
-        parcels.record_proved(db, self.roll_id, valid, now_utc_ms=now_utc_ms)
+    def record_proofs(
+        self, db: Connection, proofs: Mapping[int, Proof], version: int, now_utc_ms: int
+    ) -> bool:
+        """Journal proofs that were taken under version; False, and nothing done, if it is over.
+
+        count_proved() comes after.
+        """
+        if version != self._version:
+            return False
+        parcels.record_proved(db, self.roll_id, proofs, now_utc_ms=now_utc_ms)
+        return True
 
     def _gone(self) -> set[int]:
         """Return parcels that are journalled as durable and are not there (another storage)."""

@@ -4,15 +4,19 @@ import asyncio
 import errno
 import random
 from collections.abc import Callable, Coroutine
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from syncd.edges.disk import RealDisk
 from syncd.journal import notices, parcels, rolls
+from syncd.journal.parcels import Proof
 from syncd.limits import MIB
 from syncd.ports import ReadLevel
 from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.keeper import Keeper
+from syncd.storage.outcomes import record_proofs
 from tests.faults.sim_disk import SimCrash, SimDisk
 from tests.faults.virtual_time import run_simulated
 from tests.storage.rig import DAY, STORAGE, LoopClock, Rig, carry, footage
@@ -327,3 +331,108 @@ def test_power_lost_again_and_again_is_survived(seed: int) -> None:
         rig.check_published(complete=False)
     assert not _crashed(rig)
     rig.check_published(complete=True)
+
+
+async def test_a_roll_is_kept_on_a_real_disk_too(tmp_path: Path) -> None:
+    """With threads, direct reads and a bit flipped by another process; the rest is the same."""
+    disk = RealDisk()
+    for name in ("source", "storage"):
+        (tmp_path / name).mkdir()
+    rig = Rig(
+        footage(small=1500, big_bytes=33 * MIB),
+        disk=disk,
+        clock=LoopClock(),
+        source=str(tmp_path / "source"),
+        storage=str(tmp_path / "storage"),
+    )
+    keeper = rig.keeper()
+
+    async def story() -> None:
+        numbers = rig.lacking(await keeper.lacking(rig.roll_id))
+        reader = rig.reader()
+        clip = tmp_path / f"storage/.syncd/incoming/{rig.roll_id}/roll/Clips/A012C001.mov"
+        await disk.aside(carry, keeper.receiving, reader, numbers[:2])
+        with clip.open("r+b") as file:
+            file.seek(5)
+            file.write(b"flip")
+        while numbers:
+            await disk.aside(carry, keeper.receiving, reader, numbers)
+            numbers = rig.lacking(await keeper.lacking(rig.roll_id))
+        await _until(rig, lambda: "resend" in _kinds(rig))
+        await disk.aside(
+            carry, keeper.receiving, reader, rig.lacking(await keeper.lacking(rig.roll_id))
+        )
+        await _until(rig, lambda: _is_ready(rig))
+        reader.close()
+
+    await asyncio.wait_for(_kept(keeper, story), 60)
+
+    published = tmp_path / "storage" / DAY / "A012"
+    for path, data in rig.files.items():
+        assert (published / path).read_bytes() == data
+    assert (published / "Empty/Inner").is_dir()
+    assert not list((tmp_path / "storage/.syncd/incoming").iterdir())
+    disk.close()
+    rig.journal.close()
+
+
+def test_a_file_that_changes_between_proof_and_sealing_is_not_published() -> None:
+    """Sizes are compared once more when the roll is sealed; the file is then sent again."""
+    rig = _rig()
+    receiving, roll = rig.receiving()
+    carry(receiving, rig.reader(), range(rig.plan.count))
+    with rig.journal.write() as db:
+        proofs = {i: Proof((), ReadLevel.DIRECT) for i in roll.files_to_prove()}
+        assert roll.record_proofs(db, proofs, roll.version, 0)
+    path = f"{STORAGE}/.syncd/incoming/{rig.roll_id}/roll/Stills/A012_00001.dpx"
+    folder, _, name = path.rpartition("/")
+    file = rig.disk.open_folder(folder).open_write(name)
+    file.write([memoryview(b"more")], len(rig.files["Stills/A012_00001.dpx"]))
+
+    async def story(keeper: Keeper) -> None:
+        await _until(rig, lambda: rig.row().held is not None)
+        assert rig.published() == {}
+        assert len(await _bring_lacking(rig, keeper)) == 1
+        with rig.journal.write() as db:
+            rolls.release(db, rig.roll_id, now_utc_ms=0)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+    rig.check_published(complete=True)
+
+
+def test_a_stored_file_that_became_longer_is_made_anew() -> None:
+    """Writing over it would leave the tail; it is removed from incoming and received again."""
+    rig = _rig()
+    receiving, _ = rig.receiving()
+    carry(receiving, rig.reader(), range(rig.plan.count))
+    folder = rig.disk.open_folder(f"{STORAGE}/.syncd/incoming/{rig.roll_id}/roll/Stills")
+    file = folder.open_write("A012_00001.dpx")
+    file.write([memoryview(b"more")], len(rig.files["Stills/A012_00001.dpx"]))
+
+    async def story(keeper: Keeper) -> None:
+        await _until(rig, lambda: "resend" in _kinds(rig))
+        await rig.clock.sleep(1)
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+    rig.check_published(complete=True)
+
+
+def test_proofs_taken_before_a_parcel_was_lost_count_for_nothing() -> None:
+    """What was read says nothing about what is received in its place."""
+    rig = _rig()
+    receiving, roll = rig.receiving()
+    carry(receiving, rig.reader(), range(rig.plan.count))
+    version = roll.version
+    with rig.journal.write() as db:
+        roll.forget(db, [0])
+    carry(receiving, rig.reader(), [0])
+
+    proof = {0: Proof((), ReadLevel.DIRECT)}
+    assert not record_proofs(rig.journal, roll, proof, version, now_utc_ms=0)
+
+    with rig.journal.read() as db:
+        assert parcels.proofs(db, rig.roll_id) == {}
+    assert 0 in roll.files_to_prove()
