@@ -141,6 +141,9 @@ class SimNet:
         task.add_done_callback(there.tasks.discard)
         return near
 
+    def _is_gone(self, there: SimHost) -> bool:
+        return self.is_cut or there.answer is None
+
     async def ask(self, asker: str, host: str, question: Any) -> Any:
         """One question over the control plane, as bytes both ways; it may come twice."""
         there = self.hosts.get(host)
@@ -152,7 +155,7 @@ class SimNet:
             answering = asyncio.ensure_future(there.answer(asker, unpack(type(question), body)))
             while not answering.done():
                 await asyncio.wait([answering], timeout=0.05)
-                if self.is_cut or there.answer is None:
+                if self._is_gone(there):
                     answering.cancel()
                     raise PeerUnreachableError(f"{host} went away.", remedy="Wait.")
             answer = answering.result()

@@ -7,7 +7,6 @@ A failing seed repeats with: SYNCD_SEED=N python -m pytest tests/faults/test_sim
 import asyncio
 import os
 import sys
-from collections.abc import Iterator
 
 import pytest
 
@@ -28,14 +27,12 @@ SMALL = {
 
 
 @pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut rolls finely, in every module that took a limit by name."""
     for module in [module for name, module in sys.modules.items() if name.startswith("syncd.")]:
         for name, value in SMALL.items():
             if hasattr(module, name):
                 monkeypatch.setattr(module, name, value)
-    return
-    yield
 
 
 SHOOTING_DAY: tuple[tuple[str, dict[str, int]], ...] = (
@@ -113,11 +110,12 @@ def test_the_same_seed_gives_the_same_run() -> None:
 
 
 def _history(world: World) -> list[tuple[str, str, str]]:
-    found = []
-    for box in (world.offload, world.processing):
-        for row in box.rows():
-            found.append((box.name, row.name, row.stage.value))
-    return found
+    return [
+        (box.name, row.name, f"{line.stage}: {line.note}")
+        for box in (world.offload, world.processing)
+        for row in box.rows()
+        for line in box.history(row.roll_id)
+    ]
 
 
 def test_a_file_that_is_wrong_twice_is_held_and_never_published() -> None:
@@ -137,7 +135,7 @@ def test_a_file_that_is_wrong_twice_is_held_and_never_published() -> None:
         boxes = [asyncio.create_task(box.live()) for box in (world.offload, world.processing)]
         rotting = asyncio.create_task(rot(world))
         try:
-            while not any(row.held for row in world.offload.rows()):
+            while not any(row.held for row in world.offload.rows()):  # noqa: ASYNC110
                 await asyncio.sleep(0.1)
         finally:
             for task in (*boxes, rotting):

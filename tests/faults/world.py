@@ -171,6 +171,11 @@ class Box:
     def _reach(self, peer: str) -> Reach:
         return Reach(SimCalls(self.net, self.name, peer), lambda: peer)
 
+    def history(self, roll_id: str) -> list[rolls.HistoryRow]:
+        """Return what this box's journal says of one roll."""
+        with self.journal.read() as db:
+            return rolls.history(db, roll_id)
+
     def rows(self) -> list[rolls.RollRow]:
         """Return the rolls as this box's journal has them."""
         with self.journal.read() as db:
@@ -271,6 +276,14 @@ class World:
                     found.add(f"{row.roll_id}/roll/{files[index].path}")
         return found
 
+    def stages(self) -> list[str]:
+        """Say where every roll is, for a failure's message."""
+        return [
+            f"{box.name} {row.name} {row.stage} {row.held}"
+            for box in (self.offload, self.processing)
+            for row in box.rows()
+        ]
+
     def all_ready(self) -> bool:
         """Tell whether both boxes say of every roll that it is ready."""
         for box in (self.offload, self.processing):
@@ -310,10 +323,8 @@ async def run_world(
                 if task.done():
                     task.result()
             world.check_nothing_false()
-            assert asyncio.get_running_loop().time() < ends, (
-                f"seed {world.seed}: not everything arrived: "
-                f"{[(r.name, r.stage, r.held) for b in (world.offload, world.processing) for r in b.rows()]}"
-            )
+            late = asyncio.get_running_loop().time() >= ends
+            assert not late, f"seed {world.seed}: not everything arrived: {world.stages()}"
             await asyncio.sleep(0.5)
         world.check_nothing_false()
         assert set(world.published()) == set(world.footage)
