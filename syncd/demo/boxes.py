@@ -80,6 +80,11 @@ class Box:
         return self._events
 
     @property
+    def is_running(self) -> bool:
+        """Tell whether its process is there."""
+        return self.process is not None and self.process.poll() is None
+
+    @property
     def pid(self) -> int:
         """The number of its process."""
         assert self.process is not None, "only a running daemon has one"
@@ -140,7 +145,7 @@ class Box:
         """End the daemon: SIGTERM, and SIGKILL if that is not enough."""
         if self._events is not None:
             self._events.close()
-        if self.process is not None and self.process.poll() is None:
+        if self.process is not None and self.is_running:
             self.process.send_signal(signal.SIGTERM)
             try:
                 self.process.wait(STOP_S)
@@ -159,13 +164,11 @@ class Box:
     def _wait_until_it_answers(self) -> None:
         deadline_s = time.monotonic() + START_S
         while True:
-            assert self.process is not None, "it was started"
             try:
                 self.api.get("/healthz")
                 return
             except ApiError as error:
-                is_gone = self.process.poll() is not None
-                if is_gone or time.monotonic() > deadline_s:
+                if not self.is_running or time.monotonic() > deadline_s:
                     said = "\n".join(self.last_words())
                     raise BoxError(f"{self.name} did not start: {error}\n{said}") from error
             time.sleep(0.05)

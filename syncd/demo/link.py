@@ -16,6 +16,10 @@ class Link(Protocol):
     what_it_is: str
     what_a_cut_is: str
 
+    @property
+    def carried_bytes(self) -> int:
+        """What left the offload box on this way so far."""
+
     def cut(self) -> None:
         """Break it."""
 
@@ -35,6 +39,11 @@ class CableLink:
 
     def __init__(self, processing: Box) -> None:
         self.cable = Cable(NEAR, FAR, (processing.ports.control, processing.ports.bulk))
+
+    @property
+    def carried_bytes(self) -> int:
+        """What the cable itself counted."""
+        return self.cable.carried_bytes
 
     def cut(self) -> None:
         """Reset every connection and refuse new ones."""
@@ -56,8 +65,14 @@ class PowerLink:
     what_a_cut_is = "the processing daemon is killed (kill -9) in mid-roll"
     host = FAR
 
-    def __init__(self, processing: Box) -> None:
+    def __init__(self, offload: Box, processing: Box) -> None:
+        self._offload = offload
         self._processing = processing
+
+    @property
+    def carried_bytes(self) -> int:
+        """What the offload box says that it sent."""
+        return self._offload.api.metric("syncd_sent_bytes_total")
 
     def cut(self) -> None:
         """Kill it."""
@@ -71,9 +86,9 @@ class PowerLink:
         """Leave the daemon to whoever owns it."""
 
 
-def make_link(processing: Box) -> CableLink | PowerLink:
+def make_link(offload: Box, processing: Box) -> CableLink | PowerLink:
     """Return a cable where 127.0.0.2 can be listened on (Linux), else a power switch (macOS)."""
     try:
         return CableLink(processing)
     except OSError:
-        return PowerLink(processing)
+        return PowerLink(offload, processing)

@@ -61,7 +61,7 @@ def _play(work: Path, teller: Teller, stack: ExitStack, *, keep: bool) -> int:
     stack.callback(boxes.stop)
     with ThreadPoolExecutor(1) as pool:
         making = pool.submit(_make_rolls, work)
-        link = make_link(boxes.processing)
+        link = make_link(boxes.offload, boxes.processing)
         stack.callback(link.close)
         _start(boxes, link, teller)
         rolls = _made(making, teller)

@@ -54,7 +54,8 @@ class Story:
         self._rolls = rolls
         self._link = link
         self._teller = teller
-        self._watch = Watching(boxes, teller)
+        self._watch = Watching(boxes, link, teller)
+        self._carried_before = 0
         self.outcomes: list[Outcome] = []
 
     def tell(self) -> bool:
@@ -88,6 +89,7 @@ class Story:
 
     def _evidence(self) -> str:
         roll = self._rolls.camera
+        self._carried_before = self._link.carried_bytes
         appeared_s = time.monotonic()
         self._watch.land(roll, self._boxes.landing)
         self._teller.say(f"{roll.day}/{roll.name} appears on the landing: {roll.what}")
@@ -103,24 +105,31 @@ class Story:
 
     def _moving(self) -> str:
         roll = self._rolls.camera
-        first = self._watch.until_moved(roll, 0.1)
+        first = self._until_carried(roll, 0.05)
         started_s = time.monotonic()
-        second = self._watch.until_moved(roll, 0.3)
-        rate = (second - first) / max(time.monotonic() - started_s, 1e-3)
-        shown = f", at {megabytes(rate)}/s" if second > first else ""
-        share = f"{megabytes(second)} of {megabytes(roll.total_bytes)}"
-        return self._told(f"{share} confirmed{shown} through {self._link.what_it_is}")
+        second = self._until_carried(roll, 0.3)
+        rate = (second - first) / (time.monotonic() - started_s)
+        return self._told(
+            f"{megabytes(second)} of {megabytes(roll.total_bytes)} at {megabytes(rate)}/s "
+            f"through {self._link.what_it_is}"
+        )
+
+    def _until_carried(self, roll: MadeRoll, share: float) -> int:
+        """Wait until a share of a roll is through; returns how much went since the step began."""
+        count = self._carried_before + int(share * roll.total_bytes)
+        what = f"{share:.0%} of {roll.name} went through"
+        return self._watch.until_carried(count, what) - self._carried_before
 
     # 3
 
     def _cut(self) -> str:
         roll = self._rolls.camera
-        before = self._watch.until_moved(roll, 0.4)
+        before = self._until_carried(roll, 0.4)
         out_s = time.monotonic()
         self._link.cut()
         self._teller.say(
             f"{self._link.what_a_cut_is}: {megabytes(before)} of {megabytes(roll.total_bytes)} "
-            "were confirmed",
+            "were through",
             "yellow",
         )
         if self._watch.offload_roll(roll.name)["stage"] not in {"moving", "verified"}:
@@ -160,16 +169,17 @@ class Story:
 
     def _rush(self) -> str:
         stills, sound = self._rolls.stills, self._rolls.sound
+        self._carried_before = self._link.carried_bytes
         for roll in (stills, sound):
             self._switch(roll, "go")
         self._teller.say(f"go for both; {stills.name} arrived first, and goes first")
-        moved = self._watch.until_moved(stills, 0.05)
+        moved = self._until_carried(stills, 0.1)
         self._boxes.offload.api.post(f"/api/rolls/{sound.name}/rank", {"rush": True})
         if not 0 < moved < stills.total_bytes:
             raise StepError(f"{stills.name} was not under way")
         self._teller.say(
             f"rush {sound.name}, with {megabytes(moved)} of {megabytes(stills.total_bytes)} "
-            f"of {stills.name} confirmed"
+            f"of {stills.name} through"
         )
         first = self._watch.processing_says(sound.name, "ready")
         second = self._watch.processing_says(stills.name, "ready")

@@ -35,7 +35,7 @@ class Teller:
     """Prints to stdout."""
 
     def __init__(self, console: Console | None = None) -> None:
-        self._console = console or Console(highlight=False, markup=False, emoji=False)
+        self._console = console or _console()
         self._started_s = time.monotonic()
 
     @property
@@ -77,8 +77,14 @@ class Teller:
             result = Text(outcome.result, style=styles[outcome.is_good])
             drawn.add_row(Text(outcome.step), Text(outcome.what), Text(outcome.seen), result)
         self._console.print()
-        width = None if self._console.is_terminal else _WIDTH_PLAIN
-        self._console.print(drawn, width=width)
+        self._console.print(drawn)
+
+
+def _console() -> Console:
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console.width = _WIDTH_PLAIN
+    return console
 
 
 def megabytes(count: float) -> str:

@@ -11,11 +11,12 @@ from typing import Any
 
 from syncd.demo.api import Event
 from syncd.demo.boxes import Box, Boxes
+from syncd.demo.link import Link
 from syncd.demo.teller import Teller
 from syncd.demo.truth import MadeRoll
 
 PATIENCE_S = 40.0
-_POLL_S = 0.01
+_POLL_S = 0.005
 
 
 class StepError(Exception):
@@ -25,8 +26,9 @@ class StepError(Exception):
 class Watching:
     """Looks at the boxes. Whatever waits raises StepError after PATIENCE_S."""
 
-    def __init__(self, boxes: Boxes, teller: Teller) -> None:
+    def __init__(self, boxes: Boxes, link: Link, teller: Teller) -> None:
         self._boxes = boxes
+        self._link = link
         self._teller = teller
 
     def land(self, roll: MadeRoll, landing: Path) -> Path:
@@ -51,17 +53,10 @@ class Watching:
         """Wait until the offload box has seen a roll."""
         self.until(lambda: self.named(roll.name), f"{roll.name} was seen")
 
-    def until_moved(self, roll: MadeRoll, share: float) -> int:
-        """Wait until a share of a roll is confirmed; returns the bytes that are."""
-        moved = 0
-
-        def is_there() -> bool:
-            nonlocal moved
-            moved = int(self.offload_roll(roll.name)["moved_bytes"])
-            return moved >= share * roll.total_bytes
-
-        self.until(is_there, f"{share:.0%} of {roll.name} were confirmed")
-        return moved
+    def until_carried(self, count: int, what: str) -> int:
+        """Wait until the way carried so many bytes in all; returns how many it did."""
+        self.until(lambda: self._link.carried_bytes >= count, what)
+        return self._link.carried_bytes
 
     def until(self, is_there: Callable[[], object], what: str) -> None:
         """Wait until is_there() is true."""
@@ -84,7 +79,7 @@ class Watching:
             return event["type"] == kind and (event["roll"] or {}).get("name") == name
 
         with self._teller.waiting(f"{box.name}: {name} {kind}"):
-            event = box.events.wait(is_it, PATIENCE_S)
+            event = _wait(box, is_it)
         if event is None:
             known = [
                 f"{roll['name']} {roll['stage']} {roll['held'] or ''}" for roll in box.api.rolls()
@@ -93,3 +88,15 @@ class Watching:
                 f"{box.name} did not say in {PATIENCE_S:.0f} s: {name} {kind}; its rolls: {known}"
             )
         return event
+
+
+def _wait(box: Box, is_it: Callable[[Event], bool]) -> Event | None:
+    """Wait for an event, but not for a daemon that has ended."""
+    deadline_s = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline_s:
+        event = box.events.wait(is_it, 1.0)
+        if event is not None:
+            return event
+        if not box.is_running:
+            raise StepError(f"{box.name} has ended; see its log")
+    return None
