@@ -10,13 +10,16 @@ from typing import Any
 import pytest
 
 from syncd.edges.disk import RealDisk
+from syncd.evidence.ascmhl_history import read_histories
 from syncd.journal import notices, parcels, rolls
 from syncd.journal.parcels import Proof
 from syncd.limits import MIB
 from syncd.ports import ReadLevel
 from syncd.roll.stages import HeldCode, Stage
+from syncd.storage.comparing import Comparison, compare_with_published
 from syncd.storage.keeper import Keeper
 from syncd.storage.outcomes import record_proofs
+from syncd.storage.proving import prove_file
 from tests.faults.sim_disk import SimCrash, SimDisk
 from tests.faults.virtual_time import run_simulated
 from tests.storage.rig import DAY, STORAGE, LoopClock, Rig, carry, footage
@@ -381,8 +384,8 @@ def test_a_file_that_changes_between_proof_and_sealing_is_not_published() -> Non
     rig = _rig()
     receiving, roll = rig.receiving()
     carry(receiving, rig.reader(), range(rig.plan.count))
+    proofs = {index: prove_file(roll, index) for index in roll.files_to_prove()}
     with rig.journal.write() as db:
-        proofs = {i: Proof((), ReadLevel.DIRECT) for i in roll.files_to_prove()}
         assert roll.record_proofs(db, proofs, roll.version, 0)
     path = f"{STORAGE}/.syncd/incoming/{rig.roll_id}/roll/Stills/A012_00001.dpx"
     folder, _, name = path.rpartition("/")
@@ -436,3 +439,51 @@ def test_proofs_taken_before_a_parcel_was_lost_count_for_nothing() -> None:
     with rig.journal.read() as db:
         assert parcels.proofs(db, rig.roll_id) == {}
     assert 0 in roll.files_to_prove()
+
+
+def test_a_published_roll_has_one_generation_more_and_is_the_same_roll() -> None:
+    """The history is complete, vouches for every file, and leaves the list that came with it."""
+    rig = _rig()
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    found = rig.published()
+    (history,) = read_histories(found, lambda path: found[path])
+    assert len(history.chain) == 1
+    assert set(history.files) == set(rig.files)
+    assert history.files["Sidecar.txt"].size_bytes == 0
+    with rig.journal.read() as db:
+        published = rolls.load_published_inventory(db, rig.roll_id)
+    assert published.roll_id == rig.roll_id
+    assert {entry.path for entry in published.files} == set(found)
+    assert compare_with_published(rig.area(), rig.inventory) is Comparison.SAME
+
+
+def test_a_roll_that_came_with_a_history_gains_a_generation() -> None:
+    """The received manifests stay as they are; the chain names one more."""
+    first = _rig()
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(first, keeper)
+        await _until(first, lambda: _is_ready(first))
+
+    _run(first, story)
+    received = first.published()
+    rig = Rig(received, clock=LoopClock())
+
+    async def again(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, again)
+
+    found = rig.published()
+    (history,) = read_histories(found, lambda path: found[path])
+    assert [entry.number for entry in history.chain] == [1, 2]
+    for path, data in received.items():
+        if not path.endswith("ascmhl_chain.xml"):
+            assert found[path] == data
