@@ -104,6 +104,12 @@ class NodeAnswers(JournalAnswers):
                 "counter",
             ),
             Sample(
+                "syncd_payload_bytes_total",
+                sum(stats.payload_bytes for stats in sent),
+                "Bytes of files sent on lanes.",
+                "counter",
+            ),
+            Sample(
                 "syncd_resent_bytes_total",
                 resent,
                 "Bytes of parcels sent again because a lane was lost before they were confirmed.",

@@ -12,10 +12,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
-from syncd.storage.marker import make_marker
-
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
+from syncd.storage.marker import make_marker
 from syncd.wire.identity import Identity
 
 DAY = "2026-03-14_D12"
@@ -88,7 +87,7 @@ class Box:
             data=None if body is None else json.dumps(body).encode(),
             headers={"Content-Type": "application/json"},
         )
-        with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310
+        with urllib.request.urlopen(request, timeout=10) as answer:
             return json.load(answer)
 
     def metric(self, name: str) -> float:
