@@ -243,10 +243,11 @@ class Fetching:
         unsubscribe = self._journal.subscribe(changed.ring)
         lanes = self._lanes(origin, keeper, feed)
         lanes_task = asyncio.create_task(lanes.run(), name="fetch-lanes")
+        is_offered = False
         try:
             while not await self._ports.disk.aside(self._is_fetched, row.roll_id):
-                if feed.is_done(row.roll_id):
-                    await self._feed_again(keeper, feed, row, plan)
+                if not is_offered or feed.is_done(row.roll_id):
+                    is_offered = await self._feed_again(keeper, feed, row, plan)
                     lanes.wake()
                 for outcome in feed.take_outcomes():
                     raise outcome.error
@@ -282,13 +283,17 @@ class Fetching:
             lost=feed.lane_lost,
         )
 
-    async def _feed_again(self, keeper: Keeper, feed: Feed, row: RollRow, plan: ParcelPlan) -> None:
-        """Ask for what is lacking: everything at first, later what a read-back found wrong."""
+    async def _feed_again(self, keeper: Keeper, feed: Feed, row: RollRow, plan: ParcelPlan) -> bool:
+        """Ask for what is lacking: everything at first, later what a read-back found wrong.
+
+        Returns whether anything is.
+        """
         bitmap = await keeper.lacking(row.roll_id)
         lacking = from_bitmap(bitmap, plan.count)
         if lacking:
             place = Place(row.rank, None, row.arrived_utc_ms)
             feed.offer(row.roll_id, place, lacking, plan)
+        return bool(lacking)
 
     def _is_fetched(self, roll_id: str) -> bool:
         with self._journal.read() as db:
