@@ -105,7 +105,7 @@ def _make_rolls(work: Path) -> tuple[Rolls, bool]:
     footage = Footage(work / "card", find_ffmpeg())
     rolls = Rolls(
         camera=footage.camera_roll("A012", clips=4, frames=20),
-        stills=footage.stills_roll("B007", frames=3000),
+        stills=footage.stills_roll("B007", frames=5000),
         sound=footage.sound_roll("S003", takes=3, seconds=30),
         flipped=footage.camera_roll("A013", clips=2, frames=40),
         namesake=footage.camera_roll("A012", clips=2, frames=6, first_clip=9),

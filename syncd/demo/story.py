@@ -181,14 +181,25 @@ class Story:
             f"rush {sound.name}, with {megabytes(moved)} of {megabytes(stills.total_bytes)} "
             f"of {stills.name} through"
         )
+        there = self._watch.processing_says(sound.name, "reading-back")
+        left = stills.total_bytes - self._stored_bytes(stills)
+        if left <= 0:
+            raise StepError(f"{sound.name} was all there only after {stills.name}")
+        self._teller.say(
+            f"{sound.name} is all there at {_clock(there)}, with {megabytes(left)} of "
+            f"{stills.name} still to come"
+        )
         first = self._watch.processing_says(sound.name, "ready")
         second = self._watch.processing_says(stills.name, "ready")
-        if first["seq"] > second["seq"]:
-            raise StepError(f"{stills.name} was ready before {sound.name}")
         return self._told(
-            f"{sound.name} ready at {_clock(first)}, {stills.name} at {_clock(second)}; "
-            f"{megabytes(moved)} of {stills.name} had moved before the rush"
+            f"rushed after {megabytes(moved)} of {stills.name}, all there {megabytes(left)} before "
+            f"its end; {sound.name} ready at {_clock(first)}, {stills.name} at {_clock(second)}"
         )
+
+    def _stored_bytes(self, roll: MadeRoll) -> int:
+        """Return how much of a roll is durable on the storage, as the processing box says."""
+        rolls = self._boxes.processing.api.rolls()
+        return next(int(each["moved_bytes"]) for each in rolls if each["name"] == roll.name)
 
     # 5
 
