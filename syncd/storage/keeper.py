@@ -5,30 +5,24 @@ Must not: do a step itself; those are plain functions, run aside from the loop.
 """
 
 import logging
-import threading
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 
 from syncd.edges.bell import Bell
-from syncd.errors import HeldError, RollUnknownError
-from syncd.journal import parcels, rolls
+from syncd.errors import HeldError
+from syncd.journal import rolls
 from syncd.journal.journal import Journal, JournalError
-from syncd.journal.parcels import Proof
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import MANIFEST_BYTES_MAX, MIB, SELF_CURE_RETRY_S
+from syncd.limits import MIB, SELF_CURE_RETRY_S
 from syncd.ports import Ports
-from syncd.roll.inventory import FileEntry, Inventory
-from syncd.roll.parcels import ParcelPlan, to_bitmap
-from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.roll.inventory import Inventory
+from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.area import Area
-from syncd.storage.generation import generation_files
+from syncd.storage.intake import ReceivingRolls
 from syncd.storage.jobs import Jobs
-from syncd.storage.layout import INCOMING, evidence_root, stored_path
-from syncd.storage.outcomes import record_damage, record_held, record_proofs, record_published
-from syncd.storage.proving import Damage, prove_file
-from syncd.storage.publishing import discard_incoming, publish, recover_publish
-from syncd.storage.receiving import ReceivingRoll, ReceivingRolls
-from syncd.storage.sealing import seal
+from syncd.storage.outcomes import record_held
+from syncd.storage.receiving import ReceivingRoll
+from syncd.storage.steps import Steps
 from syncd.storage.troubles import storage_trouble
 
 log = logging.getLogger(__name__)
@@ -62,28 +56,34 @@ class Keeper:
         self._journal = journal
         self._ports = ports
         self._origin = origin
-        self._final_stages = tuple(final_stages)
-        self._host_name = host_name
         self._bell = Bell()
-        self._opening = threading.Lock()
+        self._steps = Steps(
+            area,
+            journal,
+            ports.clock,
+            self.receiving,
+            self._bell.ring,
+            final_stages=final_stages,
+            host_name=host_name,
+        )
         self._jobs = Jobs(workers, self._bell.ring)
         self._proving: dict[str, set[int]] = {}
         self._retry_at_s: dict[str, float] = {}
 
     def add(self, inventory: Inventory) -> None:
         """Begin to receive a roll that the journal has. Raises HeldError. Blocks: call it aside."""
-        self._open(inventory)
+        self._steps.open(inventory)
         self._bell.ring()
 
     async def lacking(self, roll_id: str) -> bytes:
         """Return the parcels that a roll still lacks, as bits. Raises HeldError."""
-        return await self._ports.disk.aside(self._lacking, roll_id)
+        return await self._ports.disk.aside(self._steps.lacking, roll_id)
 
     async def run(self) -> None:
         """Keep the storage until cancelled."""
         unsubscribe = self._journal.subscribe(self._bell.ring)
         try:
-            await self._ports.disk.aside(self._clean_up)
+            await self._ports.disk.aside(self._steps.clean_up)
             async with self._jobs as jobs:
                 while True:
                     if jobs.free:
@@ -120,12 +120,12 @@ class Keeper:
             if row.held.code in _CURABLE:
                 self._start(row.roll_id, self._cure(row))
         elif roll is None:
-            self._start(row.roll_id, self._aside(self._open_known, row.roll_id))
+            self._start(row.roll_id, self._aside(self._steps.open_known, row.roll_id))
         elif (trouble := roll.take_trouble()) is not None:
             self._start(row.roll_id, self._hold(row.roll_id, trouble))
         elif roll.is_all_proved:
             if not self._proving.get(row.roll_id):
-                self._start(row.roll_id, self._aside(self._finish, roll))
+                self._start(row.roll_id, self._aside(self._steps.finish, roll))
         else:
             self._start_proofs(roll)
 
@@ -189,132 +189,11 @@ class Keeper:
         with self._journal.write() as db:
             rolls.release(db, row.roll_id, now_utc_ms=self._ports.clock.utc_ms())
 
-    # Steps, run aside
-
-    def _lacking(self, roll_id: str) -> bytes:
-        roll = self._open_known(roll_id)
-        if roll is not None:
-            return roll.lacking()
-        with self._journal.read() as db:
-            return to_bitmap((), ParcelPlan(rolls.load_inventory(db, roll_id)).count)
-
-    def _open_known(self, roll_id: str) -> ReceivingRoll | None:
-        roll = self.receiving.get(roll_id)
-        if roll is not None:
-            return roll
-        with self._journal.read() as db:
-            row = rolls.get(db, roll_id)
-            if row is None:
-                raise RollUnknownError(f"No roll has the id {roll_id}.", remedy="Offer it again.")
-            if not is_before(row.stage, Stage.LANDED):
-                return None
-            inventory = rolls.load_inventory(db, roll_id)
-        return self._open(inventory)
-
-    def _open(self, inventory: Inventory) -> ReceivingRoll | None:
-        """Take a roll up where it is; None if it turns out to be published already."""
-        with self._opening:
-            roll = self.receiving.get(inventory.roll_id)
-            if roll is not None:
-                return roll
-            try:
-                sealed = recover_publish(self._area, self._journal, inventory)
-            except OSError as error:
-                raise storage_trouble(self._area.path, error) from error
-            if sealed is not None:
-                self._published(inventory, sealed)
-                return None
-            return self.receiving.add(
-                ReceivingRoll(inventory, self._area, self._journal, self._bell.ring)
-            )
-
     async def _prove(self, roll: ReceivingRoll, batch: list[int], busy: set[int]) -> None:
         try:
-            await self._ports.disk.aside(self._prove_batch, roll, batch)
+            await self._ports.disk.aside(self._steps.prove_batch, roll, batch)
         finally:
             busy.difference_update(batch)
-
-    def _prove_batch(self, roll: ReceivingRoll, batch: list[int]) -> None:
-        proofs: dict[int, Proof] = {}
-        damages: list[Damage] = []
-        version = roll.version
-        for index in batch:
-            result = prove_file(roll, index)
-            if isinstance(result, Damage):
-                damages.append(result)
-            else:
-                proofs[index] = result
-        now = self._ports.clock.utc_ms()
-        if not record_proofs(self._journal, roll, proofs, version, now_utc_ms=now):
-            return
-        for damage in damages:
-            log.warning("%s: %s", roll.roll_id, damage.describe())
-            if damage.is_longer:
-                self._remove_stored(roll, damage.file_index)
-            record_damage(self._journal, roll, damage, now_utc_ms=now)
-
-    def _finish(self, roll: ReceivingRoll) -> None:
-        """Seal, publish, and say so; whatever step a crash hits, it is done again or found done."""
-        try:
-            sealed = seal(roll, lambda: self._generation(roll))
-            publish(self._area, self._journal, roll.inventory, sealed)
-        except HeldError as error:
-            self._distrust(roll, error)
-            raise
-        finally:
-            roll.reopen()
-        self._published(roll.inventory, sealed)
-
-    def _distrust(self, roll: ReceivingRoll, error: HeldError) -> None:
-        """Have a file that changed after it was proved sent again, once a person lets it go on."""
-        if error.code is not HeldCode.READ_BACK_MISMATCH:
-            return
-        for index, entry in enumerate(roll.inventory.files):
-            if entry.path == error.path:
-                self._remove_stored(roll, index)
-                with self._journal.write() as db:
-                    roll.forget(db, roll.plan.parcels_of_file(index))
-
-    def _remove_stored(self, roll: ReceivingRoll, index: int) -> None:
-        """Remove an incoming file, before its parcels are forgotten: until then none is written."""
-        path = stored_path(roll.roll_id, roll.inventory.files[index])
-        with suppress(FileNotFoundError):
-            self._area.present().remove_file(path)
-
-    def _generation(self, roll: ReceivingRoll) -> dict[str, bytes]:
-        folder = self._area.present()
-        root = evidence_root(roll.roll_id)
-        with self._journal.read() as db:
-            proofs = parcels.proofs(db, roll.roll_id)
-        return generation_files(
-            roll.inventory,
-            proofs,
-            lambda path: folder.read_file(f"{root}/{path}", bytes_max=MANIFEST_BYTES_MAX),
-            host_name=self._host_name,
-            now_utc_ms=self._ports.clock.utc_ms(),
-        )
-
-    def _published(self, inventory: Inventory, sealed: Sequence[FileEntry]) -> None:
-        record_published(
-            self._journal,
-            inventory,
-            sealed,
-            self._final_stages,
-            now_utc_ms=self._ports.clock.utc_ms(),
-        )
-        self.receiving.remove(inventory.roll_id)
-        with suppress(OSError, HeldError):  # left-overs are cleared at the next start
-            discard_incoming(self._area.present(), inventory.roll_id)
-
-    def _clean_up(self) -> None:
-        """Remove incoming folders of rolls that were published before a stop."""
-        with suppress(OSError, HeldError):
-            folder = self._area.present()
-            for entry in folder.scan(INCOMING):
-                with self._journal.read() as db:
-                    row = rolls.get(db, entry.name)
-                if row is not None and row.published_path is not None:
-                    discard_incoming(folder, entry.name)
 
 
 def _first_bytes(roll: ReceivingRoll, files: list[int]) -> list[int]:

@@ -13,14 +13,13 @@ from itertools import islice
 
 from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
-from syncd.journal.journal import Connection, Journal, JournalError
+from syncd.journal.journal import Connection, Journal
 from syncd.journal.parcels import Proof
 from syncd.ports import Folder
 from syncd.roll.inventory import Inventory
 from syncd.roll.parcels import ParcelPlan, to_bitmap
-from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
-from syncd.storage.durable import DurableNames, make_durable
+from syncd.storage.durable import DurableNames
 from syncd.storage.hashing import PIECE_DIGEST_BYTES
 from syncd.storage.layout import evidence_root, files_below, folder_of, media_root, stored_path
 from syncd.storage.sinks import ParcelSink, SparedSink
@@ -127,6 +126,9 @@ class ReceivingRoll:
             raise ParcelDamagedError(
                 f"The roll has no parcel {number}.", remedy="Offer the roll again."
             )
+        with self._lock:
+            if number in self._durable:
+                return SparedSink(self, number)
         try:
             folder = self.area.folder()
         except HeldError as error:
@@ -304,110 +306,3 @@ class ReceivingRoll:
             if sizes.get(path, -1) < piece.offset_bytes + piece.length_bytes:
                 return False
         return True
-
-
-def commit_sinks(journal: Journal, area: Area, sinks: Iterable[Sink]) -> None:
-    """Make finished parcels of any rolls durable and record them; only then may they be confirmed.
-
-    Raises HeldError if the storage fails (then none of them counts), ParcelDamagedError if one
-    was condemned meanwhile.
-    """
-    written = [sink for sink in sinks if isinstance(sink, ParcelSink)]
-    if not written:
-        return
-    by_roll: dict[ReceivingRoll, list[ParcelSink]] = {}
-    for sink in written:
-        assert isinstance(sink.roll, ReceivingRoll), "sinks come from begin()"
-        by_roll.setdefault(sink.roll, []).append(sink)
-    try:
-        _sync(area, written, by_roll)
-    except BaseException:
-        for sink in written:
-            sink.abandon()
-        raise
-    try:
-        for roll, own in by_roll.items():
-            _record(journal, roll, own)
-    except JournalError as error:
-        # Durable, but not recorded: it is not confirmed, and travels again.
-        raise ParcelDamagedError(error.problem, remedy=error.remedy) from error
-
-
-def _sync(
-    area: Area, written: list[ParcelSink], by_roll: dict[ReceivingRoll, list[ParcelSink]]
-) -> None:
-    names = next(iter(by_roll)).names
-    try:
-        make_durable(written[0].folder, written, names)
-    except OSError as error:
-        troubles = [roll.failed(error, None) for roll in by_roll]
-        raise troubles[0] from error
-    folder = _folder_now(area, by_roll)
-    if any(sink.folder is not folder for sink in written):
-        raise ParcelDamagedError(
-            "The storage was mounted anew meanwhile.", remedy="The parcel is sent again."
-        )
-    for roll, own in by_roll.items():
-        for sink in own:
-            roll.check_current(sink)
-
-
-def _folder_now(area: Area, by_roll: Iterable[ReceivingRoll]) -> Folder:
-    try:
-        return area.folder()
-    except HeldError as error:
-        for roll in by_roll:
-            roll.note_trouble(error)
-        raise
-
-
-def _record(journal: Journal, roll: ReceivingRoll, sinks: list[ParcelSink]) -> None:
-    recorded = {sink.number: sink.digests for sink in sinks}
-    added = sum(roll.plan.length_bytes(number) for number in recorded)
-    with journal.write() as db:
-        parcels.record_durable(db, roll.roll_id, recorded)
-        parcels.forget_proofs(db, roll.roll_id, roll.proved_among(roll.files_of(recorded)))
-        rolls.set_moved(db, roll.roll_id, roll.durable_bytes() + added)
-    roll.count_durable(recorded)
-
-
-class ReceivingRolls:
-    """All unfinished rolls of a storage by id: what lanes write into."""
-
-    def __init__(self, area: Area, journal: Journal) -> None:
-        self._area = area
-        self._journal = journal
-        self._lock = threading.Lock()
-        self._rolls: dict[str, ReceivingRoll] = {}
-
-    def add(self, roll: ReceivingRoll) -> ReceivingRoll:
-        """Take a roll in; one that is known already stays."""
-        with self._lock:
-            return self._rolls.setdefault(roll.roll_id, roll)
-
-    def get(self, roll_id: str) -> ReceivingRoll | None:
-        """Return a roll by id."""
-        with self._lock:
-            return self._rolls.get(roll_id)
-
-    def remove(self, roll_id: str) -> None:
-        """Take no parcel of a roll any more."""
-        with self._lock:
-            roll = self._rolls.pop(roll_id, None)
-        if roll is not None:
-            roll.close()
-
-    def begin(self, roll_id: str, number: int) -> Sink:
-        """Take one parcel. Raises HeldError, ParcelDamagedError."""
-        roll = self.get(roll_id)
-        if roll is None:
-            raise HeldError(
-                HeldCode.PEER_REFUSED,
-                f"Roll {roll_id} is not expected here.",
-                remedy="It is offered again, which tells what is lacking.",
-            )
-        return roll.begin(number)
-
-    def commit(self, sinks: Iterable[Sink]) -> None:
-        """Return when sinks are durable and journalled. Raises HeldError, ParcelDamagedError."""
-        commit_sinks(self._journal, self._area, sinks)

@@ -18,10 +18,11 @@ from syncd.roll.inventory import FileEntry, FileKind, Inventory, ordered
 from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import Stage
 from syncd.storage.area import Area
+from syncd.storage.intake import ReceivingRolls
 from syncd.storage.keeper import Keeper
 from syncd.storage.marker import make_marker
 from syncd.storage.reading import RollReader
-from syncd.storage.receiving import ReceivingRoll, ReceivingRolls, Sink
+from syncd.storage.receiving import ReceivingRoll, Sink
 from tests.faults.sim_disk import SimDisk
 
 DAY = "2026-03-14_D12"

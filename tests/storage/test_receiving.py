@@ -203,3 +203,33 @@ def test_several_lanes_receive_one_roll_on_a_real_disk(tmp_path: Path) -> None:
     reader.close()
     rig.journal.close()
     disk.close()
+
+
+def test_a_parcel_is_not_confirmed_while_the_journal_cannot_be_written() -> None:
+    """It is durable and not recorded, so the lane ends and it comes again later."""
+    rig = Rig(footage())
+    receiving, roll = rig.receiving()
+    sink = write_parcel(receiving, rig.reader(), 0)
+    with rig.journal.read() as db:
+        db.execute("PRAGMA query_only = ON")  # as on a disk that went read-only
+    with pytest.raises(LinkLostError, match="journal"):
+        receiving.commit([sink])
+    assert rig.lacking(roll.lacking()) == [0]
+
+    with rig.journal.read() as db:
+        db.execute("PRAGMA query_only = OFF")
+    carry(receiving, rig.reader(), [0])
+    assert rig.lacking(roll.lacking()) == []
+
+
+def test_a_late_parcel_of_a_published_roll_is_taken_and_left_out() -> None:
+    """A lane that was cut brings it again; nothing is written for it."""
+    rig = Rig(footage())
+    receiving, _ = rig.receiving()
+    carry(receiving, rig.reader(), [0])
+    receiving.remove(rig.roll_id)
+    before = _on_storage(rig)
+
+    carry(receiving, rig.reader(), [0])
+
+    assert _on_storage(rig) == before

@@ -1,0 +1,183 @@
+"""The steps of an unfinished roll on the storage, each a plain function that blocks.
+
+Owns: open, prove, repair, seal and publish, as one call each, safe to repeat after a crash.
+Must not: decide when a step is due or hold a roll; keeper.py does. Runs aside from the loop.
+"""
+
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+
+from syncd.errors import HeldError, RollUnknownError
+from syncd.journal import parcels, rolls
+from syncd.journal.journal import Journal
+from syncd.journal.parcels import Proof
+from syncd.limits import MANIFEST_BYTES_MAX
+from syncd.ports import Clock
+from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.parcels import ParcelPlan, to_bitmap
+from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.storage.area import Area
+from syncd.storage.generation import generation_files
+from syncd.storage.intake import ReceivingRolls
+from syncd.storage.layout import INCOMING, evidence_root, stored_path
+from syncd.storage.outcomes import record_damage, record_proofs, record_published
+from syncd.storage.proving import Damage, prove_file
+from syncd.storage.publishing import discard_incoming, publish, recover_publish
+from syncd.storage.receiving import ReceivingRoll
+from syncd.storage.sealing import seal
+from syncd.storage.troubles import storage_trouble
+
+log = logging.getLogger(__name__)
+
+
+class Steps:
+    """The steps on one storage.
+
+    changed: called when another step may be due. final_stages: what a published roll becomes.
+    """
+
+    def __init__(
+        self,
+        area: Area,
+        journal: Journal,
+        clock: Clock,
+        receiving: ReceivingRolls,
+        changed: Callable[[], None],
+        *,
+        final_stages: Sequence[Stage],
+        host_name: str,
+    ) -> None:
+        self.receiving = receiving
+        self._area = area
+        self._journal = journal
+        self._clock = clock
+        self._changed = changed
+        self._final_stages = tuple(final_stages)
+        self._host_name = host_name
+        self._opening = threading.Lock()
+
+    def lacking(self, roll_id: str) -> bytes:
+        """Return the parcels that a roll still lacks, as bits; none once it is published."""
+        roll = self.open_known(roll_id)
+        if roll is not None:
+            return roll.lacking()
+        with self._journal.read() as db:
+            return to_bitmap((), ParcelPlan(rolls.load_inventory(db, roll_id)).count)
+
+    def open_known(self, roll_id: str) -> ReceivingRoll | None:
+        """Take a journalled roll up where it is; None if it is published."""
+        roll = self.receiving.get(roll_id)
+        if roll is not None:
+            return roll
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+            if row is None:
+                raise RollUnknownError(f"No roll has the id {roll_id}.", remedy="Offer it again.")
+            if not is_before(row.stage, Stage.LANDED):
+                return None
+            inventory = rolls.load_inventory(db, roll_id)
+        return self.open(inventory)
+
+    def open(self, inventory: Inventory) -> ReceivingRoll | None:
+        """Take a roll up where it is; None if it turns out to be published already."""
+        with self._opening:
+            roll = self.receiving.get(inventory.roll_id)
+            if roll is not None:
+                return roll
+            try:
+                sealed = recover_publish(self._area, self._journal, inventory)
+            except OSError as error:
+                raise storage_trouble(self._area.path, error) from error
+            if sealed is not None:
+                self._published(inventory, sealed)
+                return None
+            return self.receiving.add(
+                ReceivingRoll(inventory, self._area, self._journal, self._changed)
+            )
+
+    def prove_batch(self, roll: ReceivingRoll, batch: list[int]) -> None:
+        """Read files back and record what was found. Raises OSError, HeldError."""
+        proofs: dict[int, Proof] = {}
+        damages: list[Damage] = []
+        version = roll.version
+        for index in batch:
+            result = prove_file(roll, index)
+            if isinstance(result, Damage):
+                damages.append(result)
+            else:
+                proofs[index] = result
+        now = self._clock.utc_ms()
+        if not record_proofs(self._journal, roll, proofs, version, now_utc_ms=now):
+            return
+        for damage in damages:
+            log.warning("%s: %s", roll.roll_id, damage.describe())
+            if damage.is_longer:
+                self._remove_stored(roll, damage.file_index)
+            record_damage(self._journal, roll, damage, now_utc_ms=now)
+
+    def finish(self, roll: ReceivingRoll) -> None:
+        """Seal, publish, and say so; whatever step a crash hits, it is done again or found done."""
+        try:
+            sealed = seal(roll, lambda: self._generation(roll))
+            publish(self._area, self._journal, roll.inventory, sealed)
+        except HeldError as error:
+            roll.reopen()
+            self._distrust(roll, error)
+            raise
+        except BaseException:
+            roll.reopen()
+            raise
+        self._published(roll.inventory, sealed)
+
+    def _distrust(self, roll: ReceivingRoll, error: HeldError) -> None:
+        """Have a file that changed after it was proved sent again, once a person lets it go on."""
+        if error.code is not HeldCode.READ_BACK_MISMATCH:
+            return
+        for index, entry in enumerate(roll.inventory.files):
+            if entry.path == error.path:
+                self._remove_stored(roll, index)
+                with self._journal.write() as db:
+                    roll.forget(db, roll.plan.parcels_of_file(index))
+
+    def _remove_stored(self, roll: ReceivingRoll, index: int) -> None:
+        """Remove an incoming file, before its parcels are forgotten: until then none is written."""
+        path = stored_path(roll.roll_id, roll.inventory.files[index])
+        with suppress(FileNotFoundError):
+            self._area.present().remove_file(path)
+
+    def _generation(self, roll: ReceivingRoll) -> dict[str, bytes]:
+        folder = self._area.present()
+        root = evidence_root(roll.roll_id)
+        with self._journal.read() as db:
+            proofs = parcels.proofs(db, roll.roll_id)
+        return generation_files(
+            roll.inventory,
+            proofs,
+            lambda path: folder.read_file(f"{root}/{path}", bytes_max=MANIFEST_BYTES_MAX),
+            host_name=self._host_name,
+            now_utc_ms=self._clock.utc_ms(),
+        )
+
+    def _published(self, inventory: Inventory, sealed: Sequence[FileEntry]) -> None:
+        record_published(
+            self._journal,
+            inventory,
+            sealed,
+            self._final_stages,
+            now_utc_ms=self._clock.utc_ms(),
+        )
+        self.receiving.remove(inventory.roll_id)
+        with suppress(OSError, HeldError):  # left-overs are cleared at the next start
+            discard_incoming(self._area.present(), inventory.roll_id)
+
+    def clean_up(self) -> None:
+        """Remove incoming folders of rolls that were published before a stop."""
+        with suppress(OSError, HeldError):
+            folder = self._area.present()
+            for entry in folder.scan(INCOMING):
+                with self._journal.read() as db:
+                    row = rolls.get(db, entry.name)
+                if row is not None and row.published_path is not None:
+                    discard_incoming(folder, entry.name)
