@@ -32,8 +32,11 @@ class ThreadLines:
         except RuntimeError:
             lane.close()
             raise
-        await outcome
-        thread.join()  # it has nothing left to do
+        try:
+            await outcome
+        finally:
+            if not outcome.cancelled():
+                thread.join()  # it has nothing left to do
 
 
 def _run(

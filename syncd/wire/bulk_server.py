@@ -91,6 +91,11 @@ class BulkServer:
         if hanging:
             await asyncio.wait(hanging)
 
+    @property
+    def lane_count(self) -> int:
+        """How many connections are open, those included that have shown no ticket yet."""
+        return len(self._lanes)
+
     def close_peer(self, name: str) -> None:
         """Close every lane of one peer; safe from any thread."""
         with self._lock:
