@@ -3,9 +3,10 @@
 Owns: socket options, waiting, waking, and closing from another thread without pulling the
 descriptor from under the one that uses it. Must not: know frames or peers.
 
-A pulled cable does not end a connection by itself: keepalive finds it when nothing is under way
-(5 s), TCP_USER_TIMEOUT when something is (10 s). The latter also ends a link whose peer lives and
-has not read for that long; what was not confirmed then travels again.
+A pulled cable does not end a connection by itself. Keepalive probes find it when nothing is under
+way, unanswered data when something is; TCP_USER_TIMEOUT says after how long, in both cases (with
+the interface taken down, measured: 9 s after the last answer). It also ends a link whose peer lives
+and has not read for that long, its disk being slow; what was not confirmed then travels again.
 Buffer sizes are left alone: setting them turns the system's own tuning off.
 """
 
@@ -24,7 +25,7 @@ from syncd.limits import BULK_LINKS_MAX, CONNECT_TIMEOUT_S, STALLED_AFTER_S
 KEEPALIVE_IDLE_S = 2
 KEEPALIVE_INTERVAL_S = 1
 KEEPALIVE_PROBES = 3
-USER_TIMEOUT_MS = 10_000
+USER_TIMEOUT_MS = 9_000  # a dead peer is noticed within 10 s
 DARWIN_TCP_RXT_CONNDROPTIME = 0x80  # netinet/tcp.h; Python has no name for it
 
 # From system calls to poll(): all of these mean "not now".
