@@ -98,6 +98,15 @@ class Feed:
             self._rolls.pop(roll_id, None)
             self._lost = {order for order in self._lost if order.roll_id != roll_id}
 
+    def await_offers(self) -> None:
+        """Hand out nothing until offered anew: the link broke, and what the peer lacks is unknown.
+
+        What would be handed out meanwhile could only be doubted, and would travel once more.
+        """
+        with self._lock:
+            for roll in self._rolls.values():
+                roll.stopped = True
+
     def reorder(self, roll_id: str, place: Place) -> None:
         """Give a roll another place, from the next parcel on. Unknown is fine."""
         with self._lock:

@@ -109,6 +109,7 @@ class Handover:
         self._note_problem(None)
         self._offered.clear()
         self._retry_at_s.clear()
+        self.feed.await_offers()
         async with asyncio.TaskGroup() as group:
             group.create_task(self._lanes.run(), name="lanes")
             group.create_task(self._offer_rolls(), name="offers")

@@ -147,6 +147,22 @@ def test_a_confirmation_counts_if_the_peer_did_not_ask_for_the_parcel_again() ->
     assert feed.resent_bytes() == 0
 
 
+def test_after_a_break_nothing_is_handed_out_before_the_roll_is_offered_anew() -> None:
+    """So no parcel is under way when the peer says what it lacks, and none travels twice for it."""
+    feed = feed_of(A=2)
+    assert feed.next(0) is not None
+    feed.lane_lost(0)
+
+    feed.await_offers()
+    assert feed.next(0) is None
+
+    feed.offer("A", SOON, {0, 1}, Parcels(2))
+    assert taken(feed) == ["A0", "A1"]
+    assert feed.is_done("A")
+    assert feed.resent_bytes() == 1
+    assert feed.take_outcomes() == []
+
+
 @pytest.mark.parametrize("side", ["peer", "source"])
 def test_a_parcel_that_cannot_be_moved_stops_its_roll(side: str) -> None:
     """Once, with the reason; other rolls go on; a new offer starts it again."""
