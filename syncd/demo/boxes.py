@@ -17,10 +17,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
+from syncd.config_values import HostPort
 from syncd.demo.api import Api, ApiError, Events
-from syncd.demo.settings import example, fitted
+from syncd.demo.settings import Changes, example, fitted
 
-NEAR, FAR = "127.0.0.2", "127.0.0.1"
+FAR = "127.0.0.1"  # where every daemon listens
 # Whom each box trusts; so the examples have it.
 PINNED = {
     "offload-1": ("process-1",),
@@ -90,7 +91,7 @@ class Box:
         assert self.process is not None, "only a running daemon has one"
         return self.process.pid
 
-    def configure(self, changes: dict[tuple[str, str], str], more: str = "") -> None:
+    def configure(self, changes: Changes, more: str = "") -> None:
         """Write the shipped example with changes, and more after it."""
         own = {
             ("node", "state"): quoted(self.folder / f"{self.name}-state"),
@@ -203,47 +204,52 @@ class Boxes:
         """Return all three."""
         return (self.offload, self.processing, self.editorial)
 
-    def configure(self, *, process_at: str, discover: bool, ready_command: list[str]) -> None:
+    def configure(
+        self, *, process_at: str, lanes: int, discover: bool, ready_command: list[str]
+    ) -> None:
         """Make keys and write the configurations; each box pins the others' fingerprints.
 
         process_at: under which host the offload box reaches the processing box.
         """
+        address = HostPort(process_at, self.processing.ports.control)
+        changes_of = {
+            self.offload.name: self._offload_changes(address, lanes),
+            self.processing.name: self._processing_changes(ready_command, discover=discover),
+            self.editorial.name: self._editorial_changes(discover=discover),
+        }
         for box in self.all:
-            box.configure(self._changes(box, process_at, discover, ready_command))
+            box.configure(changes_of[box.name])
         with ThreadPoolExecutor(3) as pool:
             answers = pool.map(lambda box: box.json("peers")["own"]["fingerprint"], self.all)
             prints = dict(zip((box.name for box in self.all), answers, strict=True))
         for box in self.all:
-            changes = self._changes(box, process_at, discover, ready_command)
+            changes = changes_of[box.name]
             for name in PINNED[box.name]:
                 changes[f"peer {name}", "fingerprint"] = quoted(prints[name])
             more = f"\n[[landing]]\npath = {quoted(self.landing_2)}\n"
             box.configure(changes, more if box is self.offload else "")
 
-    def _changes(
-        self, box: Box, process_at: str, discover: bool, ready_command: list[str]
-    ) -> dict[tuple[str, str], str]:
-        control = self.processing.ports.control
-        found_by = {("node", "discover"): json.dumps(discover)}
-        if discover:
-            found_by["node", "interfaces"] = json.dumps([FAR])  # loopback only if asked for
-        if box is self.offload:
-            # Fixed, so that it goes through the demo's cable and not past it.
-            return {
-                ("node", "discover"): "false",
-                ("peer process-1", "address"): quoted(f"{process_at}:{control}"),
-                ("landing", "path"): quoted(self.landing),
-            }
-        if box is self.processing:
-            return {
-                **found_by,
-                ("storage", "path"): quoted(self.storage),
-                ("storage", "keep_free"): quoted("1 GB"),
-                ("notice", "run"): json.dumps(ready_command),
-            }
-        changes = found_by
+    def _offload_changes(self, address: HostPort, lanes: int) -> Changes:
+        """Return a fixed address, so that rolls go through the demo's cable and not past it."""
+        return {
+            ("node", "discover"): "false",
+            ("peer process-1", "address"): quoted(address),
+            ("landing", "path"): quoted(self.landing),
+            ("destination", "lanes"): str(lanes),
+        }
+
+    def _processing_changes(self, ready_command: list[str], *, discover: bool) -> Changes:
+        return _found_by(discover=discover) | {
+            ("storage", "path"): quoted(self.storage),
+            ("storage", "keep_free"): quoted("1 GB"),
+            ("notice", "run"): json.dumps(ready_command),
+        }
+
+    def _editorial_changes(self, *, discover: bool) -> Changes:
+        changes = _found_by(discover=discover)
         if not discover:
-            changes["peer process-1", "address"] = quoted(f"{FAR}:{control}")
+            address = HostPort(FAR, self.processing.ports.control)
+            changes["peer process-1", "address"] = quoted(address)
         return changes
 
     def mark_storage(self) -> None:
@@ -261,6 +267,13 @@ class Boxes:
         """End all three."""
         with ThreadPoolExecutor(3) as pool:
             list(pool.map(Box.stop, self.all))
+
+
+def _found_by(*, discover: bool) -> Changes:
+    changes = {("node", "discover"): json.dumps(discover)}
+    if discover:
+        changes["node", "interfaces"] = json.dumps([FAR])  # loopback only if asked for
+    return changes
 
 
 def _free_ports(count: int) -> list[int]:

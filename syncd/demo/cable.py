@@ -98,7 +98,7 @@ class Cable:
         """Plug the cable in."""
         if self.is_plugged:
             return
-        self._listeners = [self._listen(port) for port in self.ports]
+        self._listeners = self._listen_on_all()
         self.is_plugged = True
         for listener, port in zip(self._listeners, self.ports, strict=True):
             self._start(self._accept, listener, port)
@@ -124,8 +124,20 @@ class Cable:
         """Cut, for good."""
         self.cut()
 
+    def _listen_on_all(self) -> list[socket.socket]:
+        listeners: list[socket.socket] = []
+        try:
+            for port in self.ports:
+                listeners.append(self._listen(port))  # noqa: PERF401 - closed if a later one fails
+        except OSError:
+            for listener in listeners:
+                listener.close()
+            raise
+        return listeners
+
     def _listen(self, port: int) -> socket.socket:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        family = socket.AF_INET6 if ":" in self.near else socket.AF_INET
+        listener = socket.socket(family, socket.SOCK_STREAM)
         try:
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listener.bind((self.near, port))

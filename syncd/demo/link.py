@@ -1,13 +1,16 @@
 """The way from the offload to the processing box, and how the demo breaks it.
 
-Owns: the choice: a cable between two loopback addresses where the system has them; else no cable,
+Owns: the choice: a cable between two loopback addresses where the system has two; else no cable,
 and the processing daemon is killed and started again in place of the cut.
 """
 
+from contextlib import suppress
 from typing import Protocol
 
-from syncd.demo.boxes import FAR, NEAR, Box
+from syncd.demo.boxes import FAR, Box
 from syncd.demo.cable import Cable
+
+NEARS = ("127.0.0.2", "::1")  # Linux has both, macOS the second
 
 
 class Link(Protocol):
@@ -15,6 +18,7 @@ class Link(Protocol):
 
     what_it_is: str
     what_a_cut_is: str
+    lanes: int
 
     @property
     def carried_bytes(self) -> int:
@@ -35,10 +39,11 @@ class CableLink:
 
     what_it_is = "a cable of 1 Gb/s"
     what_a_cut_is = "the cable is cut in mid-roll"
-    host = NEAR
+    lanes = 2
 
-    def __init__(self, processing: Box) -> None:
-        self.cable = Cable(NEAR, FAR, (processing.ports.control, processing.ports.bulk))
+    def __init__(self, near: str, processing: Box) -> None:
+        self.host = near
+        self.cable = Cable(near, FAR, (processing.ports.control, processing.ports.bulk))
 
     @property
     def carried_bytes(self) -> int:
@@ -59,10 +64,14 @@ class CableLink:
 
 
 class PowerLink:
-    """No cable: the processing daemon itself is killed, as by a power failure."""
+    """No cable: the processing daemon itself is killed, as by a power failure.
+
+    One lane, because without the cable's pace two would have all of a small roll under way at once.
+    """
 
     what_it_is = "loopback"
     what_a_cut_is = "the processing daemon is killed (kill -9) in mid-roll"
+    lanes = 1
     host = FAR
 
     def __init__(self, offload: Box, processing: Box) -> None:
@@ -87,8 +96,8 @@ class PowerLink:
 
 
 def make_link(offload: Box, processing: Box) -> CableLink | PowerLink:
-    """Return a cable where 127.0.0.2 can be listened on (Linux), else a power switch (macOS)."""
-    try:
-        return CableLink(processing)
-    except OSError:
-        return PowerLink(offload, processing)
+    """Return a cable where there is a second loopback address to listen on, else a power switch."""
+    for near in NEARS:
+        with suppress(OSError):
+            return CableLink(near, processing)
+    return PowerLink(offload, processing)

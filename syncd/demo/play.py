@@ -82,7 +82,9 @@ def _start(boxes: Boxes, link: CableLink | PowerLink, teller: Teller) -> None:
     """Make keys and configurations, mark the storage, start the daemons."""
     is_heard = asyncio.run(works_here(RealClock(), (FAR,)))
     command = [sys.executable, str(ready_command.__file__), "{path}"]
-    boxes.configure(process_at=link.host, discover=is_heard, ready_command=command)
+    boxes.configure(
+        process_at=link.host, lanes=link.lanes, discover=is_heard, ready_command=command
+    )
     boxes.mark_storage()
     boxes.start()
     for box in boxes.all:
@@ -95,7 +97,7 @@ def _start(boxes: Boxes, link: CableLink | PowerLink, teller: Teller) -> None:
     else:
         teller.say(
             "no second loopback address here, so no cable to cut: the processing daemon will be "
-            "killed instead"
+            "killed instead; one lane, as there is no cable to slow two down"
         )
     found = "by zeroconf" if is_heard else "at a fixed address: multicast does not pass here"
     teller.say(f"edit-1 finds process-1 {found}; offload-1 has a fixed address, the cable's end")

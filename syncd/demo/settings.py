@@ -8,6 +8,7 @@ import re
 from importlib import resources
 from pathlib import Path
 
+Changes = dict[tuple[str, str], str]
 _HEADER = re.compile(r"\[\[?([a-z]+)\]\]?")
 
 
@@ -20,7 +21,7 @@ def example(name: str) -> str:
     return checkout.read_text(encoding="utf-8")
 
 
-def fitted(text: str, changes: dict[tuple[str, str], str]) -> str:
+def fitted(text: str, changes: Changes) -> str:
     """Return a configuration with other values.
 
     changes: by table and key the new value, as TOML. A table is "node", or "peer process-1" where
