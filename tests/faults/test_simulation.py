@@ -104,7 +104,7 @@ def test_whatever_happens_every_roll_arrives_whole(first: int) -> None:
 
 def test_the_same_seed_gives_the_same_run() -> None:
     """A failing seed can be looked at again: every journal line repeats."""
-    first, second = _run(7), _run(7)
+    first, second = _run(5), _run(5)
     assert _history(first) == _history(second)
     assert first.offload.crashes + first.processing.crashes > 0
 
@@ -122,13 +122,14 @@ def test_a_file_that_is_wrong_twice_is_held_and_never_published() -> None:
     """Storage that turns a bit again after the repair is named, and nothing appears."""
     world = World(3)
     world.shoots("A012", clips=1, clip_bytes=40_000)
+    (good,) = world.footage["A012"].values()
 
     async def rot(world: World) -> None:
         path = f"{STORAGE}/.syncd/incoming"
         while True:
             await asyncio.sleep(0.001)
             for name, data in world.processing.disk.files_below(path).items():
-                if name.endswith(".mov") and data:
+                if name.endswith(".mov") and data[10:11] == good[10:11]:
                     world.processing.disk.flip(f"{path}/{name}", 10, 0)
 
     async def watch() -> None:
