@@ -54,7 +54,7 @@ _TAGS: dict[str, Algorithm] = {
     "SHA2-512": Algorithm.SHA512,
 }
 _C4_OR_HEX = r"c4[1-9A-HJ-NP-Za-km-z]{88}|(?:XXH3_)?[0-9A-Fa-f]{8,128}"
-_GNU = re.compile(rf"(\\?)({_C4_OR_HEX})(?: [ *]|[ \t])(.+)", re.DOTALL)
+_GNU = re.compile(rf"(\\?)({_C4_OR_HEX})(?: [ *]|[ \t](?! ))(.+)", re.DOTALL)
 _BSD = re.compile(r"(\\?)([A-Z][A-Za-z0-9_/-]{1,15}) ?\((.+)\) ?= ?([0-9A-Za-z]{8,128})", re.DOTALL)
 _BARE = re.compile(_C4_OR_HEX)
 _ESCAPES = {"\\\\": "\\", "\\n": "\n", "\\r": "\r"}

@@ -17,8 +17,11 @@ from defusedxml.ElementTree import DefusedXMLParser
 
 from syncd.evidence.errors import EvidenceError
 from syncd.limits import MANIFEST_BYTES_MAX, MANIFEST_DEPTH_MAX
+from syncd.roll.names import shown
 
 _CHUNK_BYTES = 1024 * 1024
+# Those that expat reads itself; for any other, Python would be asked for a codec.
+_ENCODINGS = frozenset({"utf-8", "utf-16", "us-ascii", "iso-8859-1"})
 
 
 class Node:
@@ -106,9 +109,15 @@ class _Reading:
         self.expat.buffer_text = True
         self.expat.ordered_attributes = False
         self.expat.DefaultHandlerExpand = None
+        self.expat.XmlDeclHandler = self._declare
         self.expat.StartElementHandler = self._start
         self.expat.EndElementHandler = self._end
         self.expat.CharacterDataHandler = self._data
+
+    def _declare(self, _version: str, encoding: str | None, _standalone: int) -> None:
+        if encoding is not None and encoding.lower() not in _ENCODINGS:
+            wrong = f"it is in the encoding {shown(encoding[:40])}; a manifest is in UTF-8"
+            raise EvidenceError(self._list_path, wrong)
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         node = Node(name, attributes, self.expat.CurrentLineNumber)
