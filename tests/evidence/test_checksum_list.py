@@ -6,7 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncd.errors import SyncdError
@@ -256,6 +256,7 @@ def test_names_of_others(name: str) -> None:
     assert not is_list_name(name)
 
 
+@settings(deadline=None)
 @given(st.dictionaries(st.text(st.characters(codec="utf-8"), min_size=1, max_size=9), st.binary()))
 def test_whatever_gnu_writes_is_read_back(files: dict[str, bytes]) -> None:
     """Names with anything in them, escaped by the rule of the coreutils manual."""
@@ -275,6 +276,7 @@ def test_whatever_gnu_writes_is_read_back(files: dict[str, bytes]) -> None:
     assert listed == {name: [f"md5:{md5(data)}"] for name, data in names.items()}
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_any_bytes_give_a_list_or_an_error_that_names_it(data: bytes) -> None:
     """A stranger's file cannot do worse."""

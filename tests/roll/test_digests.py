@@ -7,7 +7,7 @@ C4 vectors: ../shared/standards/c4.md, from the reference library's test data
 import hashlib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncd.roll.digests import (
@@ -86,6 +86,7 @@ def test_what_is_no_c4_id_is_refused(text: str, says: str) -> None:
         c4_bytes(text)
 
 
+@settings(deadline=None)
 @given(st.binary(min_size=64, max_size=64), st.binary(min_size=64, max_size=64))
 def test_c4_text_sorts_as_its_bytes_do(one: bytes, other: bytes) -> None:
     """The alphabet ascends and the width is fixed; directory hashes rest on it."""
@@ -94,6 +95,7 @@ def test_c4_text_sorts_as_its_bytes_do(one: bytes, other: bytes) -> None:
     assert sorted(C4_ALPHABET) == list(C4_ALPHABET)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(list(Algorithm)), st.data())
 def test_every_digest_reads_back_from_its_text(algorithm: Algorithm, data: st.DataObject) -> None:
     """And upper-case hex is the same digest."""

@@ -3,7 +3,7 @@
 import unicodedata
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncd.errors import HeldError
@@ -160,6 +160,7 @@ def test_text_is_shown_with_its_hidden_characters() -> None:
     assert shown("a\u202eb\u2028c") == "a\\u202eb\\u2028c"
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_shown_text_can_always_be_written(text: str) -> None:
     """Whatever comes in, what comes out is UTF-8 and moves no cursor."""
@@ -169,6 +170,7 @@ def test_shown_text_can_always_be_written(text: str) -> None:
     assert not any(unicodedata.category(c) in {"Cc", "Cs", "Zl", "Zp"} for c in out)
 
 
+@settings(deadline=None)
 @given(st.text(min_size=1, max_size=30), st.sampled_from(["NFC", "NFD", "NFKC"]))
 def test_folding_is_the_same_for_all_spellings(text: str, form: str) -> None:
     """Upper or lower case, composed or not; folding twice changes nothing."""
@@ -177,6 +179,7 @@ def test_folding_is_the_same_for_all_spellings(text: str, form: str) -> None:
     assert folded(folded(text)) == folded(text)
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(st.characters(codec="utf-8"), max_size=12), max_size=6))
 def test_what_passes_is_relative_and_stays_inside(parts: list[str]) -> None:
     """No accepted path is absolute, leads up, or has a part that a part may not be."""

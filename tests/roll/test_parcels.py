@@ -118,6 +118,7 @@ def test_an_empty_roll_has_no_parcel() -> None:
     assert ParcelPlan(roll_of([0])).count == 1
 
 
+@settings(deadline=None)
 @given(st.integers(0, 200), st.data())
 def test_parcel_numbers_read_back_from_bits(count: int, data: st.DataObject) -> None:
     """Bit n of byte n // 8, lowest bit first."""
