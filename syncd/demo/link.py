@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import Protocol
 
 from syncd.demo.boxes import FAR, Box
-from syncd.demo.cable import Cable
+from syncd.demo.cable import GIGABIT_BYTES_PER_S, Cable
 
 NEARS = ("127.0.0.2", "::1")  # Linux has both, macOS the second
 
@@ -29,6 +29,9 @@ class Link(Protocol):
 
     def join(self) -> None:
         """Mend it."""
+
+    def set_pace(self, share: float) -> str:
+        """Let it carry a share of its rate; returns what to say of that, if it can."""
 
     def close(self) -> None:
         """Leave nothing behind."""
@@ -57,6 +60,11 @@ class CableLink:
     def join(self) -> None:
         """Plug it in again."""
         self.cable.join()
+
+    def set_pace(self, share: float) -> str:
+        """Slow the cable down, or with 1 let it be what it is."""
+        self.cable.bytes_per_s = share * GIGABIT_BYTES_PER_S
+        return f"the cable is set to {share:g} Gb/s for this step, so that it can be watched"
 
     def close(self) -> None:
         """End its threads."""
@@ -90,6 +98,10 @@ class PowerLink:
     def join(self) -> None:
         """Start it again."""
         self._processing.start()
+
+    def set_pace(self, share: float) -> str:  # noqa: ARG002 - the other link has a pace
+        """Loopback has no pace."""
+        return ""
 
     def close(self) -> None:
         """Leave the daemon to whoever owns it."""

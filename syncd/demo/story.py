@@ -22,6 +22,7 @@ from syncd.demo.teller import Outcome, Teller, megabytes
 from syncd.demo.truth import MadeRoll, write_truth
 from syncd.demo.watching import PATIENCE_S, StepError, Watching
 
+WATCHABLE_PACE = 0.3  # of the cable, while a small roll overtakes another small roll
 SENT_TWICE_BYTES_MAX = 64 * 1024 * 1024  # for each lane; a promise of syncd
 
 
@@ -171,6 +172,8 @@ class Story:
     def _rush(self) -> str:
         stills, sound = self._rolls.stills, self._rolls.sound
         self._carried_before = self._link.carried_bytes
+        if slowed := self._link.set_pace(WATCHABLE_PACE):
+            self._teller.say(slowed)
         for roll in (stills, sound):
             self._switch(roll, "go")
         self._teller.say(f"go for both; {stills.name} arrived first, and goes first")
@@ -183,6 +186,7 @@ class Story:
             f"of {stills.name} through"
         )
         there = self._watch.processing_says(sound.name, "reading-back")
+        self._link.set_pace(1)
         left = stills.total_bytes - self._stored_bytes(stills)
         if left <= 0:
             raise StepError(f"{sound.name} was all there only after {stills.name}")
