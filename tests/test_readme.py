@@ -114,6 +114,16 @@ def test_every_file_it_names_is_there() -> None:
         assert (ROOT / (path or link)).is_file(), path or link
 
 
+def test_every_module_that_the_contributors_guide_names_is_there() -> None:
+    """The way of a roll leads through modules that exist."""
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = re.findall(r"`((?:syncd/|tests/)?[a-z_]+(?:/[a-z_]+)*\.py)`", guide)
+
+    assert len(named) > 20
+    for path in named:
+        assert (ROOT / path).is_file() or (ROOT / "syncd" / path).is_file(), path
+
+
 def test_it_does_not_let_a_card_be_cleared() -> None:
     """The caution names who decides, and stands before the set-up."""
     caution = README.index("production, the insurer and the\ncompletion guarantor")
