@@ -127,6 +127,19 @@ def add_roll(
     return True
 
 
+def replace_files(db: Connection, inventory: Inventory) -> None:
+    """Journal other files for a roll of which nothing has travelled yet; its id stays."""
+    db.execute("DELETE FROM file WHERE roll_key = ?", (key_of(db, inventory.roll_id),))
+    db.execute(
+        "UPDATE roll SET total_bytes = ?, file_count = ?, empty_folders = ? WHERE roll_id = ?",
+        (
+            *(inventory.total_bytes, len(inventory.files)),
+            *(msgpack.packb(list(inventory.empty_folders)), inventory.roll_id),
+        ),
+    )
+    _add_files(db, inventory)
+
+
 def load_inventory(db: Connection, roll_id: str) -> Inventory:
     """Return the inventory as it was frozen."""
     day, name, trust, folders = db.execute(
@@ -321,6 +334,11 @@ def is_all_paused(db: Connection) -> bool:
 def set_peer(db: Connection, roll_id: str, peer: str) -> None:
     """Record that the roll now comes from another peer."""
     db.execute("UPDATE roll SET peer = ? WHERE roll_id = ?", (peer, roll_id))
+
+
+def set_source_path(db: Connection, roll_id: str, source_path: str) -> None:
+    """Record that the roll is read from another place by now."""
+    db.execute("UPDATE roll SET source_path = ? WHERE roll_id = ?", (plain(source_path), roll_id))
 
 
 def set_published(

@@ -28,7 +28,7 @@ from syncd.landing.ledger import OF_THE_SOURCE, Ledger, is_placeholder, needs_so
 from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_roll
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
-from syncd.roll.inventory import FileEntry, Inventory, Trust
+from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
 from syncd.roll.names import check_names, shown
 from syncd.roll.stages import HeldCode
 
@@ -103,7 +103,9 @@ class Examiner:
                 return None
         decision = self._decide(roll, scan, started_s)
         self._act(roll, scan, decision)
-        self._hold_changed(changes, decision)
+        if isinstance(decision, Verified):
+            changes = self._still_changed(changes, decision.inventory)
+        self._hold_changed(roll, changes, decision)
         return decision.until_s if isinstance(decision, Wait) else None
 
     def _find_changes(
@@ -124,6 +126,21 @@ class Examiner:
             if change is not None and needs_source(row):
                 changes[row.roll_id] = shown(change)
         return changes
+
+    def _still_changed(self, changes: dict[str, str], found: Inventory) -> dict[str, str]:
+        """Leave out the rolls whose frozen files are all there still: evidence was only added."""
+        evidence = {e.path for e in found.files if e.kind is FileKind.EVIDENCE}
+        left: dict[str, str] = {}
+        for roll_id, path in changes.items():
+            frozen = self._ledger.inventory(roll_id)
+            known = {entry.path for entry in frozen.files}
+            kept = (e for e in found.files if e.path in known or e.path not in evidence)
+            change = find_change(frozen, kept, may_shrink=False)
+            if change is None:
+                self._ledger.release(roll_id, OF_THE_SOURCE)
+            else:
+                left[roll_id] = path
+        return left
 
     def _judge(self, folder: Folder, roll: Roll, scan: RollScan) -> None:
         if roll.judged != scan.signature or roll.verdict is None:
@@ -164,12 +181,12 @@ class Examiner:
         if inventory.roll_id not in roll.known_ids:
             roll.known_ids.insert(0, inventory.roll_id)
 
-    def _hold_changed(self, changes: dict[str, str], decision: Decision) -> None:
+    def _hold_changed(self, roll: Roll, changes: dict[str, str], decision: Decision) -> None:
         """Hold what changed since it was verified; not if that may be about to be verified anew."""
         if isinstance(decision, Wait) and decision.doubt is None and decision.until_s is not None:
             return
         for roll_id, path in changes.items():
-            self._ledger.hold_source(roll_id, _changed(path))
+            self._ledger.hold_source(roll_id, _changed(path), roll.source)
 
     def _show(self, roll: Roll) -> str:
         if roll.placeholder is None:
@@ -190,13 +207,13 @@ class Examiner:
         if not roll.known_ids:
             self._ledger.hold(self._show(roll), held)
         for roll_id in roll.known_ids:
-            self._ledger.hold_source(roll_id, held)
+            self._ledger.hold_source(roll_id, held, roll.source)
 
     def lose(self, roll: Roll, why: str) -> None:
         """Hold what is still to be read from a folder that is not there (any more)."""
         held = unreadable(why, "Connect or mount it again")
         for roll_id in roll.known_ids:
-            self._ledger.hold_source(roll_id, held)
+            self._ledger.hold_source(roll_id, held, roll.source)
 
     def forget(self, roll: Roll) -> None:
         """Take leave of a folder that is gone while its landing is there."""

@@ -7,7 +7,7 @@ Must not: look at a folder or decide anything. Blocking: run aside.
 from collections.abc import Callable, Collection
 
 from syncd.journal import rolls
-from syncd.journal.journal import Journal
+from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
 from syncd.landing.decide import Held
 from syncd.landing.scan import FoundRoll
@@ -86,13 +86,15 @@ class Ledger:
             )
             if is_new and note:
                 rolls.note(db, inventory.roll_id, note, now_utc_ms=now)
+            if not is_new:
+                _adopt(db, inventory, source, now)
         return is_new
 
     def replace(self, older_id: str, newer: Inventory) -> None:
         """Let an unfinished roll rest whose media now travel under better evidence."""
         row = self.row(older_id)
-        if row is None or not needs_source(row):
-            return
+        if row is None or row.same_as is not None or not is_before(row.stage, Stage.MOVING):
+            return  # what travels already goes on; the newer one then turns out to be the same
         if _media(self.inventory(older_id)) != _media(newer):
             return
         now = self._clock.utc_ms()
@@ -108,10 +110,13 @@ class Ledger:
         with self._journal.write() as db:
             rolls.hold(db, roll_id, held.code, message, held.path, now_utc_ms=now)
 
-    def hold_source(self, roll_id: str, held: Held) -> None:
-        """Hold a verified roll for its source, unless it is held for something else already."""
+    def hold_source(self, roll_id: str, held: Held, source: str) -> None:
+        """Hold a verified roll for its source, unless it is held for something else already.
+
+        A roll that is read from another place by now is not held for this one.
+        """
         row = self.row(roll_id)
-        if row is None or not needs_source(row):
+        if row is None or not needs_source(row) or row.source_path != source:
             return
         if row.held is None or row.held.code is HeldCode.SOURCE_UNREADABLE is not held.code:
             self.hold(roll_id, held)
@@ -128,6 +133,27 @@ class Ledger:
         """Take an arriving roll from the lists: its folder is gone."""
         with self._journal.write() as db:
             rolls.remove_roll(db, placeholder)
+
+
+def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -> None:
+    """Take an unfinished roll as it was found just now: other evidence, or another place.
+
+    Other evidence only before the roll travels; another place only if its own cannot be read.
+    """
+    roll_id = inventory.roll_id
+    row = rolls.get(db, roll_id)
+    if row is None or not needs_source(row):
+        return
+    if row.source_path == source:
+        is_other = rolls.load_inventory(db, roll_id).files != inventory.files
+        if is_other and is_before(row.stage, Stage.MOVING):
+            rolls.replace_files(db, inventory)
+            rolls.note(db, roll_id, "its evidence changed and is complete", now_utc_ms=now_utc_ms)
+        return
+    if row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE:
+        rolls.set_source_path(db, roll_id, source)
+        rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
+        rolls.note(db, roll_id, f"goes on from {source}", now_utc_ms=now_utc_ms)
 
 
 def _media(inventory: Inventory) -> set[tuple[str, int]]:

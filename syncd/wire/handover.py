@@ -69,6 +69,7 @@ class Handover:
         self._sources = Sources(ports.disk)
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
+        self._waits_for_go: set[str] = set()
         self._lanes = LaneKeeper(
             calls=calls,
             lines=ports.lines,
@@ -124,7 +125,9 @@ class Handover:
             rows, all_paused = await self._ports.disk.aside(self._unfinished)
             self._reorder(rows, all_paused)
             for row in rows:
-                if row.roll_id not in self._offered and self._is_due(row):
+                if not self._is_due(row):
+                    continue
+                if row.roll_id not in self._offered:
                     await self._offer_one(row)
             await self._bell.wait(SELF_CURE_RETRY_S)
 
@@ -147,6 +150,9 @@ class Handover:
     def _is_due(self, row: RollRow) -> bool:
         """Offer a held roll again only if an answer may cure it, and not in a tight loop."""
         if row.held is not None and row.held.code not in CURED_BY_AN_ANSWER:
+            self._waits_for_go.add(row.roll_id)
+            if row.roll_id in self._offered:
+                self._drop(row.roll_id)
             return False
         return self._ports.clock.monotonic_s() >= self._retry_at_s.get(row.roll_id, 0.0)
 
@@ -170,11 +176,15 @@ class Handover:
         with self._journal.read() as db:
             inventory = rolls.load_inventory(db, row.roll_id)
         assert row.source_path is not None, "a landing roll has a source"
-        outgoing = Outgoing(row.roll_id, inventory, ParcelPlan(inventory), row.source_path)
+        released = row.held is None and row.roll_id in self._waits_for_go
+        outgoing = Outgoing(
+            row.roll_id, inventory, ParcelPlan(inventory), row.source_path, released
+        )
         self._sources.add(outgoing)
         return outgoing
 
     async def _act_on(self, answer: OfferAnswer, outgoing: Outgoing, row: RollRow) -> None:
+        self._waits_for_go.discard(row.roll_id)
         match answer.kind:
             case OfferKind.TAKE:
                 lacking = from_bitmap(answer.lacking, outgoing.plan.count)

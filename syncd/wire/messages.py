@@ -178,7 +178,10 @@ class HelloAnswer(Message):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Offer(Message):
-    """A roll in one message; its files follow in pages if they are asked for."""
+    """A roll in one message; its files follow in pages if they are asked for.
+
+    released: a person let a held roll go on; it goes on at the other end, too.
+    """
 
     roll_id: RollId
     day: Name
@@ -190,6 +193,7 @@ class Offer(Message):
     empty_folders: Annotated[tuple[str, ...], Many(Text(PATH_BYTES_MAX, 1), EMPTY_FOLDERS_MAX)] = ()
     rank: Annotated[int, Whole(low=-1_000_000, high=1_000_000)] = 100
     needed_by_utc_ms: Annotated[int | None, Maybe(Whole(high=1 << 53))] = None
+    released: Annotated[bool, Flag()] = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import ROLL_FILES_MAX
 from syncd.ports import Ports
-from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
+from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, media_by_path
 from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
@@ -85,7 +85,13 @@ class OfferBook:
     async def _answer_known(self, peer: PeerIdentity, head: Offer, row: RollRow) -> OfferAnswer:
         if row.same_as is not None or not is_before(row.stage, Stage.LANDED):
             return _have(row.published_path or f"{row.day}/{row.name}")
-        if row.held is not None and row.held.code not in SELF_CURING | {HeldCode.EVIDENCE_MISMATCH}:
+        if (head.file_count, head.total_bytes) != (row.file_count, row.total_bytes):
+            raise PeerRefusedError(
+                f"{row.day}/{row.name} was begun here with other evidence than it has now.",
+                remedy="Put the roll's lists or history back as they were until it has landed.",
+            )
+        curable = SELF_CURING | {HeldCode.EVIDENCE_MISMATCH}
+        if row.held is not None and row.held.code not in curable and not head.released:
             held = HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             return refusal(held)
         try:
@@ -122,7 +128,11 @@ class OfferBook:
             return None
         if len(pending.files) < head.file_count:
             return None
-        return _checked(head, pending.files)
+        try:
+            return _checked(head, pending.files)
+        except PeerRefusedError:
+            del self._pending[key]  # the next offer is asked for its inventory anew
+            raise
 
     def _make_room(self, peer: PeerIdentity, head: Offer) -> None:
         if head.file_count > ROLL_FILES_MAX:
@@ -142,7 +152,8 @@ class OfferBook:
         inventory = _as_frozen(inventory)
         match comparison:
             case None:
-                return OfferAnswer(kind=OfferKind.WAIT, message="comparing with the storage")
+                waiting = "compared with what has this name on the storage"
+                return OfferAnswer(kind=OfferKind.WAIT, message=waiting)
             case Comparison.ABSENT:
                 await self._ports.disk.aside(self._accept, peer, head, inventory)
                 lacking = await self._keeper.lacking(inventory.roll_id)
@@ -160,8 +171,10 @@ class OfferBook:
     async def _compare(self, roll_id: str, inventory: Inventory) -> Comparison | None:
         """Compare beside the loop; None while that still runs, so that nobody waits on a call."""
         rival = await self._ports.disk.aside(self._rival, roll_id, inventory)
-        if rival is not None and is_before(rival.stage, Stage.LANDED):
-            return Comparison.DIFFERENT
+        if rival is not None:
+            # Perhaps the same content under other evidence: then it is told once that has landed.
+            is_same = await self._ports.disk.aside(self._may_be_same, rival, inventory)
+            return None if is_same else Comparison.DIFFERENT
         key = f"{roll_id} {inventory.roll_id}"
         task = self._comparisons.get(key)
         if task is None:
@@ -180,6 +193,22 @@ class OfferBook:
             found = rolls.find(db, f"{inventory.day}/{inventory.name}")
         others = [row for row in found if row.origin is Origin.PEER and row.roll_id != roll_id]
         return next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
+
+    def _may_be_same(self, rival: RollRow, inventory: Inventory) -> bool:
+        """Tell whether names, sizes and common digests of two rolls' media agree."""
+        with self._journal.read() as db:
+            others = media_by_path(rolls.load_inventory(db, rival.roll_id))
+        media = media_by_path(inventory)
+        if {p: e.size_bytes for p, e in media.items()} != {
+            p: e.size_bytes for p, e in others.items()
+        }:
+            return False
+        return all(
+            entry.digest(digest.algorithm) in (None, digest)
+            for path, other in others.items()
+            for digest in other.digests
+            for entry in (media[path],)
+        )
 
     def _accept(self, peer: PeerIdentity, head: Offer, inventory: Inventory) -> None:
         now = self._ports.clock.utc_ms()

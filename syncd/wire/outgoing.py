@@ -19,15 +19,24 @@ class Outgoing:
     """A roll that is handed over: what it consists of, how it is cut, where it lies.
 
     roll_id: fixed when the roll was frozen; a settled roll that is hashed later keeps it.
+    released: a person let it go on after it was held.
     """
 
     roll_id: str
     inventory: Inventory
     plan: ParcelPlan
     source_path: str
+    released: bool = False
 
 
-def offer_for(roll_id: str, inventory: Inventory, plan: ParcelPlan, row: RollRow | None) -> Offer:
+def offer_for(
+    roll_id: str,
+    inventory: Inventory,
+    plan: ParcelPlan,
+    row: RollRow | None,
+    *,
+    released: bool = False,
+) -> Offer:
     """Describe a roll in one message; the files follow in pages if the peer asks for them."""
     return Offer(
         roll_id=roll_id,
@@ -40,6 +49,7 @@ def offer_for(roll_id: str, inventory: Inventory, plan: ParcelPlan, row: RollRow
         empty_folders=inventory.empty_folders,
         rank=row.rank if row else 100,
         needed_by_utc_ms=row.needed_by_utc_ms if row else None,
+        released=released,
     )
 
 
@@ -74,7 +84,9 @@ async def offer(
 
     Raises PeerUnreachableError or PeerRefusedError.
     """
-    head = offer_for(outgoing.roll_id, outgoing.inventory, outgoing.plan, row)
+    head = offer_for(
+        outgoing.roll_id, outgoing.inventory, outgoing.plan, row, released=outgoing.released
+    )
     if not with_pages:
         answer: OfferAnswer = await calls.ask(head)
         if answer.kind is not OfferKind.INVENTORY:

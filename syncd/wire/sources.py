@@ -4,6 +4,7 @@ Owns: open source folders and their readers. Must not: write to a source, ever (
 """
 
 import threading
+from dataclasses import replace
 
 from syncd.errors import HeldError
 from syncd.ports import Disk
@@ -82,4 +83,4 @@ class Sources:
         )
         old = outgoing.inventory
         compared = Inventory(old.day, old.name, files, old.empty_folders, old.trust)
-        return Outgoing(outgoing.roll_id, compared, outgoing.plan, outgoing.source_path)
+        return replace(outgoing, inventory=compared)

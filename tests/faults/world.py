@@ -1,4 +1,4 @@
-"""Both boxes of a hand-off in one thread, from one seed: what a simulated run is made of.
+"""All boxes of a hand-off in one thread, from one seed: what a simulated run is made of.
 
 Real: landing decisions, hand-off, lanes, sealing, storage logic, journal (SQLite), notices.
 Simulated: time, network, disks, chance (virtual_time.py, sim_net.py, sim_disk.py).
@@ -27,6 +27,7 @@ from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.parts import Parts, Reach
 from syncd.ports import Ports
+from syncd.roll.inventory import Trust
 from syncd.roll.stages import Stage, is_before
 from syncd.storage.marker import make_marker
 from syncd.wire.frames import read_hello
@@ -82,12 +83,12 @@ def _node(name: str, role: Role) -> NodeConfig:
     )
 
 
-def offload_config() -> Config:
+def offload_config(landings: tuple[str, ...] = (LANDING,), trust: Trust = Trust.EVIDENCE) -> Config:
     """Return the offload box's configuration."""
     return Config(
         node=_node("offload-1", Role.OFFLOAD),
         peers=(PeerConfig(name="process-1", fingerprint=FINGERPRINT),),
-        landings=(LandingConfig(path=Path(LANDING)),),
+        landings=tuple(LandingConfig(path=Path(path), trust=trust) for path in landings),
         destinations=(DestinationConfig(name="shared", peer="process-1"),),
     )
 
@@ -98,6 +99,14 @@ def processing_config() -> Config:
         node=_node("process-1", Role.PROCESSING),
         peers=(PeerConfig(name="offload-1", fingerprint=FINGERPRINT),),
         storage=StorageConfig(path=Path(STORAGE)),
+    )
+
+
+def editorial_config() -> Config:
+    """Return the editorial box's configuration."""
+    return Config(
+        node=_node("edit-1", Role.EDITORIAL),
+        peers=(PeerConfig(name="process-1", fingerprint=FINGERPRINT),),
     )
 
 
@@ -114,6 +123,7 @@ class Box:
     journal: Journal = field(default_factory=lambda: Journal(None))
     crashes: int = 0
     parts: Parts | None = None
+    _crashed: "asyncio.Future[None] | None" = None
 
     async def live(self) -> None:
         """Run for ever, coming back after every crash."""
@@ -141,6 +151,7 @@ class Box:
         parts = Parts(self.config, ports, self.journal, self._reach)
         self.parts = parts
         crashed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._crashed = crashed
 
         async def answer(asker: str, question: Any) -> Any:
             with _crash_to(crashed):
@@ -167,6 +178,14 @@ class Box:
             running.cancel()
             await asyncio.gather(running, *host.tasks, return_exceptions=True)
             crashed.cancel()
+
+    async def lose_power(self) -> None:
+        """Pull this box's plug now; return when it is down."""
+        assert self._crashed is not None, "it is down already"
+        before, self.disk.crash_at_op = self.crashes, self.disk.ops
+        self._crashed.set_exception(SimCrash("somebody pulled the plug"))
+        while self.crashes == before:  # noqa: ASYNC110 - simulated time
+            await asyncio.sleep(0.001)
 
     def _reach(self, peer: str) -> Reach:
         return Reach(SimCalls(self.net, self.name, peer), lambda: peer)
@@ -205,9 +224,11 @@ def _is_crash(error: BaseException | None) -> bool:
 
 @dataclass
 class World:
-    """Two boxes and the cable between them."""
+    """Two boxes and the cable between them, and an editorial box that only some runs start."""
 
     seed: int
+    landings: tuple[str, ...] = (LANDING,)
+    trust: Trust = Trust.EVIDENCE
     rng: random.Random = field(init=False)
 
     def __post_init__(self) -> None:
@@ -215,9 +236,11 @@ class World:
         self.net = SimNet(random.Random(self.rng.random()))
         self.footage: dict[str, dict[str, bytes]] = {}
         self.flipped: set[str] = set()
-        self.offload = self._box("offload-1", offload_config())
+        self.offload = self._box("offload-1", offload_config(self.landings, self.trust))
         self.processing = self._box("process-1", processing_config())
-        self.offload.disk.make_root(LANDING)
+        self.editorial = Box("edit-1", editorial_config(), SimDisk(), self.net, random.Random(0))
+        for path in self.landings:
+            self.offload.disk.make_root(path)
         self.processing.disk.make_root(STORAGE)
         marking = self.processing.disk.open_folder(STORAGE)
         make_marker(marking, SimChance(self.rng))
