@@ -11,7 +11,7 @@ from typing import Any
 
 from syncd import __version__
 from syncd.cli.checks import Check, asked
-from syncd.config_shapes import Config, PeerConfig
+from syncd.config_shapes import Config, PeerConfig, Role
 from syncd.config_values import address as read_address
 from syncd.edges.clock import RealClock
 from syncd.wire.control_client import PeerClient
@@ -31,6 +31,8 @@ def peer_checks(config: Config, listing: Mapping[str, Any] | None) -> Iterator[C
 
 
 def _peer(config: Config, peer: PeerConfig, known: Mapping[str, Any], name: str) -> Check:
+    if peer.address is None and not _is_called(config, peer):
+        return caller_check(known.get(peer.name), name)
     addresses = _addresses(peer, known)
     if not addresses:
         remedy = "Start the daemon, which looks for it, or give the [[peer]] an address."
@@ -41,6 +43,23 @@ def _peer(config: Config, peer: PeerConfig, known: Mapping[str, Any], name: str)
     # Its clock was read somewhere within the exchange; the middle is the best guess.
     ahead_ms = answer.utc_ms - (_utc_ms() - took_ms / 2)
     return _judge(config, peer, answer, ahead_ms=round(ahead_ms), slack_ms=took_ms / 2)
+
+
+def _is_called(config: Config, peer: PeerConfig) -> bool:
+    """Tell whether this box ever calls the peer: to hand over to it, or to fetch from it."""
+    takes_rolls = any(destination.peer == peer.name for destination in config.destinations)
+    return takes_rolls or Role.EDITORIAL in config.node.roles
+
+
+def caller_check(heard: Mapping[str, Any] | None, name: str) -> Check:
+    """Judge a peer that calls this box, and listens for nobody; heard is what the daemon says."""
+    if heard is None:
+        return Check(name, True, "It calls this box; whether it does, the running daemon can tell.")
+    if heard["present"]:
+        return Check(name, True, "It calls this box, and was heard just now.")
+    last = heard["last_heard_at"]
+    message = f"It was last heard at {last}." if last else "It has not called since the start."
+    return Check(name, False, message, "Run `syncd check` there: that box calls this one.")
 
 
 def _judge(

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from syncd.cli.checks import Check, asked
+from syncd.cli.peer_checks import caller_check
 from syncd.edges.clock import RealClock
 from syncd.wire.control_server import ControlServer
 from syncd.wire.identity import Identity
@@ -214,5 +215,28 @@ def test_a_peer_that_is_away_or_another_is_said(
         assert "peer edit-1" in wrong(check("--json", text=other))
 
     nowhere = "\n".join(line for line in away.splitlines() if not line.startswith("address"))
+    nowhere += '\n[[destination]]\nname = "shared"\npeer = "edit-1"\n'
     found = wrong(check("--json", text=nowhere))["peer edit-1"]
     assert "address" in found["remedy"]
+
+
+def test_a_peer_that_only_calls_is_not_missed_before_the_daemon_runs(
+    check: Callable[..., Result],
+) -> None:
+    """A box that takes rolls need not know where they come from."""
+    caller = PEER.format(print="sha256:" + "22" * 32, port=1)
+    check("--mark")
+    result = check("--json", text=caller.replace('address = "127.0.0.1:1"', ""))
+
+    assert (result.code, wrong(result)) == (0, {})
+
+
+def test_a_peer_that_only_calls_is_judged_by_what_the_daemon_heard() -> None:
+    """Heard now, heard once, never heard: each in its own words."""
+    now = caller_check({"present": True, "last_heard_at": "2026-03-14T19:00:00.000Z"}, "peer")
+    once = caller_check({"present": False, "last_heard_at": "2026-03-14T19:00:00.000Z"}, "peer")
+    never = caller_check({"present": False, "last_heard_at": None}, "peer")
+
+    assert (now.ok, once.ok, never.ok) == (True, False, False)
+    assert "2026-03-14T19:00:00.000Z" in once.message
+    assert "not called" in never.message
