@@ -76,7 +76,7 @@ class _Node:
     def summary(self) -> str:
         node = self._config.node
         roles = ", ".join(sorted(node.roles))
-        return f"{node.name} is ready: {roles}; board on http://{node.board}"
+        return f"{roles}; board on http://{node.board}"
 
     async def run(self) -> None:
         async with asyncio.TaskGroup() as group:

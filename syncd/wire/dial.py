@@ -144,7 +144,7 @@ class PeerConnector(aiohttp.BaseConnector):
             ) from error
         except OSError as error:
             raise PeerUnreachableError(
-                f"{where} cannot be reached: {error.strerror or error}.",
+                f"{where} cannot be reached: {error.strerror or str(error) or 'no answer'}.",
                 remedy="Check that syncd runs there, then cable, address and firewall.",
             ) from error
 
