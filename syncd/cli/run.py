@@ -25,6 +25,7 @@ def run_command(config_path: Path | None, verbose: bool) -> None:
     config = load(config_path)
     service.log_to_stderr(verbose=verbose)
     service.raise_open_files()
+    service.pace_interpreter()
     try:
         asyncio.run(_run(config))
     except ExceptionGroup as group:

@@ -124,7 +124,7 @@ class RealFolder:
         with self._kept_parent(path) as (fd, name):
             file = RealFile(os.open(name, _READ_FLAGS, dir_fd=fd), name)
         try:
-            if past_cache and self._file_system(file.stat().device) not in MEMORY_FILE_SYSTEMS:
+            if past_cache and self._file_system(file.device) not in MEMORY_FILE_SYSTEMS:
                 file.go_past_cache()
         except BaseException:
             file.close()

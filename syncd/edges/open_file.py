@@ -34,6 +34,8 @@ def entry_of(name: str, status: os.stat_result) -> Entry:
 class RealFile:
     """An open regular file; owns fd from the start, also if this raises.
 
+    device: what it lies on.
+
     Raises OSError(EINVAL) if fd is a folder, a device or a pipe.
     """
 
@@ -42,7 +44,9 @@ class RealFile:
         self._fd = fd
         self._name = name
         self._is_direct = False
-        if not stat.S_ISREG(os.fstat(fd).st_mode):
+        status = os.fstat(fd)
+        self.device = status.st_dev
+        if not stat.S_ISREG(status.st_mode):
             self.close()
             raise OSError(errno.EINVAL, "not a regular file", name)
 

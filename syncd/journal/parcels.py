@@ -86,6 +86,12 @@ def proofs(db: Connection, roll_id: str) -> dict[int, Proof]:
     }
 
 
+def proof_levels(db: Connection, roll_id: str) -> set[ReadLevel]:
+    """Return the levels that occur among the proofs of a roll."""
+    rows = db.execute("SELECT DISTINCT level FROM proof WHERE roll_key = ?", (key_of(db, roll_id),))
+    return {ReadLevel(level) for (level,) in rows}
+
+
 def forget_proofs(db: Connection, roll_id: str, file_indexes: Iterable[int]) -> None:
     """Have files read back again."""
     key = key_of(db, roll_id)

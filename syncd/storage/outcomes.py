@@ -124,8 +124,7 @@ def record_published(
     """Say in one transaction that the roll is published, landed and ready."""
     roll_id, target = inventory.roll_id, target_of(inventory)
     with journal.write() as db:
-        proofs = parcels.proofs(db, roll_id)
-        level = weakest(proof.level for proof in proofs.values())
+        level = weakest(parcels.proof_levels(db, roll_id))
         amount = f"{len(inventory.files)} files, {human(inventory.total_bytes)}"
         data = {"path": target, "files": len(inventory.files), "read_level": level.value}
         rolls.set_published(db, roll_id, target, evidence=sealed)

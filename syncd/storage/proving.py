@@ -4,6 +4,7 @@ Owns: the comparison, and naming what is wrong: file, ranges, both digests, and 
 Must not: repair or record; keeper.py does.
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from syncd.journal.parcels import Proof
@@ -13,7 +14,7 @@ from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry
 from syncd.storage.hashing import FileHashers, piece_hasher
 from syncd.storage.layout import stored_path
-from syncd.storage.reading import read_buffer
+from syncd.storage.reading import read_buffer, read_bytes
 from syncd.storage.receiving import ReceivingRoll
 
 assert PARCEL_BYTES_MAX % READ_BYTES == 0, "a read never crosses a piece"
@@ -66,8 +67,18 @@ class Damage:
         return f"{self.path}: {spans}{whole}. The {self.side} side is wrong."
 
 
-def prove_file(roll: ReceivingRoll, file_index: int) -> Proof | Damage:
-    """Read one durable file back and compare it. Raises OSError, HeldError."""
+def prove_files(
+    roll: ReceivingRoll, file_indexes: Sequence[int]
+) -> Iterator[tuple[int, Proof | Damage]]:
+    """Read durable files back, compare each, and yield it. Raises OSError, HeldError."""
+    files = roll.inventory.files
+    # One for all: making a buffer takes longer than reading a small file into it.
+    buffer = read_buffer(roll.area.disk, max(files[index].size_bytes for index in file_indexes))
+    for index in file_indexes:
+        yield index, _prove(roll, index, buffer)
+
+
+def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | Damage:
     entry = roll.inventory.files[file_index]
     folder = roll.area.folder()
     path = stored_path(roll.roll_id, entry)
@@ -77,7 +88,7 @@ def prove_file(roll: ReceivingRoll, file_index: int) -> Proof | Damage:
         roll.area.present()  # if it is the whole storage that is gone, that is another matter
         return _lost(roll, file_index)
     try:
-        return _compare(roll, file_index, _read(roll, entry, file), file.read_level)
+        return _compare(roll, file_index, _read(entry, file, buffer), file.read_level)
     finally:
         file.close()
 
@@ -91,14 +102,14 @@ class _Found:
     whole: tuple[Digest, ...]
 
 
-def _read(roll: ReceivingRoll, entry: FileEntry, file: OpenFile) -> _Found:
+def _read(entry: FileEntry, file: OpenFile, buffer: memoryview) -> _Found:
     """Read the file once, to its real end."""
+    buffer = buffer[: read_bytes(entry.size_bytes)]
     algorithms = dict.fromkeys(digest.algorithm for digest in entry.digests)
     whole = FileHashers([*algorithms, Algorithm.XXH128])
     has_pieces = entry.size_bytes > PARCEL_BYTES_MAX
     piece = piece_hasher()
     pieces: list[bytes] = []
-    buffer = read_buffer(roll.area.disk, file.size_bytes())
     offset = 0
     while True:
         count = file.read_into(buffer, offset)

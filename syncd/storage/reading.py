@@ -163,10 +163,15 @@ def is_same_time(found_ns: int, expected_ns: int) -> bool:
     )
 
 
-def read_buffer(disk: Disk, size_bytes: int) -> memoryview:
-    """Return a buffer for reading a file of that size past the cache, and one block more."""
+def read_bytes(size_bytes: int) -> int:
+    """Return how much to ask for at once to read a file of that size past the cache to its end."""
     blocks = size_bytes // DIRECT_ALIGN_BYTES + 1
-    return disk.aligned_buffer(min(READ_BYTES, blocks * DIRECT_ALIGN_BYTES))
+    return min(READ_BYTES, blocks * DIRECT_ALIGN_BYTES)
+
+
+def read_buffer(disk: Disk, size_bytes: int) -> memoryview:
+    """Return a buffer for reading files of up to that size past the cache."""
+    return disk.aligned_buffer(read_bytes(size_bytes))
 
 
 def hash_file(

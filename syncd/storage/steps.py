@@ -23,7 +23,7 @@ from syncd.storage.generation import generation_files
 from syncd.storage.intake import ReceivingRolls
 from syncd.storage.layout import INCOMING, evidence_root, stored_path
 from syncd.storage.outcomes import record_damage, record_proofs, record_published
-from syncd.storage.proving import Damage, prove_file
+from syncd.storage.proving import Damage, prove_files
 from syncd.storage.publishing import discard_incoming, publish, recover_publish
 from syncd.storage.receiving import ReceivingRoll
 from syncd.storage.sealing import seal
@@ -102,8 +102,7 @@ class Steps:
         proofs: dict[int, Proof] = {}
         damages: list[Damage] = []
         version = roll.version
-        for index in batch:
-            result = prove_file(roll, index)
+        for index, result in prove_files(roll, batch):
             if isinstance(result, Damage):
                 damages.append(result)
             else:

@@ -19,7 +19,7 @@ from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.comparing import Comparison, compare_with_published
 from syncd.storage.keeper import Keeper
 from syncd.storage.outcomes import record_proofs
-from syncd.storage.proving import prove_file
+from syncd.storage.proving import prove_files
 from tests.faults.sim_disk import SimCrash, SimDisk
 from tests.faults.virtual_time import run_simulated
 from tests.storage.rig import DAY, STORAGE, LoopClock, Rig, carry, footage
@@ -384,7 +384,7 @@ def test_a_file_that_changes_between_proof_and_sealing_is_not_published() -> Non
     rig = _rig()
     receiving, roll = rig.receiving()
     carry(receiving, rig.reader(), range(rig.plan.count))
-    results = {index: prove_file(roll, index) for index in roll.files_to_prove()}
+    results = dict(prove_files(roll, roll.files_to_prove()))
     proofs = {index: proof for index, proof in results.items() if isinstance(proof, Proof)}
     with rig.journal.write() as db:
         assert roll.record_proofs(db, proofs, roll.version, 0)
