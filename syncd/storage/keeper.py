@@ -180,9 +180,10 @@ class Keeper:
         """Let a roll go on once the storage is there again, with room for the rest of it."""
         self._wait(row.roll_id)
         with suppress(HeldError):
-            await self._ports.disk.aside(self._release_if_well, row)
+            await self._ports.disk.aside(self.release_if_well, row)
 
-    def _release_if_well(self, row: RollRow) -> None:
+    def release_if_well(self, row: RollRow) -> None:
+        """Release a roll if there is a storage with room for the rest of it. Raises HeldError."""
         roll = self.receiving.get(row.roll_id)
         moved_bytes = row.moved_bytes if roll is None else roll.durable_bytes()
         self._area.check(row.total_bytes - moved_bytes)

@@ -8,6 +8,7 @@ as on the storage side, so that a fetched roll is proved by the same code.
 import asyncio
 import logging
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from syncd.edges.bell import Bell
@@ -24,12 +25,12 @@ from syncd.errors import (
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import RETRY_BASE_S, RETRY_CAP_S
+from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, ROLL_FILES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Link, PeerCalls, Ports
 from syncd.roll.inventory import FileEntry, Inventory, Trust
 from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan, from_bitmap
-from syncd.roll.stages import Stage, is_before
+from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.storage.keeper import Keeper
@@ -45,6 +46,8 @@ from syncd.wire.messages import (
 )
 
 log = logging.getLogger(__name__)
+
+_CURED_BY_THE_FOLDER = frozenset({HeldCode.STORAGE_ABSENT, HeldCode.STORAGE_FULL})
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,19 +142,26 @@ class Fetching:
             question = InventoryQuestion(roll_id=found.roll.roll_id, first=len(files))
             answer = await calls.ask(question)
             files += answer.files
-            if not answer.more or not answer.files:
+            if not answer.more or not answer.files or len(files) > ROLL_FILES_MAX:
                 break
         head = answer.head
-        inventory = Inventory(
-            head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
+        cannot_be_right = PeerRefusedError(
+            f"{found.peer} sent an inventory of {found.roll.day}/{found.roll.name} that cannot be "
+            "right.",
+            remedy="Run the same version of syncd on both boxes and fetch again.",
         )
+        try:
+            inventory = Inventory(
+                head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
+            )
+        except ValueError as error:
+            raise cannot_be_right from error
         paths = [f"{head.day}/{head.name}/{entry.path}" for entry in files]
         folders = [f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders]
-        if inventory.roll_id != found.roll.roll_id or check_names(paths, folders=folders):
-            raise PeerRefusedError(
-                f"{found.peer} sent an inventory of {head.day}/{head.name} that cannot be right.",
-                remedy="Run the same version of syncd on both boxes and fetch again.",
-            )
+        is_nested = "/" in head.day or "/" in head.name
+        has_other_id = inventory.roll_id != found.roll.roll_id
+        if is_nested or has_other_id or check_names(paths, folders=folders):
+            raise cannot_be_right
         return inventory
 
     def _note_wanted(self, inventory: Inventory, found: Found, target: str) -> None:
@@ -185,7 +195,8 @@ class Fetching:
         while True:
             row = await self._ports.disk.aside(self._next)
             if row is None:
-                await self._bell.wait(None)
+                is_curable = await self._ports.disk.aside(self._cure)
+                await self._bell.wait(SELF_CURE_RETRY_S if is_curable else None)
                 continue
             try:
                 await self._fetch(row)
@@ -206,6 +217,16 @@ class Fetching:
             key=lambda row: (row.rank, row.arrived_utc_ms),
             default=None,
         )
+
+    def _cure(self) -> bool:
+        """Let rolls go on whose folder is there again, with room; tell whether any still waits."""
+        with self._journal.read() as db:
+            waiting = rolls.unfinished(db, Origin.FETCH)
+        curable = [row for row in waiting if row.held and row.held.code in _CURED_BY_THE_FOLDER]
+        for row in curable:
+            with suppress(HeldError):
+                self._keeper_for(row.route).release_if_well(row)
+        return bool(curable)
 
     async def _fetch(self, row: RollRow) -> None:
         """Bring one roll, until it is published and reported. Raises as its parts do."""

@@ -260,6 +260,11 @@ def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:
             f"The inventory of {head.day}/{head.name} is malformed: {error}.",
             remedy="Run the same version of syncd on both boxes.",
         ) from error
+    if "/" in head.day or "/" in head.name:
+        raise PeerRefusedError(
+            f"A day and a roll are one folder each, not {head.day!r} and {head.name!r}.",
+            remedy="Run the same version of syncd on both boxes.",
+        )
     problems = check_names(
         [f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files],
         folders=[f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders],

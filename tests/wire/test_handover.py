@@ -474,6 +474,54 @@ def test_go_on_the_offload_box_is_enough() -> None:
     play(world, scene)
 
 
+def test_a_roll_that_read_back_wrong_twice_is_tried_again_after_go_on_either_box() -> None:
+    """The person at the card says `go` once the disks were looked at; the roll comes whole."""
+    world = World(27)
+    files = clips(world, count=1)
+    incoming = f"{STORAGE}/.syncd/incoming"
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        while not any(row.held for row in world.offload.rows()):
+            for path, data in world.processing.disk.files_below(incoming).items():
+                if path.endswith("C000.mov") and data[:1] == files["Clips/C000.mov"][:1]:
+                    world.processing.disk.flip(f"{incoming}/{path}", 0)
+            await asyncio.sleep(0.0005)
+        held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
+        assert held.path == "Clips/C000.mov"
+        await asyncio.sleep(20)
+        await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
+        order_by_hand(world.offload, "A012", go=True)
+        await reaches(world, "A012")
+
+    play(world, scene)
+    assert _arrived(world, "A012") == files
+
+
+def test_evidence_that_is_rewritten_on_the_way_says_what_to_do() -> None:
+    """The media are the same; put back as it was, the list lets the roll go on by itself."""
+    world = World(28)
+    files = clips(world, count=6)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        await moves(world, "A012")
+        order_by_hand(world.offload, None, paused=True)
+        folder = world.offload.disk.open_folder(SOURCE)
+        folder.rename_new("A012.md5", "checked.md5")
+        touch(world, "A012")
+        held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
+        assert "A012.md5" in held.message
+        assert "back as it was" in held.message
+        folder.rename_new("checked.md5", "A012.md5")
+        touch(world, "A012")
+        order_by_hand(world.offload, None, paused=False)
+        await reaches(world, "A012")
+
+    play(world, scene)
+    assert _arrived(world, "A012") == files
+
+
 # Order
 
 

@@ -1,0 +1,231 @@
+"""Fetching, with a third simulated box: ready rolls come to editorial whole, or not at all."""
+
+import asyncio
+
+import pytest
+
+from syncd.errors import RollAmbiguousError, RollUnknownError
+from syncd.journal import rolls
+from syncd.roll.stages import HeldCode, Stage
+from tests.faults.scenes import (
+    clips,
+    cut_small,
+    is_held,
+    listing,
+    play,
+    put_files,
+    put_roll,
+    reaches,
+    row_of,
+    stored,
+    until,
+)
+from tests.faults.world import DAY, STORAGE, World
+
+TARGET = "/Volumes/Edit"
+
+
+@pytest.fixture(autouse=True)
+def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cut rolls finely."""
+    cut_small(monkeypatch)
+
+
+def _world(seed: int) -> World:
+    world = World(seed)
+    for path in (TARGET, "/Volumes/Other"):
+        world.editorial.disk.make_root(path)
+    return world
+
+
+async def _fetch(world: World, text: str, to: str = TARGET) -> str:
+    await until(lambda: world.editorial.parts, "editorial is up")
+    assert world.editorial.parts is not None
+    assert world.editorial.parts.fetching is not None
+    return await world.editorial.parts.fetching.start(text, to)
+
+
+def _fetched(world: World, name: str, to: str = TARGET) -> dict[str, bytes]:
+    return world.editorial.disk.files_below(f"{to}/{DAY}/{name}")
+
+
+def test_a_fetched_roll_is_the_published_one_and_reported() -> None:
+    """Every byte, the published generation included; then both other boxes know of it."""
+    world = _world(1)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        await _fetch(world, f"{DAY}/A012")
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+        await reaches(world, "A012", Stage.FETCHED)
+
+    play(world, scene, editorial=True)
+    there, here = stored(world, "A012"), _fetched(world, "A012")
+    for path, data in there.items():
+        if path != "ascmhl/ascmhl_chain.xml":  # gains the generation of this fetch
+            assert here[path] == data, path
+    assert len([path for path in here if path.endswith(".mhl")]) == 2
+
+
+def test_nothing_is_visible_before_all_is_proved() -> None:
+    """The folder appears at once, complete (promise 1 holds for editorial, too)."""
+    world = _world(2)
+    seen: list[set[str]] = []
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world, count=10))
+        await reaches(world, "A012")
+        await _fetch(world, "A012")
+        while not (row := row_of(world.editorial, "A012")) or row.stage is not Stage.FETCHED:
+            seen.append(set(_fetched(world, "A012")))
+            await asyncio.sleep(0.002)
+
+    play(world, scene, editorial=True)
+    assert len(seen) > 10
+    partial = [paths for paths in seen if paths and paths != set(_fetched(world, "A012"))]
+    assert not partial
+
+
+@pytest.mark.parametrize("victim", ["editorial", "processing"])
+def test_a_fetch_goes_on_after_either_box_lost_power(victim: str) -> None:
+    """What was durable does not travel again."""
+    world = _world(3)
+    box = getattr(world, victim)
+
+    async def scene() -> int:
+        put_roll(world, "A012", clips(world, count=20))
+        await reaches(world, "A012")
+        before = world.net.bytes_sent
+        await _fetch(world, "A012")
+        await until(lambda: world.net.bytes_sent - before > 400_000, "it moves", every_s=0.001)
+        await box.lose_power()
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+        return world.net.bytes_sent - before
+
+    sent = play(world, scene, editorial=True)
+    assert _fetched(world, "A012").items() >= world.footage["A012"].items()
+    assert sent < 20 * 60_000 * 1.4, "little travels twice"
+
+
+def test_a_cut_cable_delays_a_fetch_only() -> None:
+    """It goes on by itself when the cable is back."""
+    world = _world(4)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world, count=10))
+        await reaches(world, "A012")
+        before = world.net.bytes_sent
+        await _fetch(world, "A012")
+        await until(lambda: world.net.bytes_sent - before > 200_000, "it moves", every_s=0.001)
+        world.net.cut()
+        await asyncio.sleep(20)
+        assert not _fetched(world, "A012")
+        world.net.join()
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+
+    play(world, scene, editorial=True)
+    assert _fetched(world, "A012").items() >= world.footage["A012"].items()
+
+
+def test_a_bit_that_turned_on_the_storage_never_becomes_a_fetched_roll() -> None:
+    """What rotted after publishing is found by the evidence, and held here with the file's name."""
+    world = _world(5)
+
+    async def scene() -> str:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        world.processing.disk.flip(f"{STORAGE}/{DAY}/A012/Clips/C001.mov", 1234)
+        await _fetch(world, "A012")
+        await until(lambda: any(row.held for row in world.editorial.rows()), "it is held")
+        held = world.editorial.rows()[0].held
+        assert held is not None
+        assert held.path == "Clips/C001.mov"
+        return held.message
+
+    assert "C001.mov" in play(world, scene, editorial=True)
+    assert not _fetched(world, "A012")
+
+
+def test_a_roll_can_be_fetched_again_into_another_folder() -> None:
+    """The first copy stays; asked for the same folder, nothing is done twice."""
+    world = _world(6)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        await _fetch(world, "A012")
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+        sent = world.net.bytes_sent
+        await _fetch(world, "A012")
+        await asyncio.sleep(10)
+        assert world.net.bytes_sent - sent < 20_000
+        await _fetch(world, "A012", to="/Volumes/Other")
+        await until(lambda: _fetched(world, "A012", "/Volumes/Other"), "the second copy is there")
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+
+    play(world, scene, editorial=True)
+    first = _fetched(world, "A012")
+    second = _fetched(world, "A012", "/Volumes/Other")
+    assert first.items() >= world.footage["A012"].items()
+    assert second.items() >= world.footage["A012"].items()
+
+
+def test_a_name_that_is_taken_in_the_target_is_held() -> None:
+    """What lies there is not touched."""
+    world = _world(7)
+    put_files(world.editorial, f"{TARGET}/{DAY}/A012", {"my edit.txt": b"mine"})
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        await _fetch(world, "A012")
+        await is_held(world, "A012", HeldCode.NAME_TAKEN, box=world.editorial)
+
+    play(world, scene, editorial=True)
+    assert _fetched(world, "A012") == {"my edit.txt": b"mine"}
+
+
+def test_a_target_that_is_missing_is_held_and_cured_when_it_is_there() -> None:
+    """A drive that is not connected yet."""
+    world = _world(8)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        world.editorial.disk.take_away(TARGET)
+        await _fetch(world, "A012")
+        await is_held(world, "A012", HeldCode.STORAGE_ABSENT, box=world.editorial)
+        world.editorial.disk.bring_back(TARGET)
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+
+    play(world, scene, editorial=True)
+
+
+def test_an_unknown_and_an_ambiguous_roll_are_told_apart() -> None:
+    """Exit 1 and exit 2, and the second names which there are."""
+    world = _world(9)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        files = {"C001.mov": b"another day"}
+        put_files(world.offload, "/media/landing/2026-03-15_D13/A012", files)
+        put_files(world.offload, "/media/landing/2026-03-15_D13/A012", {"A012.md5": listing(files)})
+        assert world.offload.parts is not None
+        world.offload.parts.landings[0].touched("2026-03-15_D13/A012/A012.md5")
+        await until(
+            lambda: sum(row.stage is Stage.READY for row in world.processing.rows()) == 2, "both"
+        )
+        with pytest.raises(RollUnknownError) as unknown:
+            await _fetch(world, "Z999")
+        assert unknown.value.exit_code == 1
+        with pytest.raises(RollAmbiguousError, match="2026-03-15_D13/A012") as ambiguous:
+            await _fetch(world, "A012")
+        assert ambiguous.value.exit_code == 2
+        await _fetch(world, f"{DAY}/A012")
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+
+    play(world, scene, editorial=True)
+    with world.editorial.journal.read() as db:
+        assert [row.day for row in rolls.all_rolls(db)] == [DAY]
