@@ -116,6 +116,9 @@ class OpenFile(Protocol):
 
     def set_mtime(self, mtime_ns: int) -> None: ...
 
+    def sync_soon(self) -> None:
+        """Have what was written go to the device from now on; promises nothing, sync() does."""
+
     def sync(self) -> None:
         """Return when data and size are durable."""
 

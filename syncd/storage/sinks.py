@@ -140,6 +140,7 @@ class ParcelSink:
         file.set_mtime(self._entry(piece).mtime_ns)
         self._file = None
         if self._keeps_open:
+            file.sync_soon()  # the disk works while the next parcel travels
             self.kept.append((stored_path(self.roll.roll_id, self._entry(piece)), file))
         else:
             file.close()

@@ -401,6 +401,9 @@ class SimFile:
         self._count("set_mtime")
         self._inode.mtime_ns = mtime_ns
 
+    def sync_soon(self) -> None:
+        self._count("sync_soon")
+
     def sync(self) -> None:
         self._count("sync")
         self._inode.sync()
