@@ -368,9 +368,18 @@ def load_published_inventory(db: Connection, roll_id: str) -> Inventory:
     return replace(inventory, files=ordered([*media, *evidence]))
 
 
-def set_same_as(db: Connection, roll_id: str, other_id: str) -> None:
-    """Record that the roll has the content of another one."""
+def set_same_as(db: Connection, roll_id: str, other_id: str | None) -> None:
+    """Record that the roll has the content of another one, or rests for it; None: no longer."""
     db.execute("UPDATE roll SET same_as = ? WHERE roll_id = ?", (other_id, roll_id))
+
+
+def replaced_by(db: Connection, roll_id: str) -> tuple[str, ...]:
+    """Return the rolls from a landing that rest in favour of this one, the latest first."""
+    found = db.execute(
+        "SELECT roll_id FROM roll WHERE same_as = ? AND origin = ? ORDER BY key DESC LIMIT 8",
+        (roll_id, Origin.LANDING),
+    )
+    return tuple(str(each) for (each,) in found)
 
 
 def set_publish_intent(db: Connection, roll_id: str, text: str | None) -> None:
@@ -382,6 +391,11 @@ def publish_intent(db: Connection, roll_id: str) -> str | None:
     """Return what publishing was about to do, or None."""
     row = db.execute("SELECT publish_intent FROM roll WHERE roll_id = ?", (roll_id,)).fetchone()
     return None if row is None else row[0]
+
+
+def give_up(db: Connection, roll_id: str) -> None:
+    """Forget an unfinished roll of a peer; its notices stay."""
+    db.execute("DELETE FROM roll WHERE roll_id = ? AND origin = ?", (roll_id, Origin.PEER))
 
 
 def remove_roll(db: Connection, roll_id: str) -> None:

@@ -177,7 +177,7 @@ class Examiner:
         if is_new:
             log.info("%s/%s is verified: %s", inventory.day, inventory.name, inventory.roll_id)
             for older in roll.known_ids:
-                self._ledger.replace(older, inventory)
+                self._ledger.replace(older, inventory, roll.source)
         if inventory.roll_id not in roll.known_ids:
             roll.known_ids.insert(0, inventory.roll_id)
 

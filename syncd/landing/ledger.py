@@ -12,7 +12,7 @@ from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
 from syncd.landing.decide import Held
 from syncd.landing.scan import FoundRoll
 from syncd.ports import Clock
-from syncd.roll.inventory import Inventory, media_by_path
+from syncd.roll.inventory import Inventory, may_be_same_media
 from syncd.roll.names import shown
 from syncd.roll.stages import HeldCode, Stage, is_before
 
@@ -21,6 +21,10 @@ PlaceFor = Callable[[str, str, int], tuple[int, int | None]]
 
 # What the landing holds a verified roll for, and so may lift again.
 OF_THE_SOURCE = frozenset({HeldCode.SOURCE_CHANGED, HeldCode.SOURCE_UNREADABLE})
+
+
+# What the hand-off holds a roll for until its files are offloaded again.
+CURED_BY_OFFLOADING = OF_THE_SOURCE | {HeldCode.EVIDENCE_MISMATCH, HeldCode.FILE_MISSING}
 
 
 class Ledger:
@@ -86,16 +90,25 @@ class Ledger:
             )
             if is_new and note:
                 rolls.note(db, inventory.roll_id, note, now_utc_ms=now)
+            if not is_new and _revive(db, inventory.roll_id, source, now):
+                return True
             if not is_new:
                 _adopt(db, inventory, source, now)
         return is_new
 
-    def replace(self, older_id: str, newer: Inventory) -> None:
-        """Let an unfinished roll rest whose media now travel under better evidence."""
+    def replace(self, older_id: str, newer: Inventory, source: str) -> None:
+        """Let an unfinished roll rest in favour of what lies in its folder now.
+
+        With what may be the same media, under better evidence, only before it travels: afterwards
+        it goes on, and the newer one turns out to be the same. With other media, or held for its
+        source, it could never be completed.
+        """
         row = self.row(older_id)
-        if row is None or row.same_as is not None or not is_before(row.stage, Stage.MOVING):
-            return  # what travels already goes on; the newer one then turns out to be the same
-        if _media(self.inventory(older_id)) != _media(newer):
+        if row is None or not needs_source(row) or row.source_path != source:
+            return
+        can_go_on = row.held is None or row.held.code not in CURED_BY_OFFLOADING
+        is_under_way = can_go_on and not is_before(row.stage, Stage.MOVING)
+        if is_under_way and may_be_same_media(self.inventory(older_id), newer):
             return
         now = self._clock.utc_ms()
         with self._journal.write() as db:
@@ -135,18 +148,39 @@ class Ledger:
             rolls.remove_roll(db, placeholder)
 
 
+def _revive(db: Connection, roll_id: str, source: str, now_utc_ms: int) -> bool:
+    """Let a roll that rested for another one go on: its own files lie in the folder again."""
+    row = rolls.get(db, roll_id)
+    if row is None or row.same_as is None or row.source_path != source:
+        return False
+    if not is_before(row.stage, Stage.LANDED):
+        return False
+    rolls.set_same_as(db, roll_id, None)
+    rolls.note(db, roll_id, "its own files are there again", now_utc_ms=now_utc_ms)
+    return True
+
+
 def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -> None:
     """Take an unfinished roll as it was found just now: other evidence, or another place.
 
-    Other evidence only before the roll travels; another place only if its own cannot be read.
+    Other evidence only before the roll travels, other times always; another place only if its own
+    cannot be read.
     """
     roll_id = inventory.roll_id
     row = rolls.get(db, roll_id)
-    if row is None or not needs_source(row):
+    if row is None:
+        return
+    if row.source_path != source:
+        _note_once(db, roll_id, f"the same content lies in {source}, too", now_utc_ms)
+    if not needs_source(row):
         return
     if row.source_path == source:
-        is_other = rolls.load_inventory(db, roll_id).files != inventory.files
-        if is_other and is_before(row.stage, Stage.MOVING):
+        frozen = rolls.load_inventory(db, roll_id)
+        if frozen.files == inventory.files:
+            return
+        if _without_times(frozen) == _without_times(inventory):
+            _offloaded_again(db, row, inventory, now_utc_ms)
+        elif is_before(row.stage, Stage.MOVING):
             rolls.replace_files(db, inventory)
             rolls.note(db, roll_id, "its evidence changed and is complete", now_utc_ms=now_utc_ms)
         return
@@ -156,8 +190,21 @@ def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
         rolls.note(db, roll_id, f"goes on from {source}", now_utc_ms=now_utc_ms)
 
 
-def _media(inventory: Inventory) -> set[tuple[str, int]]:
-    return {(entry.path, entry.size_bytes) for entry in media_by_path(inventory).values()}
+def _offloaded_again(db: Connection, row: RollRow, inventory: Inventory, now_utc_ms: int) -> None:
+    """Go on with files that were put there anew; what they hold is compared when it is read."""
+    rolls.replace_files(db, inventory)
+    if row.held is not None and row.held.code in CURED_BY_OFFLOADING:
+        rolls.release(db, row.roll_id, now_utc_ms=now_utc_ms)
+    rolls.note(db, row.roll_id, "its files were put there again", now_utc_ms=now_utc_ms)
+
+
+def _note_once(db: Connection, roll_id: str, text: str, now_utc_ms: int) -> None:
+    if all(line.note != text for line in rolls.history(db, roll_id)):
+        rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
+
+
+def _without_times(inventory: Inventory) -> list[tuple[object, ...]]:
+    return [(e.path, e.size_bytes, e.digests, e.kind) for e in inventory.files]
 
 
 def is_placeholder(row: RollRow) -> bool:

@@ -85,14 +85,13 @@ class Inventory:
 
     @cached_property
     def roll_id(self) -> str:
-        """The roll's identity: 32 hex digits of SHA-256 over name and every media file.
+        """The roll's identity: 32 hex digits of SHA-256 over every media file.
 
         Covers path, size and evidence digests (a settled roll has none: mtime stands in).
-        Manifests are left out: a history that gains a generation leaves the roll the same.
+        Day and name are left out: the same content in another folder is the same roll. So are
+        manifests: a history that gains a generation leaves the roll the same.
         """
         hasher = hashlib.sha256()
-        for text in (self.day, self.name, self.trust):
-            _feed(hasher, text.encode())
         for entry in self.files:
             if entry.kind is FileKind.EVIDENCE:
                 continue
@@ -141,3 +140,17 @@ def _feed(hasher: Any, field: bytes) -> None:
 def media_by_path(inventory: Inventory) -> Mapping[str, FileEntry]:
     """Return the media files keyed by path."""
     return {entry.path: entry for entry in inventory.files if entry.kind is FileKind.MEDIA}
+
+
+def may_be_same_media(one: Inventory, other: Inventory) -> bool:
+    """Tell whether names, sizes and common digests of the media agree; reading may tell more."""
+    media, others = media_by_path(one), media_by_path(other)
+    if media.keys() != others.keys():
+        return False
+    for path, entry in media.items():
+        if entry.size_bytes != others[path].size_bytes:
+            return False
+        for digest in entry.digests:
+            if others[path].digest(digest.algorithm) not in (None, digest):
+                return False
+    return True

@@ -75,6 +75,10 @@ class Keeper:
         self._steps.open(inventory)
         self._bell.ring()
 
+    def give_up(self, roll_id: str) -> None:
+        """Forget an unfinished roll that can never be completed. Blocks: call it aside."""
+        self._steps.give_up(roll_id)
+
     async def lacking(self, roll_id: str) -> bytes:
         """Return the parcels that a roll still lacks, as bits. Raises HeldError."""
         return await self._ports.disk.aside(self._steps.lacking, roll_id)

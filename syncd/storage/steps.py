@@ -171,6 +171,23 @@ class Steps:
         with suppress(OSError, HeldError):  # left-overs are cleared at the next start
             discard_incoming(self._area.present(), inventory.roll_id)
 
+    def give_up(self, roll_id: str) -> None:
+        """Forget an unfinished roll, and what came in of it; what is published is not touched."""
+        with self._journal.write() as db:
+            row = rolls.get(db, roll_id)
+            if row is None or not is_before(row.stage, Stage.LANDED):
+                return
+            rolls.note(
+                db,
+                roll_id,
+                "given up: its source holds another roll by now",
+                now_utc_ms=self._clock.utc_ms(),
+            )
+            rolls.give_up(db, roll_id)
+        self.receiving.remove(roll_id)
+        with suppress(OSError, HeldError):  # left-overs are cleared at the next start
+            discard_incoming(self._area.present(), roll_id)
+
     def clean_up(self) -> None:
         """Remove incoming folders of rolls that were published before a stop."""
         with suppress(OSError, HeldError):

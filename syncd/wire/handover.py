@@ -175,10 +175,11 @@ class Handover:
     def _open(self, row: RollRow) -> Outgoing:
         with self._journal.read() as db:
             inventory = rolls.load_inventory(db, row.roll_id)
+            replaces = rolls.replaced_by(db, row.roll_id)
         assert row.source_path is not None, "a landing roll has a source"
         released = row.held is None and row.roll_id in self._waits_for_go
         outgoing = Outgoing(
-            row.roll_id, inventory, ParcelPlan(inventory), row.source_path, released
+            row.roll_id, inventory, ParcelPlan(inventory), row.source_path, released, replaces
         )
         self._sources.add(outgoing)
         return outgoing

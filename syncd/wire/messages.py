@@ -181,6 +181,7 @@ class Offer(Message):
     """A roll in one message; its files follow in pages if they are asked for.
 
     released: a person let a held roll go on; it goes on at the other end, too.
+    replaces: earlier rolls of this peer that can never be completed: their source is this one now.
     """
 
     roll_id: RollId
@@ -194,6 +195,7 @@ class Offer(Message):
     rank: Annotated[int, Whole(low=-1_000_000, high=1_000_000)] = 100
     needed_by_utc_ms: Annotated[int | None, Maybe(Whole(high=1 << 53))] = None
     released: Annotated[bool, Flag()] = False
+    replaces: Annotated[tuple[str, ...], Many(HexText(ROLL_ID_LENGTH), 8)] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

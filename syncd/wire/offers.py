@@ -14,7 +14,7 @@ from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import ROLL_FILES_MAX
 from syncd.ports import Ports
-from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, media_by_path
+from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, may_be_same_media
 from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
@@ -148,6 +148,7 @@ class OfferBook:
         self, peer: PeerIdentity, head: Offer, inventory: Inventory
     ) -> OfferAnswer:
         """Decide on a roll whose id is not known; its name may be."""
+        await self._ports.disk.aside(self._drop_replaced, peer, head)
         comparison = await self._compare(head.roll_id, inventory)
         inventory = _as_frozen(inventory)
         match comparison:
@@ -194,21 +195,20 @@ class OfferBook:
         others = [row for row in found if row.origin is Origin.PEER and row.roll_id != roll_id]
         return next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
 
+    def _drop_replaced(self, peer: PeerIdentity, head: Offer) -> None:
+        """Give up unfinished rolls of this peer whose source this roll has replaced."""
+        for roll_id in head.replaces:
+            with self._journal.read() as db:
+                row = rolls.get(db, roll_id)
+            if row is None or row.origin is not Origin.PEER or row.peer != peer.name:
+                continue
+            if row.same_as is None and is_before(row.stage, Stage.LANDED):
+                self._keeper.give_up(roll_id)
+
     def _may_be_same(self, rival: RollRow, inventory: Inventory) -> bool:
-        """Tell whether names, sizes and common digests of two rolls' media agree."""
+        """Tell whether two rolls may have the same content, as far as the journal knows."""
         with self._journal.read() as db:
-            others = media_by_path(rolls.load_inventory(db, rival.roll_id))
-        media = media_by_path(inventory)
-        if {p: e.size_bytes for p, e in media.items()} != {
-            p: e.size_bytes for p, e in others.items()
-        }:
-            return False
-        return all(
-            entry.digest(digest.algorithm) in (None, digest)
-            for path, other in others.items()
-            for digest in other.digests
-            for entry in (media[path],)
-        )
+            return may_be_same_media(rolls.load_inventory(db, rival.roll_id), inventory)
 
     def _accept(self, peer: PeerIdentity, head: Offer, inventory: Inventory) -> None:
         now = self._ports.clock.utc_ms()

@@ -20,6 +20,7 @@ class Outgoing:
 
     roll_id: fixed when the roll was frozen; a settled roll that is hashed later keeps it.
     released: a person let it go on after it was held.
+    replaces: rolls that rest in favour of this one, which lies in their folder now.
     """
 
     roll_id: str
@@ -27,6 +28,7 @@ class Outgoing:
     plan: ParcelPlan
     source_path: str
     released: bool = False
+    replaces: tuple[str, ...] = ()
 
 
 def offer_for(
@@ -36,6 +38,7 @@ def offer_for(
     row: RollRow | None,
     *,
     released: bool = False,
+    replaces: tuple[str, ...] = (),
 ) -> Offer:
     """Describe a roll in one message; the files follow in pages if the peer asks for them."""
     return Offer(
@@ -50,6 +53,7 @@ def offer_for(
         rank=row.rank if row else 100,
         needed_by_utc_ms=row.needed_by_utc_ms if row else None,
         released=released,
+        replaces=replaces,
     )
 
 
@@ -85,7 +89,12 @@ async def offer(
     Raises PeerUnreachableError or PeerRefusedError.
     """
     head = offer_for(
-        outgoing.roll_id, outgoing.inventory, outgoing.plan, row, released=outgoing.released
+        outgoing.roll_id,
+        outgoing.inventory,
+        outgoing.plan,
+        row,
+        released=outgoing.released,
+        replaces=outgoing.replaces,
     )
     if not with_pages:
         answer: OfferAnswer = await calls.ask(head)

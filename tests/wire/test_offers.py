@@ -215,7 +215,7 @@ def test_oversized_and_negative_counts_do_not_pass_the_door(field: str) -> None:
 def test_unfinished_inventories_of_one_peer_are_bounded() -> None:
     """A peer that begins many offers and ends none loses the oldest, not our memory."""
     inventories = [
-        _inventory("C001.mov", name=f"A{n:03}", mark=n) for n in range(PENDING_PER_PEER_MAX + 1)
+        _inventory(f"C{n:03}.mov", name=f"A{n:03}", mark=n) for n in range(PENDING_PER_PEER_MAX + 1)
     ]
     heads = [_head(inventory) for inventory in inventories]
     oldest = _page(heads[0], *inventories[0].files)

@@ -1,0 +1,93 @@
+"""What a person does after a hold: offload again, write the evidence anew, or copy a roll twice."""
+
+import pytest
+
+from syncd.roll.stages import HeldCode
+from tests.faults.scenes import (
+    clips,
+    cut_small,
+    is_held,
+    listing,
+    play,
+    put_files,
+    put_roll,
+    reaches,
+    row_of,
+    stored,
+    touch,
+)
+from tests.faults.world import DAY, LANDING, STORAGE, World
+
+
+@pytest.fixture(autouse=True)
+def small(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cut rolls finely."""
+    cut_small(monkeypatch)
+
+
+def test_a_file_offloaded_again_heals_an_evidence_mismatch() -> None:
+    """The right bytes under a new modification time are taken as what they are: the same roll."""
+    world = World(1)
+    good = clips(world)
+    path = "Clips/C001.mov"
+    bad = {**good, path: world.rng.randbytes(len(good[path]))}
+
+    async def scene() -> None:
+        put_roll(world, "A012", bad, evidence={"A012.md5": listing(good)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", {path: good[path]}, replace=True)
+        world.footage["A012"] = good
+        touch(world, "A012")
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert stored(world, "A012")[path] == good[path]
+
+
+def test_evidence_made_anew_is_no_taken_name() -> None:
+    """A held roll whose content and list were made anew goes on, in place of the failed attempt."""
+    world = World(2)
+    listed, wrong, right = clips(world), clips(world), clips(world)
+
+    async def scene() -> None:
+        put_roll(world, "A012", wrong, evidence={"A012.md5": listing(listed)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        again = {**right, "A012.md5": listing(right)}
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", again, replace=True)
+        world.footage["A012"] = right
+        touch(world, "A012")
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert len([row for row in world.processing.rows() if row.name == "A012"]) == 1
+    assert not world.processing.disk.files_below(f"{STORAGE}/.syncd/incoming")
+
+
+def test_what_lies_in_another_folder_too_is_one_roll() -> None:
+    """Promise 7: the same content under another day is not published a second time."""
+    world = World(3)
+    files = clips(world)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        await reaches(world, "A012")
+        copy = {**files, "A012.md5": listing(files)}
+        put_files(world.offload, f"{LANDING}/2026-03-15_D13/A012", copy)
+        for landing in world.offload.parts.landings if world.offload.parts else ():
+            landing.touched("2026-03-15_D13/A012/anything")
+        row = row_of(world.offload, "A012")
+        assert row is not None
+        while not any("the same content" in line.note for line in history(world, row.roll_id)):
+            await world.offload.clock.sleep(0.5)
+
+    play(world, scene)
+    days = world.processing.disk.files_below(STORAGE)
+    assert not [path for path in days if path.startswith("2026-03-15")]
+    assert len(world.offload.rows()) == 1
+
+
+def history(world: World, roll_id: str) -> list[object]:
+    """Return the offload box's history of a roll."""
+    return list(world.offload.history(roll_id))
