@@ -43,6 +43,12 @@ class RollAmbiguousError(UsageError):
     http_status = 409
 
 
+class NotPossibleError(SyncdError):
+    """What was asked is understood, and cannot be: not for this roll now, or not on this box."""
+
+    http_status = 409
+
+
 class DaemonUnreachableError(SyncdError):
     """The daemon's API does not answer."""
 

@@ -9,7 +9,7 @@ from pathlib import PurePath
 from syncd import __version__
 from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Plain, Sample
-from syncd.errors import UsageError
+from syncd.errors import NotPossibleError, UsageError
 from syncd.parts import Parts
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
@@ -48,9 +48,9 @@ class NodeAnswers(JournalAnswers):
         }
 
     async def fetch(self, text: str, to: str) -> Plain:
-        """Begin to fetch a roll. Raises UsageError on a box that does not fetch."""
+        """Begin to fetch a roll. Raises NotPossibleError on a box that does not fetch."""
         if self._parts.fetching is None:
-            raise UsageError(
+            raise NotPossibleError(
                 f"{self._identity.name} does not fetch rolls.",
                 remedy='Add "editorial" to node.roles, or run this on the editorial box.',
             )

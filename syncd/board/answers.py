@@ -12,7 +12,7 @@ from syncd.board.facade import Sample
 from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
 from syncd.config_shapes import DestinationConfig
 from syncd.edges.bell import Bell
-from syncd.errors import RollAmbiguousError, RollUnknownError, UsageError
+from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -244,7 +244,7 @@ def find_one(db: Connection, text: str) -> RollRow:
 
 def _still_under_way(row: RollRow) -> RollRow:
     if not is_before(row.stage, Stage.LANDED):
-        raise UsageError(
+        raise NotPossibleError(
             f"{row.day}/{row.name} has arrived already: it is {row.stage.value}.",
             remedy="Only a roll that is still on its way has a place: syncd rolls",
         )

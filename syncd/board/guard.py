@@ -38,7 +38,7 @@ async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
         check(request)
         response = await handler(request)
     except SyncdError as error:
-        return refusal(error.http_status, error.problem, error.remedy)
+        return refusal(error.http_status, error.problem, error.remedy, error.exit_code)
     except web.HTTPException as error:
         return refusal(error.status, f"{request.method} {request.path}: {error.reason}.", _LOOK)
     except Exception:
@@ -89,9 +89,9 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def refusal(status: int, problem: str, remedy: str) -> web.Response:
-    """Return an error as JSON."""
-    body = {"error": {"problem": problem, "remedy": remedy}}
+def refusal(status: int, problem: str, remedy: str, exit_code: int = 1) -> web.Response:
+    """Return an error as JSON. exit_code: what a command ends with that was answered so."""
+    body = {"error": {"problem": problem, "remedy": remedy, "exit_code": exit_code}}
     return web.json_response(body, status=status, headers=_HEADERS)
 
 

@@ -25,7 +25,7 @@ def roll_json(row: RollRow, *, now_utc_ms: int) -> dict[str, Any]:
         "moved_bytes": row.moved_bytes,
         "rank": row.rank,
         "needed_by": _time(row.needed_by_utc_ms),
-        "expected_at": _time(row.expected_utc_ms) if _is_under_way(row) else None,
+        "expected_at": _time(row.expected_utc_ms) if _is_under_way(row) and not held else None,
         "late": is_late(row, now_utc_ms),
         "held": held and {"code": held.code.value, "message": held.message, "path": held.path},
     }

@@ -13,21 +13,14 @@ from typing import Any
 from urllib.parse import quote
 
 from syncd.config_values import HostPort
-from syncd.errors import (
-    DaemonUnreachableError,
-    RollAmbiguousError,
-    RollUnknownError,
-    SyncdError,
-    UsageError,
-)
+from syncd.errors import DaemonUnreachableError, SyncdError
 
 ANSWER_S = 30.0  # a fetch asks a peer before it answers
 STREAM_SILENCE_S = 45.0  # three heartbeats
-_KINDS = {400: UsageError, 404: RollUnknownError, 409: RollAmbiguousError}
 
 
-class NotNowError(SyncdError):
-    """The daemon answered, and could not do it."""
+class RefusedError(SyncdError):
+    """The daemon answered, and could not do it; exit_code is what it said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,15 +95,16 @@ def roll_path(text: str, *more: str) -> str:
 
 
 def _error(status: int, content: bytes) -> SyncdError:
-    kind = _KINDS.get(status, NotNowError)
     try:
         said = json.loads(content)["error"]
-        return kind(str(said["problem"]), remedy=str(said["remedy"]))
+        error = RefusedError(str(said["problem"]), remedy=str(said["remedy"]))
+        error.exit_code = int(said.get("exit_code", 1))
     except (ValueError, KeyError, TypeError):
-        return NotNowError(
+        return RefusedError(
             f"Something that is not syncd answered (HTTP {status}).",
             remedy="Compare node.board in the configuration with what listens on that port.",
         )
+    return error
 
 
 def _blocks(response: http.client.HTTPResponse) -> Iterator[StreamEvent]:

@@ -59,7 +59,7 @@ def fetch_command(
     if as_json:
         print_json(fetch)
     else:
-        _say(fetch)
+        _say(fetch, client.get("/api/rolls")["rolls"] if fetch["held"] else [])
     sys.exit(1 if fetch["held"] else 0)
 
 
@@ -75,12 +75,13 @@ def _wait(client: BoardClient, fetch: dict[str, Any]) -> dict[str, Any]:
     return fetch
 
 
-def _say(fetch: dict[str, Any]) -> None:
+def _say(fetch: dict[str, Any], rolls: list[dict[str, Any]]) -> None:
     name, to = show.roll_name(fetch), show.plain(fetch["to"])
     if fetch["held"]:
         held = fetch["held"]
-        click.echo(f"{name} held, {held['code']}: {show.plain(held['message'])}")
-        click.echo(f"When the cause is gone: syncd go {fetch['id']}", err=True)
+        line = f"{name} held, {held['code']}: {show.plain(held['message'])}"
+        click.echo(show.wrapped(line))
+        click.echo(show.go_hint(fetch, rolls), err=True)
     elif fetch["stage"] == "fetched":
         click.echo(f"{name} fetched and verified: {show.size(fetch['bytes'])} in {to}/{name}")
     else:

@@ -91,7 +91,10 @@ def go_command(roll: str | None, config_path: Path | None, as_json: bool) -> Non
     """
     answer = _switch(config_path, roll, "go")
     name = "Everything" if roll is None else show.roll_name(answer)
-    _say(answer, f"{name} goes on.", as_json)
+    line = f"{name} goes on."
+    if roll is not None and answer["stage"] in show.ARRIVED:
+        line = f"{name} is {answer['stage']}: there is nothing to let go on."
+    _say(answer, line, as_json)
 
 
 def read_needed_by(text: str, *, now: datetime) -> str | None:

@@ -43,11 +43,14 @@ def roll_command(roll: str, config_path: Path | None, as_json: bool) -> None:
 
     Exit code 1 if it is held.
     """
-    answer = client_for(config_path).get(roll_path(roll))
+    client = client_for(config_path)
+    answer = client.get(roll_path(roll))
     if as_json:
         print_json(answer)
     else:
         _print_roll(answer)
+        if answer["held"]:
+            click.echo(show.go_hint(answer, client.get("/api/rolls")["rolls"]), err=True)
     sys.exit(1 if answer["held"] else 0)
 
 
@@ -57,14 +60,15 @@ def _print_rolls(rolls: list[dict[str, Any]]) -> None:
         click.echo("Is everything in place? syncd check", err=True)
         return
     columns = ("roll", "stage", "size", "files", "moved", "rank", "expected", "needed by")
-    show.table(columns, [_line(roll) for roll in rolls])
+    droppable = ("files", "rank", "size", "moved", "needed by", "expected")
+    show.table(columns, [_line(roll) for roll in rolls], droppable=droppable)
     for roll in rolls:
         if roll["held"]:
             click.echo(_held_line(roll))
     click.echo(show.NOT_A_PERMISSION)
     held = next((roll for roll in rolls if roll["held"]), None)
     if held:
-        click.echo(f"When the cause is gone: syncd go {show.roll_name(held)}", err=True)
+        click.echo(show.go_hint(held, rolls), err=True)
 
 
 def _line(roll: dict[str, Any]) -> tuple[str, ...]:
@@ -76,14 +80,22 @@ def _line(roll: dict[str, Any]) -> tuple[str, ...]:
         show.share(roll["moved_bytes"], roll["bytes"]),
         str(roll["rank"]),
         show.moment(roll["expected_at"]),
-        show.moment(roll["needed_by"]) + (" late" if roll["late"] else ""),
+        _needed_by(roll),
     )
+
+
+def _needed_by(roll: dict[str, Any]) -> str:
+    """Return the time it is needed by, for as long as it has not arrived."""
+    if roll["stage"] in show.ARRIVED:
+        return ""
+    return show.moment(roll["needed_by"]) + (" late" if roll["late"] else "")
 
 
 def _held_line(roll: dict[str, Any]) -> str:
     held = roll["held"]
     file = f" {show.plain(held['path'])}" if held["path"] else ""
-    return f"{show.roll_name(roll)} held, {held['code']}{file}: {show.plain(held['message'])}"
+    line = f"{show.roll_name(roll)} held, {held['code']}{file}: {show.plain(held['message'])}"
+    return show.wrapped(line)
 
 
 def _source(roll: dict[str, Any]) -> str:
@@ -114,7 +126,6 @@ def _print_roll(roll: dict[str, Any]) -> None:
             click.echo(f"{name:<{width}}  {show.plain(value)}")
     if roll["held"]:
         click.echo(_held_line(roll))
-        click.echo(f"When the cause is gone: syncd go {roll['id']}", err=True)
     click.echo("")
     lines = [(show.moment(h["at"]), h["stage"], h["note"]) for h in roll["history"]]
-    show.table(("at", "stage", "note"), lines)
+    show.table(("local time", "stage", "note"), lines)

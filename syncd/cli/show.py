@@ -7,23 +7,31 @@ Every name is made printable first: file names come from cards, and may hold con
 """
 
 import os
+import shlex
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 
 import click
 from rich import box
 from rich.console import Console
+from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
 from syncd.errors import SyncdError
+from syncd.roll.stages import STAGE_ORDER, Stage, is_before
 
 NOT_A_PERMISSION = (
     "`ready` is not permission to clear a card: "
     "ask production, the insurer and the completion guarantor."
 )
+# Stages from which on a roll has no place in the order any more.
+ARRIVED = frozenset(stage.value for stage in STAGE_ORDER if not is_before(stage, Stage.LANDED))
+_WIDTH_MAX = 10_000
 _RIGHT = frozenset({"rank", "size", "moved", "files", "peers"})
 _STYLES = {"held": "bold red", "ready": "green", "fetched": "green", "dailies": "green"}
 
@@ -70,6 +78,13 @@ def roll_name(roll: dict[str, Any]) -> str:
     return plain(f"{roll['day']}/{roll['name']}")
 
 
+def go_hint(roll: dict[str, Any], rolls: Sequence[dict[str, Any]]) -> str:
+    """Say how a held roll is tried again: by its DAY/ROLL, unless several of rolls have that."""
+    same = [each for each in rolls if (each["day"], each["name"]) == (roll["day"], roll["name"])]
+    name = roll_name(roll) if len(same) < 2 else roll["id"]
+    return f"When the cause is gone: syncd go {shlex.quote(name)}"
+
+
 def problem_lines(error: SyncdError) -> list[str]:
     """Return what happened and what to do, for stderr."""
     said = error.problem.rstrip("\n").splitlines() or [""]
@@ -81,16 +96,35 @@ def on_terminal() -> bool:
     return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
 
 
-def console(*, to_stderr: bool = False) -> Console:
+def wrapped(text: str) -> str:
+    """Return a line as it fits a terminal, what follows the first indented; as it is elsewhere."""
+    if not on_terminal():
+        return text
+    return textwrap.fill(
+        text,
+        shutil.get_terminal_size().columns,
+        subsequent_indent="    ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def console(*, to_stderr: bool = False, width: int | None = None) -> Console:
     """Return rich's console; it heeds NO_COLOR by itself."""
-    return Console(stderr=to_stderr, highlight=False, markup=False, emoji=False)
+    return Console(stderr=to_stderr, width=width, highlight=False, markup=False, emoji=False)
 
 
-def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Print rows below their columns."""
+def table(
+    columns: Sequence[str], rows: Sequence[Sequence[str]], *, droppable: Sequence[str] = ()
+) -> None:
+    """Print rows below their columns.
+
+    droppable: columns that a narrow terminal goes without, the first one first. With any of them
+    no cell is ever broken, so that names can be picked up whole.
+    """
     cells = [[plain(cell) for cell in row] for row in rows]
     if on_terminal():
-        _draw(columns, cells)
+        _draw(columns, cells, droppable)
         return
     lines = [[name.upper() for name in columns], *cells]
     widths = [max(len(line[i]) for line in lines) for i in range(len(columns))]
@@ -102,10 +136,30 @@ def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         click.echo("  ".join(padded).rstrip())
 
 
-def _draw(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+def _draw(columns: Sequence[str], rows: Sequence[Sequence[str]], droppable: Sequence[str]) -> None:
+    screen = console()
+    drawn, left = _drawn(columns, rows, whole=bool(droppable)), list(columns)
+    for name in droppable:
+        if _width(screen, drawn) <= screen.width:
+            break
+        left.remove(name)
+        kept = [[row[columns.index(each)] for each in left] for row in rows]
+        drawn = _drawn(left, kept, whole=True)
+    if droppable and _width(screen, drawn) > screen.width:
+        screen = console(width=_width(screen, drawn))
+    screen.print(drawn)
+
+
+def _drawn(columns: Sequence[str], rows: Sequence[Sequence[str]], *, whole: bool) -> Table:
+    drawn = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     for name in columns:
-        drawn.add_column(name, justify="right" if name in _RIGHT else "left", overflow="fold")
+        justify: Literal["left", "right"] = "right" if name in _RIGHT else "left"
+        drawn.add_column(name.upper(), justify=justify, overflow="fold", no_wrap=whole)
     for row in rows:
         drawn.add_row(*(Text(cell, style=_STYLES.get(cell, "")) for cell in row))
-    console().print(drawn)
+    return drawn
+
+
+def _width(screen: Console, drawn: Table) -> int:
+    """Return how wide the table is if nothing in it is wrapped."""
+    return Measurement.get(screen, screen.options.update(width=_WIDTH_MAX), drawn).maximum

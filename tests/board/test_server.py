@@ -194,7 +194,8 @@ async def test_what_fails_in_the_node_keeps_its_words(asker: Asker) -> None:
     """The remedy of the innermost error reaches the caller."""
     status, answer = await asker.send("/api/fetches", {"roll": "B007", "to": "/edit"})
     assert status == 503
-    assert answer == {"error": {"problem": "process-1 is away.", "remedy": "Wait for it."}}
+    said = {"problem": "process-1 is away.", "remedy": "Wait for it.", "exit_code": 1}
+    assert answer == {"error": said}
 
 
 @pytest.mark.parametrize(
@@ -297,10 +298,10 @@ async def test_a_taken_port_is_named(journal: Journal) -> None:
 async def test_a_roll_that_has_arrived_has_no_place_any_more(
     journal: Journal, asker: Asker
 ) -> None:
-    """Rushing it is a mistake that is said, not a success that does nothing."""
+    """Rushing it is answered by "no", not a success that does nothing."""
     add_roll(journal, "A012", stage=Stage.READY)
     status, answer = await asker.send("/api/rolls/A012/rank", {"rush": True})
-    assert status == 400
+    assert (status, answer["error"]["exit_code"]) == (409, 1)
     assert "ready" in answer["error"]["problem"]
     with journal.read() as db:
         assert [row.kind for row in notices.after(db, 0)] == ["ready"]

@@ -1,5 +1,6 @@
 """A real journal with a few rolls of "Salt Meridian", and a facade over it that has no peers."""
 
+import zlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
@@ -25,7 +26,9 @@ LOOPBACK = HostPort("127.0.0.1", 0)
 
 def add_roll(journal: Journal, name: str, *, day: str = DAY, size: int = 1_000, **more: Any) -> str:
     """Journal a verified roll of two files and return its id."""
-    files = (FileEntry("a.mov", size, 0), FileEntry("b.mov", 24, 0))
+    # Two rolls of one content would be one roll: their media differ by their times.
+    mtime_ns = zlib.crc32(f"{day}/{name}".encode())
+    files = (FileEntry("a.mov", size, mtime_ns), FileEntry("b.mov", 24, mtime_ns))
     inventory = Inventory(day, name, files)
     with journal.write() as db:
         rolls.add_roll(

@@ -99,6 +99,19 @@ def test_rush_order_pause_and_go_change_the_journal(box: Box, journal: Journal) 
         assert not rolls.is_all_paused(db)
 
 
+def test_a_roll_that_has_arrived_cannot_be_moved(box: Box, journal: Journal) -> None:
+    """The answer is "no", 1, and not "not understood", 2; go has nothing to do, and says so."""
+    add_roll(journal, "A012", stage=Stage.READY)
+    for command in (["rush", "A012"], ["order", "A012", "--rank", "5"], ["pause", "A012"]):
+        result = box.syncd(*command)
+        assert (result.code, result.out) == (1, "")
+        assert "has arrived already" in result.err
+
+    gone = box.syncd("go", "A012")
+    assert (gone.code, gone.err) == (0, "")
+    assert "is ready: there is nothing to let go on." in gone.out
+
+
 def test_order_without_a_place_is_a_usage_error(box: Box) -> None:
     """Exit 2, as for every misuse."""
     assert box.syncd("order", "A012").code == 2

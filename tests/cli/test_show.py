@@ -56,6 +56,28 @@ def test_times_today_show_the_clock_and_others_the_date() -> None:
     assert show.moment(other.isoformat(), now=now).startswith(f"{other.astimezone():%Y-%m-%d}")
 
 
+@pytest.mark.parametrize("columns", [40, 60, 80, 100, 200])
+def test_a_name_is_never_broken_however_narrow_the_terminal(
+    columns: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What can be spared goes first; headings are those of a listing in a pipe."""
+    monkeypatch.setattr(show, "on_terminal", lambda: True)
+    monkeypatch.setenv("COLUMNS", str(columns))
+    row = ("2026-03-14_D12/A003R2EC", "reading-back", "123.4 GB", "2026-03-14 19:00")
+    show.table(("roll", "stage", "size", "needed by"), [row], droppable=("size", "needed by"))
+    lines = capsys.readouterr().out.splitlines()
+    assert "2026-03-14_D12/A003R2EC  reading-back" in lines[-1]
+    assert lines[0].startswith("ROLL")
+    assert ("SIZE" in lines[0]) is (columns > 64)
+
+
+def test_a_held_roll_is_named_so_that_it_is_found() -> None:
+    """By DAY/ROLL, ready for a shell; by its id where two have that name."""
+    one = {"day": "2026-03-14_D12", "name": "A 12", "id": "11" * 16}
+    assert show.go_hint(one, [one]).endswith("syncd go '2026-03-14_D12/A 12'")
+    assert show.go_hint(one, [one, {**one, "id": "22" * 16}]).endswith("syncd go " + "11" * 16)
+
+
 def test_a_time_of_day_is_the_next_one() -> None:
     """At 20:00, "19:00" is tomorrow's."""
     local = timezone(datetime.now(UTC).astimezone().utcoffset() or timedelta())
