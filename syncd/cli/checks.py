@@ -4,6 +4,7 @@ Owns: the questions about this box. Must not: change anything, but for the marke
 What concerns peers is in peer_checks.py.
 """
 
+import errno
 import os
 import socket
 import tempfile
@@ -26,6 +27,7 @@ from syncd.landing.watch import WATCH_LIMIT_FILE, WATCH_LIMIT_SHARE
 from syncd.storage.marker import MARKER_NAME, make_marker, read_marker
 
 FOLDERS_COUNTED_MAX = 2_000_000
+READ_ONLY = "It is mounted read-only: mount it for writing; in a unit, name it in ReadWritePaths."
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,8 @@ def asked(name: str, question: Callable[[], Check]) -> Check:
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         remedy = "See that it is there and that the user who runs syncd may use it."
+        if error.errno == errno.EROFS:
+            remedy = READ_ONLY
         return Check(name, False, f"{where}{error.strerror or error}.", remedy)
     except Exception as error:  # noqa: BLE001 - one question must not keep the others unasked
         return Check(name, False, f"The check itself failed: {error!r}.", "Report it as an error.")
@@ -142,7 +146,8 @@ def _marker(root: Path, *, mark: bool) -> Check:
     finally:
         folder.close()
     if not os.access(root, os.W_OK | os.X_OK):
-        remedy = "Let the user who runs syncd write there."
+        is_read_only = os.statvfs(root).f_flag & os.ST_RDONLY
+        remedy = READ_ONLY if is_read_only else "Let the user who runs syncd write there."
         return Check("marker", False, f"{root} is marked, but may not be written.", remedy)
     word = "is marked now" if found is None else "is marked"
     return Check("marker", True, f"{root} {word} as storage {storage_id[:8]}.")

@@ -83,6 +83,18 @@ def test_a_fresh_box_lacks_only_its_marker(check: Callable[..., Result], tmp_pat
     assert (tmp_path / "array" / "syncd-storage.json").read_bytes() == content
 
 
+def test_marking_does_not_wait_for_what_comes_later(
+    check: Callable[..., Result], unused_port: int
+) -> None:
+    """A peer that does not answer yet is said, and `check --mark && ...` goes on all the same."""
+    away = PEER.format(print="sha256:" + "22" * 32, port=unused_port)
+    marked = check("--mark", text=away)
+    assert marked.code == 0
+    assert "later  peer edit-1" in marked.out
+    assert check(text=away).code == 1
+    assert check("--mark", text=away, keep_free="4000 PB").code == 1
+
+
 def test_one_failing_check_does_not_stop_the_others(
     check: Callable[..., Result], tmp_path: Path
 ) -> None:
