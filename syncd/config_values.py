@@ -242,7 +242,7 @@ def listening(value: Any) -> HostPort:
     """Read where to listen; port 0 takes any free one."""
     found = _host_port(value)
     if found is None:
-        raise ValueError('host:port or [IPv6]:port, such as "0.0.0.0:8840"')
+        raise ValueError('host:port or [IPv6]:port, port 1 to 65535, such as "0.0.0.0:8840"')
     return found
 
 

@@ -86,7 +86,8 @@ def parse_checksum_list(data: bytes, *, name: str) -> ChecksumList:
     name: the list's path; its last part decides what an untagged digest is.
     """
     if data.startswith(BOMS_UTF16):
-        raise EvidenceError(name, "the list is UTF-16", remedy="Save it as UTF-8.")
+        remedy = "Save it as UTF-8; the roll goes on by itself."
+        raise EvidenceError(name, "the list is UTF-16", remedy=remedy)
     text = data.removeprefix(BOM).decode("utf-8", "surrogateescape")
     *lines, rest = text.split("\n")
     return ChecksumList(

@@ -13,7 +13,7 @@ def path_problem(path: str) -> str | None:
     if "//" in path or path[-1] == "/" or "\0" in path:
         return "is not a path of a file"
     if "." in path and not {".", ".."}.isdisjoint(path.split("/")):
-        return "has the part . or .."
+        return 'has the part "." or ".."'
     return None
 
 

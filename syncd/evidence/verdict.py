@@ -35,6 +35,7 @@ __all__ = [
 OFFLOAD_AGAIN = "Offload the roll again from the card; it goes on by itself when all is there."
 LIST_IT = "Add it to the evidence or move it out of the roll; then the roll goes on by itself."
 TAKE_IT_OFF = "Give it another name in both, or take it off the list; it goes on by itself."
+FILL_IT = "If nobody writes it any more, make it anew or delete it; the roll goes on by itself."
 END_IT = "If nobody writes it any more, end its last line; the roll goes on by itself."
 
 
@@ -123,7 +124,7 @@ def _judge(view: RollView) -> Verdict:
     found = gather(view.name, files, view.read)
     gather_beside(found, view.name, view.beside, view.read_beside)
     if found.growing:
-        return _growing(found.growing[0])
+        return _growing(view, found.growing[0])
     claims = found.claims.by_path
     for path, error in found.unread.items():
         if path not in claims:
@@ -214,10 +215,12 @@ def _empty_folders(
     return tuple(sorted(kept, key=str.encode))
 
 
-def _growing(path: str) -> Incomplete:
-    reason = f"{shown(path)} is not finished: its last line has no end."
-    code = HeldCode.EVIDENCE_MISMATCH
-    return Incomplete(code, reason, END_IT, path, growing=True)
+def _growing(view: RollView, path: str) -> Incomplete:
+    reason, remedy = f"{shown(path)} is not finished: its last line has no end.", END_IT
+    lists = (*view.files, *view.beside)
+    if any(file.path == path and not file.size_bytes for file in lists):
+        reason, remedy = f"{shown(path)} is empty.", FILL_IT
+    return Incomplete(HeldCode.EVIDENCE_MISMATCH, reason, remedy, path, growing=True)
 
 
 def _incomplete(

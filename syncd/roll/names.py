@@ -71,7 +71,7 @@ def check_part(part: str) -> str | None:
     if _PLAIN.fullmatch(part):
         return None
     if part in {"", ".", ".."}:
-        return "has an empty part" if not part else f"has the part {part}"
+        return "has an empty part" if not part else f'has the part "{part}"'
     if not _is_utf8(part):
         return "is not UTF-8 on the disk"
     if len(part.encode()) > NAME_BYTES_MAX:
@@ -133,8 +133,7 @@ class _Check:
             self._spelled[key] = (path, is_folder)
             return key
         if before[0] != path:
-            other = shown(before[0])
-            self._report(path, f"and {other} are one name where case or Unicode is folded")
+            self._report(path, _one_name(path, before[0]))
         elif before[1] != is_folder:
             self._report(path, "is both a file and a folder")
         else:
@@ -143,6 +142,15 @@ class _Check:
 
     def _report(self, path: str, wrong: str) -> None:
         self.problems.append(NameProblem(path, f"{shown(path)} {wrong}.", RENAME))
+
+
+def _one_name(path: str, other: str) -> str:
+    """Say that two paths collide; of those that look the same, also how they differ."""
+    wrong = f"and {shown(other)} are one name where case or Unicode is folded"
+    if unicodedata.normalize("NFC", path) != unicodedata.normalize("NFC", other):
+        return wrong
+    first, second = (text.encode("unicode_escape").decode() for text in (path, other))
+    return f"{wrong}: {first} and {second}"
 
 
 def _path_problem(path: str) -> str | None:

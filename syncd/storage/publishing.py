@@ -12,13 +12,20 @@ from typing import Any
 from syncd.errors import HeldError
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
-from syncd.ports import Folder
+from syncd.ports import EntryKind, Folder
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
 from syncd.storage.layout import folder_of, incoming_of, media_root, target_of
 from syncd.storage.reading import hash_stored
+
+_WORDS = {
+    EntryKind.FOLDER: "a folder",
+    EntryKind.FILE: "a file",
+    EntryKind.LINK: "a link",
+    EntryKind.OTHER: "something",
+}
 
 
 def publish(
@@ -31,7 +38,7 @@ def publish(
     folder = area.present()
     roll_id, target = inventory.roll_id, target_of(inventory)
     if folder.stat(target) is not None:
-        raise name_taken(inventory)
+        raise name_taken(folder, inventory)
     if inventory.day:
         folder.make_folders(inventory.day)
         folder.sync_folder()
@@ -42,7 +49,7 @@ def publish(
     except FileExistsError as error:
         with journal.write() as db:
             rolls.set_publish_intent(db, roll_id, None)
-        raise name_taken(inventory) from error
+        raise name_taken(folder, inventory) from error
     _sync_parents(folder, roll_id, target)
 
 
@@ -63,7 +70,7 @@ def recover_publish(
     if folder.stat(media_root(inventory.roll_id)) is not None or folder.stat(target) is None:
         return None
     if not _is_ours(area, folder, target, inventory, sealed):
-        raise name_taken(inventory)
+        raise name_taken(folder, inventory)
     _sync_parents(folder, inventory.roll_id, target)
     return sealed
 
@@ -73,12 +80,14 @@ def discard_incoming(folder: Folder, roll_id: str) -> None:
     folder.remove_tree(incoming_of(roll_id))
 
 
-def name_taken(inventory: Inventory) -> HeldError:
+def name_taken(folder: Folder, inventory: Inventory) -> HeldError:
     """Say that other content has this name; nothing is merged or replaced."""
+    entry = folder.stat(target_of(inventory))
+    there = EntryKind.OTHER if entry is None else entry.kind
     path = target_of(inventory)
     return HeldError(
         HeldCode.NAME_TAKEN,
-        f"The storage already holds something else as {path}.",
+        f"The storage already holds {_WORDS[there]} as {path}, and it is not this roll.",
         remedy="Check for a re-used card or roll name; move one of the two by hand, then "
         "`syncd go` the roll. Clear neither card before that.",
     )

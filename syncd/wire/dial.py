@@ -112,8 +112,9 @@ class PeerConnector(aiohttp.BaseConnector):
             handler.transport.abort()
             raise WrongCertificateError(
                 f"{address_text(address)} is not {self._name}: its certificate is {shown}, "
-                f"paired is {self._fingerprint}.",
-                remedy=f"Correct the address, or pair again if {self._name} was set up anew.",
+                f"pinned is {self._fingerprint}.",
+                remedy="Correct the address; or, if that box was set up anew, paste the "
+                "fingerprint that `syncd peers` prints there into its [[peer]] here.",
             )
         return handler
 

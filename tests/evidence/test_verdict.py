@@ -255,6 +255,16 @@ def test_a_weak_digest_is_as_good_as_none(line: str) -> None:
 
 
 @pytest.mark.parametrize("where", ["inside", "beside"])
+def test_an_empty_list_is_said_to_be_empty(where: str) -> None:
+    """It may be about to be written, so it is waited for like one that grows."""
+    inside = {"A012.md5": b""} if where == "inside" else {}
+    beside = {} if where == "inside" else {"A012.md5": b""}
+    verdict = incomplete(Roll({**CLIPS, **inside}, beside=beside))
+    assert verdict.growing
+    assert verdict.reason == "A012.md5 is empty."
+
+
+@pytest.mark.parametrize("where", ["inside", "beside"])
 def test_a_growing_list_is_not_yet_evidence(where: str) -> None:
     """Cut anywhere in its last line, even when another history covers everything."""
     cut = gnu(CLIPS)[:-7]

@@ -43,9 +43,9 @@ def test_names_that_cameras_and_people_give_are_fine(part: str) -> None:
         ("/etc/passwd", "absolute"),
         ("CLIPS//a", "empty part"),
         ("CLIPS/", "empty part"),
-        (".", "the part ."),
-        ("..", "the part .."),
-        ("CLIPS/../../a", "the part .."),
+        (".", 'the part "."'),
+        ("..", 'the part ".."'),
+        ("CLIPS/../../a", 'the part ".."'),
         ("CLIPS\\a", "\\"),
         ("C:/a", ":"),
         ("a\0b", "\\x00"),
@@ -138,6 +138,14 @@ def test_all_problems_are_found_not_only_the_first() -> None:
     problems = check_names(["ok", "a:", "b.", "OK", "c"])
 
     assert [problem.path for problem in problems] == ["a:", "b.", "OK"]
+
+
+def test_names_that_look_the_same_are_told_apart() -> None:
+    """One name composed and decomposed: both are shown in escapes, too."""
+    (problem,) = check_names(["caf\u00e9.wav", "cafe\u0301.wav"])
+    assert problem.problem.endswith(r"is folded: cafe\u0301.wav and caf\xe9.wav.")
+    (problem,) = check_names(["a.mov", "A.mov"])
+    assert problem.problem.endswith("is folded.")
 
 
 def test_the_first_problem_can_hold_the_roll() -> None:
