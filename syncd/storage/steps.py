@@ -19,6 +19,7 @@ from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, to_bitmap
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
+from syncd.storage.doubts import find_lost, read_back_again
 from syncd.storage.generation import generation_files
 from syncd.storage.intake import ReceivingRolls
 from syncd.storage.layout import INCOMING, evidence_root, stored_path
@@ -26,8 +27,8 @@ from syncd.storage.outcomes import record_damage, record_proofs, record_publishe
 from syncd.storage.proving import Damage, prove_files
 from syncd.storage.publishing import discard_incoming, publish, recover_publish
 from syncd.storage.receiving import ReceivingRoll
-from syncd.storage.sealing import seal
-from syncd.storage.troubles import storage_trouble
+from syncd.storage.sealing import ChangedMeanwhileError, seal
+from syncd.storage.troubles import storage_trouble, why
 
 log = logging.getLogger(__name__)
 
@@ -57,6 +58,8 @@ class Steps:
         self._final_stages = tuple(final_stages)
         self._host_name = host_name
         self._opening = threading.Lock()
+        # A roll is given up as a whole: never while it is recorded, sealed or published.
+        self._giving_up = threading.Lock()
 
     def lacking(self, roll_id: str) -> bytes:
         """Return the parcels that a roll still lacks, as bits; none once it is published."""
@@ -102,11 +105,23 @@ class Steps:
         proofs: dict[int, Proof] = {}
         damages: list[Damage] = []
         version = roll.version
+        is_any_lost = False
         for index, result in prove_files(roll, batch):
             if isinstance(result, Damage):
                 damages.append(result)
+            elif result is None:
+                is_any_lost = True
             else:
                 proofs[index] = result
+        with self._giving_up:
+            if self.receiving.get(roll.roll_id) is roll:
+                self._record(roll, proofs, damages, version)
+        if is_any_lost:
+            self.find_lost(roll)
+
+    def _record(
+        self, roll: ReceivingRoll, proofs: dict[int, Proof], damages: list[Damage], version: int
+    ) -> None:
         now = self._clock.utc_ms()
         if not record_proofs(self._journal, roll, proofs, version, now_utc_ms=now):
             return
@@ -116,11 +131,46 @@ class Steps:
                 self._remove_stored(roll, damage.file_index)
             record_damage(self._journal, roll, damage, now_utc_ms=now)
 
+    def find_lost(self, roll: ReceivingRoll) -> bool:
+        """Have what is gone from the storage sent again; tell whether anything was."""
+        with self._giving_up:  # else two that look at once would count one loss twice
+            if self.receiving.get(roll.roll_id) is not roll:
+                return False
+            return find_lost(self._journal, roll, now_utc_ms=self._clock.utc_ms())
+
+    def explain_absence(self, roll_id: str, error: FileNotFoundError) -> None:
+        """Find what a step missed. Raises HeldError if it is the storage, or nothing of the roll's.
+
+        It must not pass for an absent storage: it would be released, and held again, for ever.
+        """
+        roll = self.receiving.get(roll_id)
+        self._area.present()
+        if roll is not None and self.find_lost(roll):
+            return
+        raise HeldError(
+            HeldCode.STORAGE_ERROR,
+            f"The storage {self._area.path} is there, and something on it is not: "
+            f"{why(error)}{f' ({error.filename})' if error.filename else ''}.",
+            remedy="Find out who removes files in .syncd on it, then `syncd go` the roll.",
+        )
+
     def finish(self, roll: ReceivingRoll) -> None:
         """Seal, publish, and say so; whatever step a crash hits, it is done again or found done."""
+        with self._giving_up:
+            if self.receiving.get(roll.roll_id) is roll:
+                self._finish(roll)
+
+    def _finish(self, roll: ReceivingRoll) -> None:
         try:
             sealed = seal(roll, lambda: self._generation(roll))
             publish(self._area, self._journal, roll.inventory, sealed)
+        except ChangedMeanwhileError as changed:
+            roll.reopen()
+            log.warning("%s: %s", roll.roll_id, changed)
+            now = self._clock.utc_ms()
+            read_back_again(self._journal, roll, changed.files, now_utc_ms=now)
+            self._changed()
+            return
         except HeldError as error:
             roll.reopen()
             self._distrust(roll, error)
@@ -173,6 +223,10 @@ class Steps:
 
     def give_up(self, roll_id: str) -> None:
         """Forget an unfinished roll, and what came in of it; what is published is not touched."""
+        with self._giving_up:
+            self._give_up(roll_id)
+
+    def _give_up(self, roll_id: str) -> None:
         with self._journal.write() as db:
             row = rolls.get(db, roll_id)
             if row is None or not is_before(row.stage, Stage.LANDED):

@@ -303,7 +303,10 @@ class Handover:
     def _note_problem(self, error: BaseException | None) -> None:
         problem = "" if error is None else str(error)
         if problem != self.problem:
-            log.warning("%s: %s", self.peer, problem or "connected")
+            if problem:
+                log.warning("%s: %s", self.peer, problem)
+            else:
+                log.info("%s: connected", self.peer)
         self.problem = problem
 
     async def _refused(self, error: BaseException) -> None:

@@ -74,7 +74,8 @@ class TidingsReader:
         if row is None:
             return []
         now = self._ports.clock.utc_ms()
-        note = f"{self._peer}: {tiding.body.get('note', '')}"
+        said = str(tiding.body.get("note") or "")
+        note = f"{self._peer}: {said}" if said else f"told by {self._peer}"
         stage = FOLLOWED.get(tiding.kind)
         if stage is not None:
             _follow_stage(db, row, stage, now, note)
