@@ -110,6 +110,8 @@ class EventStreams:
         return seq < await self._facade.oldest_seq() - 1
 
     async def _wait(self, seq: int) -> None:
+        if self._ending:
+            return  # end() came while the journal was read, when there was no wait to cancel
         wait = asyncio.create_task(
             self._facade.wait_for_events(seq, self._heartbeat_s), name="board-stream-wait"
         )
