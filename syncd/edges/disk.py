@@ -121,8 +121,7 @@ class RealFolder:
     # Files
 
     def open_read(self, path: str, *, past_cache: bool = False) -> RealFile:
-        with self._kept_parent(path) as (fd, name):
-            file = RealFile(os.open(name, _READ_FLAGS, dir_fd=fd), name)
+        file = self._open_file(path, _READ_FLAGS)
         try:
             if past_cache and self._file_system(file.device) not in MEMORY_FILE_SYSTEMS:
                 file.go_past_cache()
@@ -132,7 +131,17 @@ class RealFolder:
         return file
 
     def open_write(self, path: str, *, create: bool = True) -> RealFile:
-        flags = _WRITE_FLAGS | (os.O_CREAT if create else 0)
+        return self._open_file(path, _WRITE_FLAGS | (os.O_CREAT if create else 0))
+
+    def _open_file(self, path: str, flags: int) -> RealFile:
+        """Open a file; a kept folder that was removed and made anew meanwhile is looked up anew."""
+        try:
+            with self._kept_parent(path) as (fd, name):
+                return RealFile(os.open(name, flags, _FILE_MODE, dir_fd=fd), name)
+        except OSError as error:
+            if error.errno not in {errno.ENOENT, errno.ESTALE}:
+                raise
+        self._let_go_of_parents()
         with self._kept_parent(path) as (fd, name):
             return RealFile(os.open(name, flags, _FILE_MODE, dir_fd=fd), name)
 

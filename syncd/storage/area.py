@@ -74,6 +74,12 @@ class Area:
         with self._lock:
             self._checked_at_s = None
 
+    def reopen(self) -> None:
+        """Open the root anew before the next use: below it, names lead elsewhere than before."""
+        with self._lock:
+            self._folder = None
+            self._checked_at_s = None
+
     def problem(self) -> str:
         """Say why nothing can be written now; "" if something can."""
         try:
@@ -119,10 +125,11 @@ class Area:
 
     def _full(self, needed_bytes: int, free_bytes: int) -> HeldError:
         kept = f", of which {human(self._keep_free_bytes)} are to be kept free"
+        needed = f"{human(needed_bytes)} are needed" if needed_bytes else "more is needed"
         lacking = max(1, needed_bytes) + self._keep_free_bytes - free_bytes
         return HeldError(
             HeldCode.STORAGE_FULL,
             f"The storage {self.path} has {human(free_bytes)} free"
-            f"{kept if self._keep_free_bytes else ''}; {human(needed_bytes)} are needed.",
-            remedy=f"Free {human(lacking)} on it; the roll goes on by itself.",
+            f"{kept if self._keep_free_bytes else ''}; {needed}.",
+            remedy=f"Free {human(lacking)} or more on it; the roll goes on by itself.",
         )

@@ -7,6 +7,7 @@ Must not: do a step itself; those are plain functions, run aside from the loop.
 import logging
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 
 from syncd.edges.bell import Bell
 from syncd.errors import HeldError
@@ -28,9 +29,19 @@ from syncd.storage.troubles import storage_trouble
 log = logging.getLogger(__name__)
 
 WORKERS_DEFAULT = 2
+CURE_WAIT_MAX_S = 300.0
 BATCH_FILES_MAX = 64  # small files are proved and journalled in batches
 BATCH_BYTES_MAX = 64 * MIB
-_CURABLE = frozenset({HeldCode.STORAGE_ABSENT, HeldCode.STORAGE_FULL})
+CURABLE = frozenset({HeldCode.STORAGE_ABSENT, HeldCode.STORAGE_FULL})
+
+
+@dataclass(frozen=True, slots=True)
+class Cure:
+    """The last release of a roll: how far it was, and when and how long until the next one."""
+
+    moved_bytes: int
+    not_before_s: float
+    wait_s: float
 
 
 class Keeper:
@@ -69,6 +80,7 @@ class Keeper:
         self._jobs = Jobs(workers, self._bell.ring)
         self._proving: dict[str, set[int]] = {}
         self._retry_at_s: dict[str, float] = {}
+        self._cures: dict[str, Cure] = {}
 
     def add(self, inventory: Inventory) -> None:
         """Begin to receive a roll that the journal has. Raises HeldError. Blocks: call it aside."""
@@ -121,12 +133,14 @@ class Keeper:
         if row.held is not None:
             if roll is not None:
                 roll.take_trouble()  # it is held already
-            if row.held.code in _CURABLE:
+            if row.held.code in CURABLE:
                 self._start(row.roll_id, self._cure(row))
         elif roll is None:
             self._start(row.roll_id, self._aside(self._steps.open_known, row.roll_id))
         elif (trouble := roll.take_trouble()) is not None:
             self._start(row.roll_id, self._hold(row.roll_id, trouble))
+        elif roll.take_loss():
+            self._start(row.roll_id, self._aside(self._steps.find_lost, roll))
         elif roll.is_all_proved:
             if not self._proving.get(row.roll_id):
                 self._start(row.roll_id, self._aside(self._steps.finish, roll))
@@ -155,6 +169,9 @@ class Keeper:
             await step
         except HeldError as error:
             await self._hold(roll_id, error)
+        except FileNotFoundError as error:
+            self._area.doubt()
+            await self._guard(roll_id, self._aside(self._steps.explain_absence, roll_id, error))
         except OSError as error:
             self._area.doubt()
             await self._hold(roll_id, storage_trouble(self._area.path, error))
@@ -187,10 +204,22 @@ class Keeper:
             await self._ports.disk.aside(self.release_if_well, row)
 
     def release_if_well(self, row: RollRow) -> None:
-        """Release a roll if there is a storage with room for the rest of it. Raises HeldError."""
+        """Release a roll if there is a storage with room for the rest of it. Raises HeldError.
+
+        One that was released before and got no further (a quota, a disk that fails only when
+        written to) waits longer each time: a look at the storage does not show its cause.
+        """
         roll = self.receiving.get(row.roll_id)
         moved_bytes = row.moved_bytes if roll is None else roll.durable_bytes()
+        now_s = self._ports.clock.monotonic_s()
+        cure = self._cures.get(row.roll_id)
+        if cure is None or moved_bytes > cure.moved_bytes:
+            cure = Cure(moved_bytes, 0.0, SELF_CURE_RETRY_S)
+        if now_s < cure.not_before_s and row.held is not None:
+            raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
         self._area.check(row.total_bytes - moved_bytes)
+        wait_s = min(2 * cure.wait_s, CURE_WAIT_MAX_S)
+        self._cures[row.roll_id] = Cure(moved_bytes, now_s + wait_s, wait_s)
         with self._journal.write() as db:
             rolls.release(db, row.roll_id, now_utc_ms=self._ports.clock.utc_ms())
 

@@ -4,7 +4,7 @@ Owns: the words and data of the notices that tell of it.
 Must not: touch the storage.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from syncd.errors import HeldError
@@ -20,6 +20,7 @@ from syncd.storage.layout import target_of
 from syncd.storage.proving import Damage
 from syncd.storage.receiving import ReceivingRoll
 
+NAMED_MAX = 5  # files in one sentence
 TOLD_MAX = 100  # a notice stays small, however much of a file is wrong
 _LEVELS = (ReadLevel.CACHED, ReadLevel.DROPPED, ReadLevel.DIRECT)  # weakest first
 _LEVEL_TEXT = {
@@ -88,6 +89,61 @@ def _hold_damaged(
     )
     code = HeldCode.READ_BACK_MISMATCH
     rolls.hold(db, roll.roll_id, code, message, damage.path, now_utc_ms=now_utc_ms)
+
+
+def record_lost(
+    journal: Journal,
+    roll: ReceivingRoll,
+    numbers: Collection[int],
+    files: Collection[int],
+    *,
+    now_utc_ms: int,
+) -> None:
+    """Have what is gone from the storage sent again, once; a second time hold the roll."""
+    paths = sorted(roll.inventory.files[index].path for index in files)
+    text = f"gone from .syncd/incoming on the storage: {_named(paths)}"
+    with journal.write() as db:
+        roll.forget(db, numbers)
+        count = max(parcels.count_mismatch(db, roll.roll_id, index) for index in files)
+        row = rolls.get(db, roll.roll_id)
+        if count == 1 or row is None or row.held is not None:
+            _back_to_moving(db, row, now_utc_ms)
+            data = {"path": paths[0], "paths": paths[:TOLD_MAX]}
+            note = f"{text}; sent again"
+            rolls.note(db, roll.roll_id, note, now_utc_ms=now_utc_ms, kind="resend", data=data)
+            return
+        message = (
+            f"{target_of(roll.inventory)}: for the second time {text}. Find out who removes files "
+            "there, then `syncd go` the roll; do not clear the card."
+        )
+        code = HeldCode.STORAGE_ERROR
+        rolls.hold(db, roll.roll_id, code, message, paths[0], now_utc_ms=now_utc_ms)
+
+
+def _back_to_moving(db: Connection, row: rolls.RollRow | None, now_utc_ms: int) -> None:
+    """Show that parcels travel again; a roll that is held stays held."""
+    if row is not None and row.held is None and row.stage is Stage.READING_BACK:
+        note = "sent again"
+        rolls.set_stage(db, row.roll_id, Stage.MOVING, now_utc_ms=now_utc_ms, note=note)
+
+
+def record_doubts(
+    journal: Journal, roll: ReceivingRoll, files: Collection[int], *, now_utc_ms: int
+) -> None:
+    """Trust the proofs of these files no more, and say so."""
+    text = (
+        "no longer as left when read back, so read back again: "
+        f"{_named([roll.inventory.files[index].path for index in files])}"
+    )
+    with journal.write() as db:
+        roll.forget_proofs(db, files)
+        rolls.note(db, roll.roll_id, text, now_utc_ms=now_utc_ms)
+
+
+def _named(paths: Sequence[str]) -> str:
+    """Name some files, and count the others."""
+    more = f" and {len(paths) - NAMED_MAX} more files" if len(paths) > NAMED_MAX else ""
+    return ", ".join(paths[:NAMED_MAX]) + more
 
 
 def _damage_data(damage: Damage) -> dict[str, Any]:

@@ -69,8 +69,11 @@ class Damage:
 
 def prove_files(
     roll: ReceivingRoll, file_indexes: Sequence[int]
-) -> Iterator[tuple[int, Proof | Damage]]:
-    """Read durable files back, compare each, and yield it. Raises OSError, HeldError."""
+) -> Iterator[tuple[int, Proof | Damage | None]]:
+    """Read durable files back, compare each, and yield it; None: it is not there at all.
+
+    Raises OSError, HeldError.
+    """
     files = roll.inventory.files
     # One for all: making a buffer takes longer than reading a small file into it.
     buffer = read_buffer(roll.area.disk, max(files[index].size_bytes for index in file_indexes))
@@ -78,7 +81,7 @@ def prove_files(
         yield index, _prove(roll, index, buffer)
 
 
-def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | Damage:
+def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | Damage | None:
     entry = roll.inventory.files[file_index]
     folder = roll.area.folder()
     path = stored_path(roll.roll_id, entry)
@@ -86,7 +89,7 @@ def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | 
         file = folder.open_read(path, past_cache=True)
     except FileNotFoundError:
         roll.area.present()  # if it is the whole storage that is gone, that is another matter
-        return _lost(roll, file_index)
+        return None
     try:
         return _compare(roll, file_index, _read(entry, file, buffer), file.read_level)
     finally:
@@ -162,12 +165,3 @@ def _compare(
 def _range(entry: FileEntry, place: int, expected: bytes, actual: bytes) -> BadRange:
     offset = place * PARCEL_BYTES_MAX
     return BadRange(offset, min(PARCEL_BYTES_MAX, entry.size_bytes - offset), expected, actual)
-
-
-def _lost(roll: ReceivingRoll, file_index: int) -> Damage:
-    """Say of a file that is not there at all that all of it is wrong on the storage side."""
-    entry = roll.inventory.files[file_index]
-    nothing = _Found(0, (), FileHashers([*(d.algorithm for d in entry.digests)]).digests())
-    damage = _compare(roll, file_index, nothing, ReadLevel.CACHED)
-    assert isinstance(damage, Damage), "a missing file is damage"
-    return damage

@@ -18,6 +18,7 @@ from syncd.journal.parcels import Proof
 from syncd.ports import Folder
 from syncd.roll.inventory import Inventory
 from syncd.roll.parcels import ParcelPlan, to_bitmap
+from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
 from syncd.storage.durable import DurableNames
 from syncd.storage.hashing import PIECE_DIGEST_BYTES
@@ -52,6 +53,9 @@ class ReceivingRoll:
         self._version = 0
         self._is_closed = False
         self._trouble: HeldError | None = None
+        self._is_losing = False
+        self.times_kept: dict[int, int] = {}  # of files read back again: what the storage shows
+        self.times_doubted: Counter[int] = Counter()
         self._durable: set[int] = set()
         self._durable_bytes = 0
         self._unproved: set[int] = set()
@@ -99,6 +103,12 @@ class ReceivingRoll:
             trouble, self._trouble = self._trouble, None
             return trouble
 
+    def take_loss(self) -> bool:
+        """Tell whether, since the last call, something seemed to be gone from the storage."""
+        with self._lock:
+            is_losing, self._is_losing = self._is_losing, False
+            return is_losing
+
     @property
     def version(self) -> int:
         """A number that changes when something durable is lacking again.
@@ -132,8 +142,9 @@ class ReceivingRoll:
         try:
             folder = self.area.folder()
         except HeldError as error:
-            self.note_trouble(error)
-            raise
+            trouble = self._with_amount(error)
+            self.note_trouble(trouble)
+            raise trouble from error
         with self._lock:
             if number in self._durable:
                 return SparedSink(self, number)
@@ -154,7 +165,16 @@ class ReceivingRoll:
         with self._lock:
             self._made.add(parent)
 
-    def failed(self, error: OSError, path: str | None) -> HeldError:
+    def _with_amount(self, error: HeldError) -> HeldError:
+        """Have a full storage say how much the roll still lacks."""
+        if error.code is HeldCode.STORAGE_FULL:
+            try:
+                self.area.check(self.inventory.total_bytes - self._durable_bytes)
+            except HeldError as better:
+                return better
+        return error
+
+    def failed(self, error: OSError, path: str | None) -> HeldError | ParcelDamagedError:
         """Take note that writing failed: what is not confirmed yet is condemned.
 
         After a failed sync the system may call the same pages clean, so no sync is tried again:
@@ -162,12 +182,34 @@ class ReceivingRoll:
         """
         trouble = storage_trouble(self.area.path, error, path)
         self.area.doubt()
-        self.names.forget()
+        self.forget_folders()
         with self._lock:
             self._epoch += 1
-            self._made.clear()
+        if isinstance(error, FileNotFoundError):
+            try:
+                self.area.present()
+            except HeldError as absent:
+                trouble = absent
+            else:
+                return self._losing(path)
         self.note_trouble(trouble)
         return trouble
+
+    def _losing(self, path: str | None) -> ParcelDamagedError:
+        """Somebody removes files under us; the storage itself is there, so nothing is held."""
+        with self._lock:
+            self._is_losing = True
+        self._changed()
+        return ParcelDamagedError(
+            f"{path or 'A folder'} is gone from the roll's incoming folder.",
+            remedy="It is made anew, and what is gone is sent again.",
+        )
+
+    def forget_folders(self) -> None:
+        """Count on no folder that was made before: it may be gone."""
+        self.names.forget()
+        with self._lock:
+            self._made.clear()
 
     def note_trouble(self, trouble: HeldError) -> None:
         """Have the keeper know why this roll cannot be written now."""
@@ -258,7 +300,7 @@ class ReceivingRoll:
             proved = set(parcels.proofs(db, self.roll_id))
         self.count_durable(durable)
         self.count_proved(proved)
-        gone = self._gone()
+        gone, _ = self.gone()
         if gone:
             with self._journal.write() as db:
                 self.forget(db, gone)
@@ -274,6 +316,15 @@ class ReceivingRoll:
         parcels.forget_proofs(db, self.roll_id, self.files_of(numbers))
         rolls.set_moved(db, self.roll_id, self._durable_bytes)
 
+    def forget_proofs(self, db: Connection, files: Collection[int]) -> None:
+        """Have files that are durable read back again, in a transaction."""
+        with self._lock:
+            self._version += 1
+            doubtful = self._proved.intersection(files)
+            self._proved -= doubtful
+            self._unproved |= doubtful
+        parcels.forget_proofs(db, self.roll_id, files)
+
     def record_proofs(
         self, db: Connection, proofs: Mapping[int, Proof], version: int, now_utc_ms: int
     ) -> bool:
@@ -286,10 +337,13 @@ class ReceivingRoll:
         parcels.record_proved(db, self.roll_id, proofs, now_utc_ms=now_utc_ms)
         return True
 
-    def _gone(self) -> set[int]:
-        """Return parcels that are journalled as durable and are not there (another storage)."""
-        if not self._durable:
-            return set()
+    def gone(self) -> tuple[set[int], set[int]]:
+        """Return parcels that are journalled as durable and are not there, and their files."""
+        # As they are before looking: what becomes durable meanwhile may have been missed.
+        with self._lock:
+            durable = set(self._durable)
+        if not durable:
+            return set(), set()
         folder = self.area.folder()
         sizes: dict[str, int] = {}
         for root in (media_root(self.roll_id), evidence_root(self.roll_id)):
@@ -298,11 +352,12 @@ class ReceivingRoll:
             except OSError as error:
                 raise storage_trouble(self.area.path, error) from error
             sizes |= {f"{root}/{path}": entry.size_bytes for path, entry in found.items()}
-        return {number for number in self._durable if not self._is_there(number, sizes)}
-
-    def _is_there(self, number: int, sizes: dict[str, int]) -> bool:
-        for piece in self.plan.pieces(number):
-            path = stored_path(self.roll_id, self.inventory.files[piece.file_index])
-            if sizes.get(path, -1) < piece.offset_bytes + piece.length_bytes:
-                return False
-        return True
+        numbers: set[int] = set()
+        files: set[int] = set()
+        for number in durable:
+            for piece in self.plan.pieces(number):
+                path = stored_path(self.roll_id, self.inventory.files[piece.file_index])
+                if sizes.get(path, -1) < piece.offset_bytes + piece.length_bytes:
+                    numbers.add(number)
+                    files.add(piece.file_index)
+        return numbers, files

@@ -4,6 +4,7 @@ Owns: that sealing may be repeated after a crash at any step and gives the same:
 from the evidence as received. Must not: touch anything outside the roll's incoming folder.
 """
 
+import errno
 from collections.abc import Callable, Iterator, Mapping
 
 import xxhash
@@ -22,10 +23,22 @@ from syncd.storage.receiving import ReceivingRoll
 Generation = Callable[[], Mapping[str, bytes]]
 
 
+class ChangedMeanwhileError(Exception):
+    """Media are not as they were left when they were read back: their proofs are void.
+
+    files: their indexes in the inventory.
+    """
+
+    def __init__(self, files: tuple[int, ...]) -> None:
+        super().__init__(f"{len(files)} files changed after they were read back")
+        self.files = files
+
+
 def seal(roll: ReceivingRoll, generation: Generation) -> tuple[FileEntry, ...]:
     """Complete a roll in which every file is proved; return the evidence that lies in it now.
 
-    Raises OSError, or HeldError(read-back-mismatch) if the evidence does not read back.
+    Raises OSError, HeldError(read-back-mismatch) if the evidence does not read back, or
+    ChangedMeanwhileError.
     """
     assert roll.is_all_proved, "only what was proved is sealed"
     roll.close()
@@ -42,11 +55,11 @@ def seal(roll: ReceivingRoll, generation: Generation) -> tuple[FileEntry, ...]:
     for path, data in written.items():
         folder.make_folders(folder_of(f"{root}/{path}"))
         folder.replace_file(f"{root}/{path}", data)
-    there = files_below(folder, root)
-    _set_times(folder, root, roll.inventory, there)
     folder.sync_all()
-    sealed = tuple(_sealed(received, written, there))
+    sealed = tuple(_sealed(folder, root, received, written))
     _read_back(roll, folder, root, sealed)
+    # Last, so that as little time as can be is left for somebody to change what was proved.
+    _check_media(roll, files_below(folder, root))
     return sealed
 
 
@@ -76,31 +89,36 @@ def _copy(folder: Folder, source: str, target: str, mtime_ns: int) -> None:
         reading.close()
 
 
-def _set_times(folder: Folder, root: str, inventory: Inventory, there: Mapping[str, Entry]) -> None:
-    """Set the times of media whose last write came after its time was set (a lazy server)."""
-    for entry in inventory.files:
-        if entry.kind is not FileKind.MEDIA:
-            continue
-        found = there.get(entry.path)
-        if (
-            found is None
-            or found.kind is not EntryKind.FILE
-            or found.size_bytes != entry.size_bytes
-        ):
-            raise _changed_meanwhile(inventory, entry.path)
-        if not is_same_time(found.mtime_ns, entry.mtime_ns):
-            file = folder.open_write(f"{root}/{entry.path}", create=False)
-            file.set_mtime(entry.mtime_ns)
-            file.close()
+def _check_media(roll: ReceivingRoll, there: Mapping[str, Entry]) -> None:
+    """Raise ChangedMeanwhileError unless all media have the size and time they were left with."""
+    changed = tuple(
+        index
+        for index, entry in enumerate(roll.inventory.files)
+        if entry.kind is FileKind.MEDIA and not _is_as_left(roll, index, there.get(entry.path))
+    )
+    if changed:
+        raise ChangedMeanwhileError(changed)
+
+
+def _is_as_left(roll: ReceivingRoll, index: int, found: Entry | None) -> bool:
+    entry = roll.inventory.files[index]
+    if found is None or found.kind is not EntryKind.FILE or found.size_bytes != entry.size_bytes:
+        return False
+    # A file system that keeps no times shows another one: that of its last proof will do.
+    is_kept = roll.times_kept.get(index) == found.mtime_ns
+    return is_kept or is_same_time(found.mtime_ns, entry.mtime_ns)
 
 
 def _sealed(
-    received: list[FileEntry], written: Mapping[str, bytes], there: Mapping[str, Entry]
+    folder: Folder, root: str, received: list[FileEntry], written: Mapping[str, bytes]
 ) -> Iterator[FileEntry]:
     yield from (entry for entry in received if entry.path not in written)
     for path, data in written.items():
         digest = Digest(Algorithm.XXH128, xxhash.xxh3_128_digest(data))
-        yield FileEntry(path, len(data), there[path].mtime_ns, (digest,), FileKind.EVIDENCE)
+        there = folder.stat(f"{root}/{path}")
+        if there is None:
+            raise FileNotFoundError(errno.ENOENT, "it is gone again", path)
+        yield FileEntry(path, len(data), there.mtime_ns, (digest,), FileKind.EVIDENCE)
 
 
 def _read_back(

@@ -20,7 +20,7 @@ from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.comparing import Comparison, compare_with_published
-from syncd.storage.keeper import Keeper
+from syncd.storage.keeper import CURABLE, Keeper
 from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
 
 PENDING_PER_PEER_MAX = 8
@@ -95,7 +95,10 @@ class OfferBook:
             held = HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             return refusal(held)
         try:
-            await self._ports.disk.aside(self._area.check, row.total_bytes - row.moved_bytes)
+            if row.held is not None and row.held.code in CURABLE and not head.released:
+                await self._ports.disk.aside(self._keeper.release_if_well, row)
+            else:
+                await self._ports.disk.aside(self._area.check, row.total_bytes - row.moved_bytes)
             await self._ports.disk.aside(self._take_again, peer, head, row)
             lacking = await self._keeper.lacking(row.roll_id)
         except HeldError as error:
