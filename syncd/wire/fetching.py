@@ -14,12 +14,12 @@ from dataclasses import dataclass
 from syncd.edges.bell import Bell
 from syncd.errors import (
     HeldError,
+    NotPossibleError,
     PeerRefusedError,
     PeerUnreachableError,
     RollAmbiguousError,
     RollUnknownError,
     SyncdError,
-    UsageError,
     first_of,
 )
 from syncd.journal import rolls
@@ -171,7 +171,7 @@ class Fetching:
             if known is not None and known.stage is Stage.FETCHED and known.route == target:
                 return
             if known is not None and known.origin is not Origin.FETCH:
-                raise UsageError(
+                raise NotPossibleError(
                     f"{known.day}/{known.name} is on this box already.",
                     remedy="Fetch on a box that is neither its source nor its storage.",
                 )

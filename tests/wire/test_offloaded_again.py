@@ -2,6 +2,7 @@
 
 import pytest
 
+from syncd.journal.rolls import HistoryRow
 from syncd.roll.stages import HeldCode
 from tests.faults.scenes import (
     clips,
@@ -88,6 +89,6 @@ def test_what_lies_in_another_folder_too_is_one_roll() -> None:
     assert len(world.offload.rows()) == 1
 
 
-def history(world: World, roll_id: str) -> list[object]:
+def history(world: World, roll_id: str) -> list[HistoryRow]:
     """Return the offload box's history of a roll."""
-    return list(world.offload.history(roll_id))
+    return world.offload.history(roll_id)
