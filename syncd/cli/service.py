@@ -76,7 +76,7 @@ def pace_interpreter() -> None:
     """Look for cyclic garbage less often.
 
     A roll of many small files makes hundreds of thousands of objects that live long and hang in
-    no cycle; looking through them at the default pace took a third of the work's time.
+    no cycle; looking through them at the default pace took a tenth of the work's time.
     """
     gc.set_threshold(GARBAGE_OBJECTS, 20, 50)
 
