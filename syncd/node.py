@@ -12,7 +12,7 @@ from contextlib import AsyncExitStack, suppress
 
 from syncd.board.server import BoardServer
 from syncd.config import Config, HostPort, PeerConfig
-from syncd.config_shapes import NoticeConfig, Role
+from syncd.config.shapes import NoticeConfig, Role
 from syncd.edges.chance import SystemChance
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk

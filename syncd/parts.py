@@ -9,7 +9,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from syncd import __version__
-from syncd.config_shapes import Config, OrderConfig, Role
+from syncd.config.shapes import Config, OrderConfig, Role
+from syncd.handoff.desk import Desk, Own
+from syncd.handoff.fetching import Fetching, Source
+from syncd.handoff.handover import Handover
+from syncd.handoff.published import Published
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.landing import Landing
@@ -21,12 +25,8 @@ from syncd.roll.stages import Stage
 from syncd.schedule.order import OrderRule, Place, place_for
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
-from syncd.wire.desk import Desk, Own
-from syncd.wire.fetching import Fetching, Source
-from syncd.wire.handover import Handover
 from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
 from syncd.wire.messages import Hello
-from syncd.wire.published import Published
 from syncd.wire.tickets import Redeemed, Tickets
 
 

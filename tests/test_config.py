@@ -8,8 +8,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from syncd import config_values as values
-from syncd.config import Config, HostPort, NoticeKind, Role, Route, _read, default_path, load, parse
+from syncd.config import (
+    Config,
+    HostPort,
+    NoticeKind,
+    Role,
+    Route,
+    default_path,
+    load,
+    parse,
+    reading,
+    values,
+)
 from syncd.errors import ConfigError
 from syncd.roll.inventory import Trust
 
@@ -293,7 +303,7 @@ def test_any_values_in_known_places_give_a_configuration_or_an_error(
 ) -> None:
     """A right file with any of its tables replaced by anything is right, or is refused by name."""
     try:
-        found = str(_read({**tomllib.loads(OFFLOAD), **replaced}, "strange.toml").node)
+        found = str(reading._read({**tomllib.loads(OFFLOAD), **replaced}, "strange.toml").node)
     except ConfigError as error:
         found = error.problem
     assert found.startswith(("strange.toml", "NodeConfig"))

@@ -25,7 +25,7 @@ EDGES = (
     "landing/watch.py",
     "notices/command.py",
     "journal/journal.py",
-    "config.py",
+    "config/reading.py",
     "node.py",
     "__main__.py",
 )

@@ -8,10 +8,10 @@ import types
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
+from syncd.bell import Bell
 from syncd.board.facade import Sample
 from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
-from syncd.config_shapes import DestinationConfig
-from syncd.edges.bell import Bell
+from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Connection, Journal

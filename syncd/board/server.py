@@ -15,7 +15,7 @@ from syncd.board import metrics
 from syncd.board.facade import NodeFacade
 from syncd.board.guard import body_of, guard, only
 from syncd.board.streams import HEARTBEAT_S, EventStreams
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.errors import ConfigError, UsageError
 
 BODY_BYTES_MAX = 64 * 1024

@@ -6,7 +6,7 @@ Owns: how a journal's row becomes JSON. Must not: read the journal or a clock.
 from collections.abc import Iterable
 from typing import Any
 
-from syncd.config_shapes import DestinationConfig
+from syncd.config.shapes import DestinationConfig
 from syncd.journal.rolls import HistoryRow, RollRow
 from syncd.notices.events import rfc3339
 from syncd.roll.stages import Stage, is_before

@@ -10,7 +10,7 @@ import click
 from syncd.cli import show
 from syncd.cli.common import client_of, config_option, examples, json_option, print_json
 from syncd.config import default_path, load
-from syncd.config_shapes import Config
+from syncd.config.shapes import Config
 from syncd.errors import ConfigError, SyncdError
 
 MARK_NEEDS = frozenset({"config", "marker", "space"})

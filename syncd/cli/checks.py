@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from syncd.cli.show import size
-from syncd.config_shapes import Config, LandingConfig, StorageConfig
-from syncd.config_values import HostPort
+from syncd.config.shapes import Config, LandingConfig, StorageConfig
+from syncd.config.values import HostPort
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.errors import DaemonUnreachableError, SyncdError
 
 ANSWER_S = 30.0  # a fetch asks a peer before it answers

@@ -9,7 +9,7 @@ import click
 
 from syncd.cli.client import BoardClient
 from syncd.config import load
-from syncd.config_shapes import Config
+from syncd.config.shapes import Config
 
 F = TypeVar("F", bound=Callable[..., Any])
 

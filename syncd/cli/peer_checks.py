@@ -11,8 +11,8 @@ from typing import Any
 
 from syncd import __version__
 from syncd.cli.checks import Check, asked
-from syncd.config_shapes import Config, PeerConfig, Role
-from syncd.config_values import address as read_address
+from syncd.config.shapes import Config, PeerConfig, Role
+from syncd.config.values import address as read_address
 from syncd.edges.clock import RealClock
 from syncd.wire.control_client import PeerClient
 from syncd.wire.identity import Identity

@@ -10,7 +10,7 @@ from syncd.cli import service
 from syncd.cli.common import config_option, examples
 from syncd.cli.show import problem_lines
 from syncd.config import load
-from syncd.config_shapes import Config
+from syncd.config.shapes import Config
 from syncd.errors import SyncdError
 
 

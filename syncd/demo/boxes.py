@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.demo.api import Api, ApiError, Events
 from syncd.demo.settings import Changes, example, fitted
 

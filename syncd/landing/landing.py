@@ -8,7 +8,7 @@ import logging
 import threading
 from collections.abc import Callable
 
-from syncd.edges.bell import Bell
+from syncd.bell import Bell
 from syncd.errors import SyncdError
 from syncd.journal.journal import Journal
 from syncd.landing.decide import Terms

@@ -15,7 +15,7 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from syncd.edges.bell import Bell
+from syncd.bell import Bell
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.notices import Delivery, NoticeRow

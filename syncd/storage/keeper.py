@@ -9,7 +9,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
-from syncd.edges.bell import Bell
+from syncd.bell import Bell
 from syncd.errors import HeldError
 from syncd.journal import rolls
 from syncd.journal.journal import Journal, JournalError

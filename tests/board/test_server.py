@@ -11,7 +11,7 @@ import pytest
 from syncd.board.facade import Sample
 from syncd.board.metrics import render
 from syncd.board.server import BoardServer
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.errors import ConfigError
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Journal

@@ -8,8 +8,8 @@ from typing import Any
 from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Sample
 from syncd.board.server import BoardServer
-from syncd.config_shapes import DestinationConfig
-from syncd.config_values import HostPort
+from syncd.config.shapes import DestinationConfig
+from syncd.config.values import HostPort
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
 from syncd.errors import PeerUnreachableError

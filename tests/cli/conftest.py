@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.journal.journal import Journal
 from tests.board.world import board_of
 

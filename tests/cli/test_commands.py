@@ -208,7 +208,7 @@ def test_an_unreadable_answer_is_not_a_traceback(box: Box, unused_port: int) -> 
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler) as stranger:
         thread = threading.Thread(target=stranger.serve_forever)
         thread.start()
-        from syncd.config_values import HostPort  # noqa: PLC0415
+        from syncd.config.values import HostPort  # noqa: PLC0415
 
         result = Box(box.folder, HostPort("127.0.0.1", stranger.server_port)).syncd("rolls")
         stranger.shutdown()

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from syncd.config import parse
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.demo.boxes import Boxes
 from syncd.demo.settings import example, fitted
 

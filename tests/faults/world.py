@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from syncd.config_shapes import (
+from syncd.config.shapes import (
     Config,
     DestinationConfig,
     LandingConfig,
@@ -22,7 +22,7 @@ from syncd.config_shapes import (
     Role,
     StorageConfig,
 )
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.parts import Parts, Reach

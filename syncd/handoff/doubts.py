@@ -4,10 +4,10 @@ Owns: the comparison of one source file with its evidence, read past the page ca
 """
 
 from syncd.errors import HeldError
+from syncd.handoff.outgoing import Outgoing
+from syncd.handoff.sources import Sources
 from syncd.roll.stages import HeldCode
 from syncd.storage.reading import hash_file
-from syncd.wire.outgoing import Outgoing
-from syncd.wire.sources import Sources
 
 
 def check_source(sources: Sources, outgoing: Outgoing, path: str) -> None:

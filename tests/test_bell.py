@@ -3,7 +3,7 @@
 import asyncio
 import threading
 
-from syncd.edges.bell import Bell
+from syncd.bell import Bell
 from syncd.edges.chance import SystemChance
 from tests.faults.virtual_time import run_simulated
 

@@ -7,12 +7,12 @@ import threading
 from dataclasses import replace
 
 from syncd.errors import HeldError
+from syncd.handoff.outgoing import Outgoing
 from syncd.ports import Disk
 from syncd.roll.digests import Algorithm
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.stages import HeldCode
 from syncd.storage.reading import ParcelReader, RollReader, hash_file
-from syncd.wire.outgoing import Outgoing
 
 
 class Sources:

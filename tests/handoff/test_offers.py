@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 
 from syncd.errors import PeerRefusedError
+from syncd.handoff.offers import PENDING_PER_PEER_MAX
+from syncd.handoff.outgoing import offer_for
 from syncd.limits import ROLL_FILES_MAX
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, Inventory, Trust, ordered
@@ -22,8 +24,6 @@ from syncd.wire.messages import (
     pack,
     unpack,
 )
-from syncd.wire.offers import PENDING_PER_PEER_MAX
-from syncd.wire.outgoing import offer_for
 from tests.faults.scenes import alive, cut_small
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, STORAGE, World

@@ -6,8 +6,8 @@ Must not: look at the world; `syncd check` does.
 
 from collections.abc import Iterator
 
-from syncd.config_shapes import Config, NodeConfig, Role
-from syncd.config_values import Problem, repeated, shown
+from syncd.config.shapes import Config, NodeConfig, Role
+from syncd.config.values import Problem, repeated, shown
 
 
 def misfits(config: Config) -> Iterator[Problem]:

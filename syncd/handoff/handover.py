@@ -12,8 +12,14 @@ import asyncio
 import logging
 from collections.abc import Callable
 
-from syncd.edges.bell import Bell
+from syncd.bell import Bell
 from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, first_of
+from syncd.handoff.doubts import check_source
+from syncd.handoff.lanes import LaneKeeper
+from syncd.handoff.outgoing import Outgoing, offer
+from syncd.handoff.progress import Progress
+from syncd.handoff.sources import Sources
+from syncd.handoff.tidings import TidingsReader
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -23,14 +29,8 @@ from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
-from syncd.wire.doubts import check_source
 from syncd.wire.lane import LaneKeys, LaneStats, send_lane
-from syncd.wire.lanes import LaneKeeper
 from syncd.wire.messages import Hello, LaneTicket, OfferAnswer, OfferKind, Withhold
-from syncd.wire.outgoing import Outgoing, offer
-from syncd.wire.progress import Progress
-from syncd.wire.sources import Sources
-from syncd.wire.tidings import TidingsReader
 
 log = logging.getLogger(__name__)
 

@@ -6,6 +6,8 @@ Owns: which published folder a roll id means. Must not: write there (promise 2).
 import threading
 
 from syncd.errors import HeldError
+from syncd.handoff.outgoing import Outgoing
+from syncd.handoff.sources import Sources
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.ports import Ports
@@ -13,8 +15,6 @@ from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
 from syncd.storage.reading import ParcelReader
-from syncd.wire.outgoing import Outgoing
-from syncd.wire.sources import Sources
 
 OPEN_ROLLS_MAX = 8
 

@@ -11,9 +11,9 @@ from typing import Any
 
 import platformdirs
 
-from syncd import config_values as values
-from syncd.config_misfits import misfits
-from syncd.config_shapes import (
+from syncd.config import values
+from syncd.config.misfits import misfits
+from syncd.config.shapes import (
     Config,
     DestinationConfig,
     LandingConfig,
@@ -26,7 +26,7 @@ from syncd.config_shapes import (
     Route,
     StorageConfig,
 )
-from syncd.config_values import HostPort, Problem, Table
+from syncd.config.values import HostPort, Problem, Table
 from syncd.errors import ConfigError
 from syncd.limits import (
     COMMAND_TIMEOUT_S_DEFAULT,
@@ -36,24 +36,6 @@ from syncd.limits import (
 )
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import Stage
-
-__all__ = [
-    "Config",
-    "DestinationConfig",
-    "HostPort",
-    "LandingConfig",
-    "NodeConfig",
-    "NoticeConfig",
-    "NoticeKind",
-    "OrderConfig",
-    "PeerConfig",
-    "Role",
-    "Route",
-    "StorageConfig",
-    "default_path",
-    "load",
-    "parse",
-]
 
 FILE_NAME = "syncd.toml"
 FILE_BYTES_MAX = 1 << 20

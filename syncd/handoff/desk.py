@@ -7,8 +7,10 @@ Must not: parse HTTP or TLS (control_server.py), write parcels (storage/receivin
 from dataclasses import dataclass
 from typing import Any
 
-from syncd.edges.bell import Bell
+from syncd.bell import Bell
 from syncd.errors import PeerRefusedError
+from syncd.handoff.offers import OfferBook
+from syncd.handoff.outgoing import offer_for, pages
 from syncd.journal import notices, rolls, settings
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -38,8 +40,6 @@ from syncd.wire.messages import (
     TidingsAnswer,
     Withhold,
 )
-from syncd.wire.offers import OfferBook
-from syncd.wire.outgoing import offer_for, pages
 from syncd.wire.tickets import Tickets
 
 TIDINGS_MAX = 200

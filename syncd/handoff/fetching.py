@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
-from syncd.edges.bell import Bell
+from syncd.bell import Bell
 from syncd.errors import (
     HeldError,
     NotPossibleError,
@@ -22,6 +22,7 @@ from syncd.errors import (
     SyncdError,
     first_of,
 )
+from syncd.handoff.lanes import LaneKeeper
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -35,7 +36,6 @@ from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.storage.keeper import Keeper
 from syncd.wire.lane import LaneKeys, LaneStats, fetch_lane
-from syncd.wire.lanes import LaneKeeper
 from syncd.wire.messages import (
     FetchedReport,
     InventoryQuestion,

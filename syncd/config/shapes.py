@@ -8,7 +8,7 @@ from datetime import time
 from enum import StrEnum
 from pathlib import Path
 
-from syncd.config_values import HostPort
+from syncd.config.values import HostPort
 from syncd.limits import COMMAND_TIMEOUT_S_DEFAULT, LANES_DEFAULT, SETTLE_S_DEFAULT
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import Stage
