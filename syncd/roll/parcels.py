@@ -26,6 +26,14 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
+class ParcelOrder:
+    """One parcel that a lane is to move."""
+
+    roll_id: str
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
 class _Cut:
     """One parcel, compactly: files first_file to last_file whole, or one range of one file."""
 

@@ -21,9 +21,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from syncd.errors import HeldError
+from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
 from syncd.schedule.order import Place
-from syncd.wire.lane import ParcelOrder
 
 
 class Lengths(Protocol):

@@ -14,6 +14,7 @@ from typing import NoReturn
 from syncd.errors import HeldError
 from syncd.limits import UNCONFIRMED_PARCELS_MAX
 from syncd.ports import Clock, Link
+from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
 from syncd.wire.frames import Conversation, PeerProtocolError, Role
 from syncd.wire.lane_events import Confirmed, Declined, Event, LaneWelcome, ParcelHead, Want
@@ -22,7 +23,6 @@ from syncd.wire.lane_shapes import (
     Intake,
     LaneStats,
     ParcelFeed,
-    ParcelOrder,
     ParcelReader,
     ParcelSink,
     ParcelSource,
@@ -36,7 +36,6 @@ __all__ = [
     "LaneKeys",
     "LaneStats",
     "ParcelFeed",
-    "ParcelOrder",
     "ParcelReader",
     "ParcelSink",
     "ParcelSource",

@@ -5,9 +5,10 @@ Owns: two buffers of one record each, whatever the size of parcels. Must not: ch
 
 from syncd.errors import HeldError
 from syncd.limits import RECORD_DATA_BYTES
+from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
 from syncd.wire.lane_events import ParcelHead
-from syncd.wire.lane_shapes import ParcelOrder, ParcelReader, ParcelSource
+from syncd.wire.lane_shapes import ParcelReader, ParcelSource
 from syncd.wire.lane_talk import Talk
 from syncd.wire.seal import RECORD_SIZE_MAX
 

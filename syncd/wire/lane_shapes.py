@@ -6,19 +6,11 @@ All of it is called from the threads of lanes and may block.
 
 import threading
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 from syncd.errors import HeldError
+from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
-
-
-@dataclass(frozen=True, slots=True)
-class ParcelOrder:
-    """One parcel that a lane is to move."""
-
-    roll_id: str
-    number: int
 
 
 class ParcelFeed(Protocol):

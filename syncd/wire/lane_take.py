@@ -10,10 +10,11 @@ from typing import Protocol
 
 from syncd.errors import HeldError
 from syncd.limits import COMMIT_GROUP_PARCELS, RECORD_DATA_BYTES
+from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
 from syncd.wire.frames import PeerProtocolError
 from syncd.wire.lane_events import Beat, ParcelHead
-from syncd.wire.lane_shapes import Intake, ParcelOrder, ParcelSink
+from syncd.wire.lane_shapes import Intake, ParcelSink
 from syncd.wire.lane_talk import Talk
 from syncd.wire.seal import (
     HEADER_BYTES_MIN,

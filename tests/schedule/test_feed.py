@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from syncd.errors import HeldError
+from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
-from syncd.wire.lane import ParcelOrder
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 from syncd.errors import HeldError, LinkLostError
+from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
-from syncd.wire.lane import ParcelOrder
 
 ROLL = "5a17" * 8
 
