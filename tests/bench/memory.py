@@ -18,7 +18,7 @@ from tests.boxes import Pair, place_roll
 
 TOTAL_BYTES = 64 << 30
 CLIP_BYTES = 8 << 30
-SPARE_BYTES = 4 << 30
+SPARE_BYTES = 1 << 30
 
 
 def run(*, small: bool = False) -> Table:
