@@ -88,6 +88,7 @@ def _by_hand(staged: Path, copy: Path) -> float:
             shell=True,
             check=True,
             stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,  # its progress
         )
         assert listing.stdout
     took = time.monotonic() - began

@@ -11,7 +11,7 @@ from syncd.limits import LANES_DEFAULT, MIB
 from tests.bench.throughput import make_roll
 from tests.boxes import DAY, Pair, place_roll
 
-SEEDS = range(24)
+SEEDS = range(36)
 LONG_SEEDS = range(1000)
 CLIPS, CLIP_BYTES = 6, 24 * MIB
 TWICE_BYTES_MAX = 64 * MIB * LANES_DEFAULT
