@@ -8,7 +8,7 @@ from typing import Any
 
 from syncd.config.shapes import DestinationConfig
 from syncd.journal.rolls import HistoryRow, RollRow
-from syncd.notices.events import rfc3339
+from syncd.moments import rfc3339
 from syncd.roll.stages import Stage, is_before
 
 

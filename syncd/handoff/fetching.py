@@ -23,18 +23,19 @@ from syncd.errors import (
     first_of,
 )
 from syncd.handoff.lanes import LaneKeeper
+from syncd.handoff.outgoing import inventory_of
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, ROLL_FILES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Link, PeerCalls, Ports
-from syncd.roll.inventory import FileEntry, Inventory, Trust
-from syncd.roll.names import check_names
+from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, from_bitmap
-from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.roll.stages import Stage, is_before
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
-from syncd.storage.keeper import Keeper
+from syncd.storage.keeper import CURABLE, Keeper
+from syncd.storage.outcomes import record_held
 from syncd.wire.lane import LaneKeys, LaneStats, fetch_lane
 from syncd.wire.messages import (
     FetchedReport,
@@ -46,8 +47,6 @@ from syncd.wire.messages import (
 )
 
 log = logging.getLogger(__name__)
-
-_CURED_BY_THE_FOLDER = frozenset({HeldCode.STORAGE_ABSENT, HeldCode.STORAGE_FULL})
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,16 +150,10 @@ class Fetching:
             remedy="Run the same version of syncd on both boxes and fetch again.",
         )
         try:
-            inventory = Inventory(
-                head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
-            )
-        except ValueError as error:
+            inventory = inventory_of(head, files)
+        except PeerRefusedError as error:
             raise cannot_be_right from error
-        paths = [f"{head.day}/{head.name}/{entry.path}" for entry in files]
-        folders = [f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders]
-        is_nested = "/" in head.day or "/" in head.name
-        has_other_id = inventory.roll_id != found.roll.roll_id
-        if is_nested or has_other_id or check_names(paths, folders=folders):
+        if inventory.roll_id != found.roll.roll_id:
             raise cannot_be_right
         return inventory
 
@@ -202,7 +195,7 @@ class Fetching:
                 await self._fetch(row)
                 attempt = 0
             except* HeldError as group:
-                await self._ports.disk.aside(self._hold, row.roll_id, first_of(group))
+                await self._hold(row.roll_id, first_of(group))
             except* (PeerUnreachableError, PeerRefusedError) as group:
                 log.warning("fetching %s/%s: %s", row.day, row.name, first_of(group))
                 attempt += 1
@@ -222,7 +215,7 @@ class Fetching:
         """Let rolls go on whose folder is there again, with room; tell whether any still waits."""
         with self._journal.read() as db:
             waiting = rolls.unfinished(db, Origin.FETCH)
-        curable = [row for row in waiting if row.held and row.held.code in _CURED_BY_THE_FOLDER]
+        curable = [row for row in waiting if row.held and row.held.code in CURABLE]
         for row in curable:
             with suppress(HeldError):
                 self._keeper_for(row.route).release_if_well(row)
@@ -236,8 +229,7 @@ class Fetching:
             raise PeerUnreachableError(
                 f"{row.peer} is no longer a peer.", remedy="Pair it again, or fetch from another."
             )
-        with self._journal.read() as db:
-            inventory = rolls.load_inventory(db, row.roll_id)
+        inventory = await self._ports.disk.aside(self._load, row.roll_id)
         keeper = self._keeper_for(row.route)
         await self._ports.disk.aside(keeper.add, inventory)
         bringing = asyncio.create_task(
@@ -257,6 +249,15 @@ class Fetching:
         report = FetchedReport(roll_id=row.roll_id, digest_check=check)
         await origin.calls.ask(report)
 
+    def _load(self, roll_id: str) -> Inventory:
+        with self._journal.read() as db:
+            return rolls.load_inventory(db, roll_id)
+
+    async def _hold(self, roll_id: str, error: BaseException) -> None:
+        assert isinstance(error, HeldError), error
+        now = self._ports.clock.utc_ms()
+        await self._ports.disk.aside(record_held, self._journal, roll_id, error, now)
+
     async def _bring(self, origin: Source, keeper: Keeper, row: RollRow, plan: ParcelPlan) -> None:
         """Keep lanes open and fed until the roll is published. Raises HeldError if it is held."""
         changed = Bell()
@@ -274,7 +275,6 @@ class Fetching:
                     raise outcome.error
                 if lanes_task.done():
                     lanes_task.result()
-                await self._ports.disk.aside(self._note_moved, row, feed)
                 await changed.wait(0.5)
         finally:
             unsubscribe()
@@ -324,19 +324,3 @@ class Fetching:
         if row.held is not None:
             raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
         return not is_before(row.stage, Stage.FETCHED)
-
-    def _note_moved(self, row: RollRow, feed: Feed) -> None:
-        with self._journal.write() as db:
-            rolls.set_moved(db, row.roll_id, feed.moved_bytes(row.roll_id))
-
-    def _hold(self, roll_id: str, error: BaseException) -> None:
-        assert isinstance(error, HeldError), error
-        with self._journal.write() as db:
-            rolls.hold(
-                db,
-                roll_id,
-                error.code,
-                str(error).strip(),
-                error.path,
-                now_utc_ms=self._ports.clock.utc_ms(),
-            )

@@ -29,6 +29,7 @@ from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
+from syncd.storage.outcomes import record_held
 from syncd.wire.lane import LaneKeys, LaneStats, send_lane
 from syncd.wire.messages import Hello, LaneTicket, OfferAnswer, OfferKind, Withhold
 
@@ -65,7 +66,7 @@ class Handover:
         self._bell = Bell()
         self._feed_bell = Bell()
         self._nudge = Bell()
-        self.feed = Feed(self._feed_changed)
+        self.feed = Feed(self._feed_bell.ring)
         self._sources = Sources(ports.disk)
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
@@ -95,7 +96,7 @@ class Handover:
             try:
                 await self._session()
             except* PeerRefusedError as group:
-                await self._refused(group.exceptions[0])
+                await self._refused(group)
                 attempt += 1
             except* PeerUnreachableError as group:
                 attempt = 1 if not self.problem else attempt + 1
@@ -266,9 +267,6 @@ class Handover:
             stats=self.stats,
         )
 
-    def _feed_changed(self) -> None:
-        self._feed_bell.ring()
-
     async def _follow_feed(self) -> None:
         """Write down progress and forecasts, and hold what the lanes could not move."""
         while True:
@@ -285,13 +283,8 @@ class Handover:
     async def _hold(self, roll_id: str, error: HeldError) -> None:
         self._drop(roll_id)
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
-        await self._ports.disk.aside(self._write_hold, roll_id, error)
-
-    def _write_hold(self, roll_id: str, error: HeldError) -> None:
         now = self._ports.clock.utc_ms()
-        message = str(error).strip()
-        with self._journal.write() as db:
-            rolls.hold(db, roll_id, error.code, message, error.path, now_utc_ms=now)
+        await self._ports.disk.aside(record_held, self._journal, roll_id, error, now)
 
     def _drop(self, roll_id: str) -> None:
         self._offered.discard(roll_id)

@@ -9,13 +9,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from syncd.errors import HeldError, PeerRefusedError
+from syncd.handoff.outgoing import inventory_of
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import ROLL_FILES_MAX
 from syncd.ports import Ports
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, may_be_same_media
-from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.storage.area import Area
@@ -254,27 +254,7 @@ class OfferBook:
 
 def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:
     """Build the inventory a peer described. Raises PeerRefusedError if it is not what it says."""
-    try:
-        inventory = Inventory(
-            head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
-        )
-    except ValueError as error:
-        raise PeerRefusedError(
-            f"The inventory of {head.day}/{head.name} is malformed: {error}.",
-            remedy="Run the same version of syncd on both boxes.",
-        ) from error
-    if "/" in head.day or "/" in head.name:
-        raise PeerRefusedError(
-            f"A day and a roll are one folder each, not {head.day!r} and {head.name!r}.",
-            remedy="Run the same version of syncd on both boxes.",
-        )
-    problems = check_names(
-        [f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files],
-        folders=[f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders],
-    )
-    if problems:
-        first = problems[0]
-        raise PeerRefusedError(f"{first.path}: {first.problem}", remedy=first.remedy)
+    inventory = inventory_of(head, files)
     says = (head.roll_id, head.total_bytes, head.parcel_count)
     is_now = (_as_frozen(inventory).roll_id, inventory.total_bytes, ParcelPlan(inventory).count)
     if says != is_now:

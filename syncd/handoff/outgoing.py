@@ -1,15 +1,18 @@
 """One roll on its way out: its inventory, its source, and how it is offered.
 
-Owns: the offer's shape and the pages of the inventory. Must not: decide which roll comes first.
+Owns: the offer's shape, the pages of the inventory, and the inventory that a peer's offer and pages
+describe. Must not: decide which roll comes first.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from syncd.errors import PeerRefusedError
 from syncd.journal.rolls import RollRow
 from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES
 from syncd.ports import PeerCalls
-from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.inventory import FileEntry, Inventory, Trust
+from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan
 from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
 
@@ -55,6 +58,36 @@ def offer_for(
         released=released,
         replaces=replaces,
     )
+
+
+def inventory_of(head: Offer, files: Iterable[FileEntry]) -> Inventory:
+    """Build the inventory that a peer describes, from its head and files.
+
+    Raises PeerRefusedError if it is malformed or has a name that nobody may be given. Whether it
+    gives the id it was offered by is the caller's to compare.
+    """
+    try:
+        inventory = Inventory(
+            head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
+        )
+    except ValueError as error:
+        raise PeerRefusedError(
+            f"The inventory of {head.day}/{head.name} is malformed: {error}.",
+            remedy="Run the same version of syncd on both boxes.",
+        ) from error
+    if "/" in head.day or "/" in head.name:
+        raise PeerRefusedError(
+            f"A day and a roll are one folder each, not {head.day!r} and {head.name!r}.",
+            remedy="Run the same version of syncd on both boxes.",
+        )
+    problems = check_names(
+        [f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files],
+        folders=[f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders],
+    )
+    if problems:
+        first = problems[0]
+        raise PeerRefusedError(f"{first.path}: {first.problem}", remedy=first.remedy)
+    return inventory
 
 
 def pages(

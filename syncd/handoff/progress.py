@@ -23,7 +23,6 @@ class Progress:
         self._rate = Rate()
         self._written_at_s = float("-inf")
         self._moved: dict[str, int] = {}
-        self._total_moved = 0
 
     async def write(self) -> None:
         """Write what changed since the last call, unless that was just now."""

@@ -197,7 +197,7 @@ def weakest(levels: Any) -> ReadLevel:
     return min(levels, key=_LEVELS.index, default=ReadLevel.DIRECT)
 
 
-def record_held(journal: Journal, roll_id: str, error: HeldError, *, now_utc_ms: int) -> None:
+def record_held(journal: Journal, roll_id: str, error: HeldError, now_utc_ms: int) -> None:
     """Hold a roll for the reason that an error gives."""
     with journal.write() as db:
         rolls.hold(db, roll_id, error.code, str(error).strip(), error.path, now_utc_ms=now_utc_ms)

@@ -9,10 +9,10 @@ Must not: do I/O or read a clock; times are passed in. Safe from any thread.
 import threading
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from typing import Any
 
 from syncd.limits import DEAD_AFTER_S
+from syncd.moments import rfc3339
 from syncd.wire.fingerprints import is_same
 
 STRANGERS_MAX = 64  # anyone on the network can announce any number of names
@@ -159,6 +159,7 @@ class PeerBook:
         peer = self._trusted.get(fingerprint)
         presence = self._presence.get(fingerprint, _Presence())
         places = [presence.reached_at, peer.address if peer else None, *presence.found_at]
+        heard = presence.last_heard_utc_ms
         address = next((place for place in places if place is not None), None)
         return {
             "name": peer.name if peer else presence.shown_name,
@@ -167,7 +168,7 @@ class PeerBook:
             "trusted": peer is not None,
             "present": _is_present(presence, now_utc_ms),
             "address": None if address is None else address_text(address),
-            "last_heard_at": _rfc3339(presence.last_heard_utc_ms),
+            "last_heard_at": None if heard is None else rfc3339(heard),
         }
 
     def _presence_of(self, fingerprint: str) -> _Presence | None:
@@ -191,10 +192,3 @@ def address_text(address: Address) -> str:
     """Write host and port as one text, with brackets around an IPv6 host."""
     host, port = address
     return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
-
-
-def _rfc3339(utc_ms: int | None) -> str | None:
-    if utc_ms is None:
-        return None
-    text = datetime.fromtimestamp(utc_ms / 1000, UTC).isoformat(timespec="milliseconds")
-    return text.replace("+00:00", "Z")

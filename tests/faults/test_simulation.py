@@ -6,11 +6,11 @@ A failing seed repeats with: SYNCD_SEED=N python -m pytest tests/faults/test_sim
 
 import asyncio
 import os
-import sys
 
 import pytest
 
 from syncd.roll.stages import Stage
+from tests.faults.scenes import cut_small
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, STORAGE, World, run_world
 
@@ -18,21 +18,11 @@ SEEDS_PER_TEST = 25
 SEEDS = range(0, 300, SEEDS_PER_TEST)
 ONE_SEED = os.environ.get("SYNCD_SEED")
 
-# Small parcels, so that small rolls have many and every boundary is met.
-SMALL = {
-    "PARCEL_BYTES_MAX": 8 << 10,
-    "PARCEL_PIECES_MAX": 5,
-    "READ_BYTES": 4096,
-}
-
 
 @pytest.fixture(autouse=True)
 def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut rolls finely, in every module that took a limit by name."""
-    for module in [module for name, module in sys.modules.items() if name.startswith("syncd.")]:
-        for name, value in SMALL.items():
-            if hasattr(module, name):
-                monkeypatch.setattr(module, name, value)
+    cut_small(monkeypatch)
 
 
 SHOOTING_DAY: tuple[tuple[str, dict[str, int]], ...] = (

@@ -5,7 +5,8 @@ from datetime import datetime
 import pytest
 
 from syncd.journal.notices import NoticeRow
-from syncd.notices.events import event_json, rfc3339
+from syncd.moments import rfc3339
+from syncd.notices.events import event_json
 
 
 def test_an_event_has_these_keys_and_no_others() -> None:
