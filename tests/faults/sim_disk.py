@@ -1,7 +1,8 @@
 """A disk in memory that loses power, fills up, fails, goes away and rots, all when told to.
 
 Implements ports.Disk. One thread, no clock: times of files count up by one second a change.
-Faults: crash() after crash_at_op, fail_next(), full_after(), take_away(), flip().
+Faults: crash() after crash_at_op, fail_next(), full_after(), take_away(), flip(); and whatever at_op
+raises, for tests that go through all operations one by one.
 """
 
 import asyncio
@@ -43,6 +44,7 @@ class SimDisk:
         self.epoch = 0
         self.capacity_bytes = _ROOMY_BYTES
         self.kind = "simfs"
+        self.at_op: Callable[[str, str], None] | None = None  # told each operation and its path
         self._is_dead = False
         self._failures: list[tuple[str, int]] = []
         self._away: dict[str, bool] = {}
@@ -87,12 +89,12 @@ class SimDisk:
     @contextmanager
     def untroubled(self) -> Iterator[None]:
         """Let a test write without the crash that is in store for the daemon."""
-        kept = (self.crash_at_op, self._is_dead, self.ops)
-        self.crash_at_op, self._is_dead = None, False
+        kept = (self.crash_at_op, self._is_dead, self.ops, self.at_op)
+        self.crash_at_op, self._is_dead, self.at_op = None, False, None
         try:
             yield
         finally:
-            self.crash_at_op, self._is_dead, self.ops = kept
+            self.crash_at_op, self._is_dead, self.ops, self.at_op = kept
 
     def flip(self, path: str, offset: int, bit: int = 0) -> None:
         """Change one bit of a file at rest."""
@@ -136,6 +138,8 @@ class SimDisk:
             self._is_dead = True
         if self._is_dead or (epoch is not None and epoch != self.epoch):
             raise SimCrash(f"the power went at operation {self.ops} ({op} {path})")
+        if self.at_op is not None:
+            self.at_op(op, path)
         for place, (failing, code) in enumerate(self._failures):
             if failing == op:
                 del self._failures[place]
