@@ -62,13 +62,17 @@ class Box:
 
     def start(self) -> None:
         """Start the daemon and wait until its board answers."""
+        self.launch()
+        wait_until(self.answers, 30, f"{self.name} does not start; see {self.folder / 'log'}")
+
+    def launch(self) -> None:
+        """Start the daemon and wait for nothing."""
         self.log = (self.folder / "log").open("ab")
         self.process = subprocess.Popen(
             [sys.executable, "-m", "syncd", "run", "-c", str(self.config)],
             stdout=self.log,
             stderr=self.log,
         )
-        wait_until(self.answers, 30, f"{self.name} does not start; see {self.folder / 'log'}")
 
     def answers(self) -> bool:
         """Tell whether the board answers; raises if the daemon has ended."""
