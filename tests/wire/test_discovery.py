@@ -225,10 +225,15 @@ async def test_while_a_peer_is_missing_the_node_looks_again(
 
 
 async def test_another_node_of_the_same_name_and_id_is_announced_under_a_new_name(
-    network: Network,
+    network: Network, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A conflict renames the instance; the fingerprint is still the identity."""
+    # Answers to a probe go straight to the asker; on one address, the system would choose for
+    # itself which of the two that listen there gets them.
+    places = [Place("lo", "127.0.0.1"), Place("lo", "127.0.0.2")]
+    monkeypatch.setattr(discovery, "look_for_places", lambda: places)
     first, second = network.node("offload-1", OFFLOAD), network.node("offload-1", OFFLOAD)
+    second._interfaces = ("127.0.0.2",)
     async with running(first):
         await _until(lambda: first.state == "announced")
         async with running(second):
