@@ -1,0 +1,273 @@
+"""What a scenario may do with the boxes of a set, whatever they run on.
+
+Owns: the interface of the three backends, and what all of them do alike: configs, keys, questions.
+Must not: know how a network is made or how a process is started.
+"""
+
+import json
+import subprocess
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from syncd.edges.chance import SystemChance
+from syncd.edges.disk import RealDisk
+from syncd.storage.marker import make_marker
+from syncd.wire.identity import Identity
+from tests.boxes import wait_until
+from tests.two_node.asker import Asker, UnreachableError
+
+OFFLOAD, PROCESS, EDIT = "offload-1", "process-1", "edit-1"
+ROLES = {OFFLOAD: "offload", PROCESS: "processing", EDIT: "editorial"}
+CONTROL, BULK, BOARD = 8840, 8841, 8842
+START_S = 30.0
+
+
+class Cut(StrEnum):
+    """How the way to a node is broken."""
+
+    UNPLUGGED = "unplugged"  # the interface vanishes and returns under another name
+    LINK_DOWN = "link-down"  # the interface stays, its link goes
+    SILENT = "silent"  # every packet is dropped, and nobody is told
+
+
+class NotHere(Exception):  # noqa: N818 - no error: a fact about the backend
+    """This backend cannot do that; the text says what and why."""
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where the daemon of one node sees its things."""
+
+    config: str
+    state: str
+    media: str
+
+
+class Node(ABC):
+    """One box: its daemon, its folders on this machine, and questions to its board.
+
+    home: configuration, state and log. media: its own small file system, with `landing` and
+    `staged` (offload), `rolls` (processing) or `rushes` (editorial) in it.
+    """
+
+    python = "python3"
+    board = BOARD
+
+    def __init__(self, name: str, home: Path, media: Path) -> None:
+        self.name = name
+        self.home = home
+        self.media = media
+        self._asker: Asker | None = None
+
+    # What each backend does in its own way
+
+    @property
+    @abstractmethod
+    def places(self) -> Places:
+        """Where the daemon sees its things."""
+
+    @abstractmethod
+    def inside(self, *argv: str) -> list[str]:
+        """Return the words that run a program where the daemon runs."""
+
+    @abstractmethod
+    def launch(self) -> None:
+        """Start the daemon; do not wait."""
+
+    @abstractmethod
+    def kill(self) -> None:
+        """Kill -9, and wait until it is gone."""
+
+    @abstractmethod
+    def restart(self) -> None:
+        """Stop and start it as whoever runs services here does; do not wait for it."""
+
+    @abstractmethod
+    def pause(self) -> None:
+        """Freeze the daemon."""
+
+    @abstractmethod
+    def resume(self) -> None:
+        """Let a frozen daemon go on."""
+
+    @abstractmethod
+    def has_ended(self) -> bool:
+        """Tell whether the daemon is not running."""
+
+    @abstractmethod
+    def log_text(self) -> str:
+        """Return everything that the daemon ever said."""
+
+    # What is alike
+
+    def start(self) -> None:
+        """Start the daemon and wait until its board answers."""
+        self.launch()
+        self.wait_up()
+
+    def wait_up(self) -> None:
+        """Wait until the board answers."""
+        wait_until(self.answers, START_S, f"{self.name} does not start", state=self.log_text)
+
+    def answers(self) -> bool:
+        """Tell whether the board answers; fails at once if the daemon has ended."""
+        try:
+            return bool(self.api("status"))
+        except UnreachableError:
+            assert not self.has_ended(), f"{self.name} ended:\n{self.log_text()[-3000:]}"
+            return False
+
+    def api(self, path: str, body: Any = None) -> Any:
+        """Ask the board's JSON API; a body makes it a POST. Raises UnreachableError."""
+        return json.loads(self._ask(f"/api/{path}", body))
+
+    def metric(self, name: str) -> float:
+        """Return one plain sample of /metrics."""
+        for line in self._ask("/metrics").splitlines():
+            if line.startswith(f"{name} "):
+                return float(line.split()[1])
+        raise KeyError(name)
+
+    def rolls(self) -> dict[str, Any]:
+        """Return the rolls by name."""
+        return {roll["name"]: roll for roll in self.api("rolls")["rolls"]}
+
+    def peer(self, name: str) -> dict[str, Any]:
+        """Return what this node says of a peer, as in `syncd peers --json`."""
+        return next(peer for peer in self.api("peers")["peers"] if peer["name"] == name)
+
+    def syncd(self, *words: str, timeout_s: float = 90.0) -> tuple[int, str, str]:
+        """Run a command of syncd where the daemon runs; return exit code, stdout, stderr."""
+        argv = self.inside(*self.command, *words, "-c", self.places.config)
+        done = subprocess.run(argv, capture_output=True, text=True, timeout=timeout_s, check=False)
+        return done.returncode, done.stdout, done.stderr
+
+    @property
+    def command(self) -> Sequence[str]:
+        """The words that call syncd inside."""
+        return ("syncd",)
+
+    def close(self) -> None:
+        """End whatever this side of the node holds."""
+        if self._asker is not None:
+            self._asker.close()
+
+    def _ask(self, path: str, body: Any = None) -> str:
+        if self._asker is None:
+            self._asker = Asker(self.inside(), self.python, self.board)
+        return self._asker.get(path, body)
+
+    @property
+    def fingerprint(self) -> str:
+        """The node's own, made when first asked for."""
+        now_utc_ms = time.time_ns() // 1_000_000
+        return Identity.load_or_make(self.home / "state", self.name, now_utc_ms).fingerprint
+
+
+class Nodes(ABC):
+    """The boxes of one set. Used as a context: leaving it removes everything.
+
+    kind: the backend's name.
+    """
+
+    kind: str
+
+    @property
+    @abstractmethod
+    def offload(self) -> Node:
+        """The box with the landing."""
+
+    @property
+    @abstractmethod
+    def process(self) -> Node:
+        """The box with the storage."""
+
+    @property
+    @abstractmethod
+    def edit(self) -> Node:
+        """The cutting room's box."""
+
+    @abstractmethod
+    def cut(self, node: Node, how: Cut) -> None:
+        """Break the way between node and all others. Raises NotHere."""
+
+    @abstractmethod
+    def join(self, node: Node, how: Cut) -> None:
+        """Mend it again."""
+
+    @abstractmethod
+    def move(self, node: Node) -> str:
+        """Give node another interface and another address; return the address. Raises NotHere."""
+
+    @abstractmethod
+    def set_rate(self, node: Node, bytes_per_s: float) -> None:
+        """Let node send no faster than that, until its interface or its daemon comes anew."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Remove everything."""
+
+    @property
+    def all(self) -> tuple[Node, Node, Node]:
+        """All three, in the order of the data."""
+        return self.offload, self.process, self.edit
+
+    def __enter__(self) -> "Nodes":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def node_table(node: Node, hosts: tuple[str, str, str], *, discover: bool) -> str:
+    """Return [node] of a config; hosts: control, bulk and board with their ports."""
+    control, bulk, board = hosts
+    return (
+        f'[node]\nname = "{node.name}"\nroles = ["{ROLES[node.name]}"]\n'
+        f'state = "{node.places.state}"\ncontrol = "{control}"\nbulk = "{bulk}"\n'
+        f'board = "{board}"\ndiscover = {str(discover).lower()}\n'
+    )
+
+
+def peer_table(peer: Node, address: str | None = None) -> str:
+    """Return a [[peer]]; without an address it has to be discovered."""
+    at = "" if address is None else f'address = "{address}"\n'
+    return f'[[peer]]\nname = "{peer.name}"\nfingerprint = "{peer.fingerprint}"\n{at}'
+
+
+def role_tables(node: Node, lanes: int, keep_free: str) -> str:
+    """Return the tables of the node's role, and make the folders that they name."""
+    media = node.places.media
+    match node.name:
+        case "offload-1":
+            _make(node.media / "landing", node.media / "staged")
+            return (
+                f'[[landing]]\npath = "{media}/landing"\n[[destination]]\nname = "shared"\n'
+                f'route = "peer"\npeer = "{PROCESS}"\nlanes = {lanes}\n'
+            )
+        case "process-1":
+            _make(node.media / "rolls")
+            _mark(node.media / "rolls")
+            return f'[storage]\npath = "{media}/rolls"\nkeep_free = "{keep_free}"\n'
+        case _:
+            _make(node.media / "rushes")
+            return ""
+
+
+def _make(*folders: Path) -> None:
+    for folder in folders:
+        folder.mkdir(parents=True, exist_ok=True)
+
+
+def _mark(storage: Path) -> None:
+    """Write the marker, as `syncd check --mark` does."""
+    disk = RealDisk()
+    root = disk.open_folder(str(storage))
+    make_marker(root, SystemChance())
+    root.close()
+    disk.close()

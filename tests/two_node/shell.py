@@ -1,0 +1,42 @@
+"""Running the system's tools: one call, an error that says what the tool said."""
+
+import subprocess
+from collections.abc import Sequence
+from typing import Any
+
+RUN_S = 60.0
+
+
+class ToolError(AssertionError):
+    """A tool of the system failed; the text has its words."""
+
+
+def run(*argv: str, timeout_s: float = RUN_S) -> str:
+    """Run a program and return what it printed. Raises ToolError if it fails or takes too long."""
+    code, printed, said = run_any(*argv, timeout_s=timeout_s)
+    if code != 0:
+        raise ToolError(f"{' '.join(argv)}: exit {code}: {said.strip() or printed.strip()}")
+    return printed
+
+
+def run_any(*argv: str, timeout_s: float = RUN_S) -> tuple[int, str, str]:
+    """Run a program that may fail; return its exit code, stdout, stderr."""
+    try:
+        done = subprocess.run(
+            argv, capture_output=True, text=True, timeout=timeout_s, check=False, errors="replace"
+        )
+    except FileNotFoundError as error:
+        return 127, "", str(error)
+    except subprocess.TimeoutExpired:
+        return 124, "", f"still not done after {timeout_s:.0f} s"
+    return done.returncode, done.stdout, done.stderr
+
+
+def works(*argv: str, timeout_s: float = RUN_S) -> bool:
+    """Tell whether a program runs and is content."""
+    return run_any(*argv, timeout_s=timeout_s)[0] == 0
+
+
+def flat(parts: Sequence[Any]) -> list[str]:
+    """Return every part as text, as argv wants it."""
+    return [str(part) for part in parts]
