@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from tests.faults.scenes import SMALL
+from tests.faults.truths import watch
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import STORAGE, World, run_world
 
@@ -24,6 +25,7 @@ SHOOTING_DAY: tuple[tuple[str, dict[str, int]], ...] = (
 def run_seed(seed: int) -> World:
     """Run one seed to its end. Raises AssertionError naming the seed and the broken promise."""
     world = World(seed)
+    watch(world)
     main = run_world(world, _shoot, _trouble, faults_s=30.0, limit_s=300.0)
     with cut_finely():
         run_simulated(main, limit_s=1000.0)

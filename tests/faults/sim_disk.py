@@ -45,6 +45,7 @@ class SimDisk:
         self.capacity_bytes = _ROOMY_BYTES
         self.kind = "simfs"
         self.at_op: Callable[[str, str], None] | None = None  # told each operation and its path
+        self.lose: Callable[[Tree, random.Random], None] = Tree.lose_power  # what a crash costs
         self._is_dead = False
         self._failures: list[tuple[str, int]] = []
         self._away: dict[str, bool] = {}
@@ -81,7 +82,7 @@ class SimDisk:
 
     def crash(self, rng: random.Random) -> None:
         """Lose power and come back: any of the unsynced changes stay, and no handle is open."""
-        self.tree.lose_power(rng)
+        self.lose(self.tree, rng)
         self.epoch += 1
         self._is_dead = False
         self.crash_at_op = None

@@ -34,6 +34,7 @@ class SimLink:
         if self.is_dead:
             raise _lost(self._where)
         data = bytearray().join(parts)
+        self._net.overhear(bytes(data))
         self._net.damage(data)
         await asyncio.sleep(self._net.delay_s())
         twin = self.twin
@@ -101,6 +102,7 @@ class SimNet:
         self.flips_left = 0
         self.flips_done = 0
         self.bytes_sent = 0
+        self.overhear: Callable[[bytes], None] = lambda _: None  # told what is sent, undamaged
         self._rng = rng
         self._links: list[SimLink] = []
 

@@ -112,7 +112,10 @@ def editorial_config() -> Config:
 
 @dataclass
 class Box:
-    """One box: its disk and journal outlive a crash, its parts do not."""
+    """One box: its disk and journal outlive a crash, its parts do not.
+
+    after_crash: called when power was lost and before it is back; what it raises ends the run.
+    """
 
     name: str
     config: Config
@@ -123,6 +126,7 @@ class Box:
     journal: Journal = field(default_factory=lambda: Journal(None))
     crashes: int = 0
     parts: Parts | None = None
+    after_crash: Callable[[], None] = lambda: None
     _crashed: "asyncio.Future[None] | None" = None
 
     async def live(self) -> None:
@@ -139,6 +143,7 @@ class Box:
                 await asyncio.wait([task])
             self.crashes += 1
             self.disk.crash(self.rng)
+            self.after_crash()
             await asyncio.sleep(self.rng.uniform(0.1, 3.0))
 
     async def _run_once(self, host: SimHost) -> None:
