@@ -29,7 +29,10 @@ def free_port() -> int:
 
 @dataclass
 class Box:
-    """One daemon: its folder, its ports, its process."""
+    """One daemon: its folder, its ports, its process.
+
+    command: what Python is started with; another module may run syncd on other ports.
+    """
 
     name: str
     role: str
@@ -39,6 +42,7 @@ class Box:
     board: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
     log: IO[bytes] | None = None
+    command: tuple[str, ...] = ("-m", "syncd")
 
     @property
     def config(self) -> Path:
@@ -69,7 +73,7 @@ class Box:
         """Start the daemon and wait for nothing."""
         self.log = (self.folder / "log").open("ab")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "syncd", "run", "-c", str(self.config)],
+            [sys.executable, *self.command, "run", "-c", str(self.config)],
             stdout=self.log,
             stderr=self.log,
         )

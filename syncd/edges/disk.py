@@ -146,7 +146,9 @@ class RealFolder:
             return RealFile(os.open(name, flags, _FILE_MODE, dir_fd=fd), name)
 
     def read_file(self, path: str, *, bytes_max: int) -> bytes:
-        file = self.open_read(path)
+        # One file read once is no reason to keep its folder open: somebody may want to unmount it.
+        with self._open_parent(path) as (fd, name):
+            file = RealFile(os.open(name, _READ_FLAGS, dir_fd=fd), name)
         try:
             size = file.size_bytes()
             if size > bytes_max:

@@ -174,6 +174,8 @@ class Examiner:
     def _verify(self, roll: Roll, inventory: Inventory, note: str) -> None:
         is_new = self._ledger.verify(inventory, roll.source, note)
         roll.placeholder = None
+        # The journal has the inventory now; kept here, it would stay as long as the folder does.
+        roll.judged = roll.verdict = None
         if is_new:
             log.info("%s/%s is verified: %s", inventory.day, inventory.name, inventory.roll_id)
             for older in roll.known_ids:

@@ -8,12 +8,16 @@ from typing import Any
 
 @dataclass
 class Table:
-    """title: what was measured. columns: headings. rows: one value per column."""
+    """title: what was measured. columns: headings. rows: one value per column.
+
+    missed: goals that were not reached, in words.
+    """
 
     title: str
     columns: tuple[str, ...]
     rows: list[tuple[Any, ...]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    missed: list[str] = field(default_factory=list)
 
     def add(self, *values: Any) -> None:
         """Add a row."""
@@ -29,11 +33,13 @@ class Table:
             print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)))
         for note in self.notes:
             print(f"- {note}")
+        for goal in self.missed:
+            print(f"MISSED: {goal}")
 
     def plain(self) -> dict[str, Any]:
         """Return everything for JSON."""
         rows = [dict(zip(self.columns, row, strict=True)) for row in self.rows]
-        return {"title": self.title, "rows": rows, "notes": self.notes}
+        return {"title": self.title, "rows": rows, "notes": self.notes, "missed": self.missed}
 
 
 def _text(value: Any) -> str:
