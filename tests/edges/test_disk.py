@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import psutil
 import pytest
 
 from syncd.edges.disk import OPEN_PARENTS_MAX, RealDisk
@@ -259,6 +260,21 @@ def test_more_folders_than_are_kept_open_work(bench: Bench) -> None:
 
     assert bench.read("000/file") == b"0"
     assert len(bench.folder.scan()) == OPEN_PARENTS_MAX + 10
+
+
+def test_a_file_read_whole_leaves_no_folder_open(tmp_path: Path) -> None:
+    """Manifests are read once; each roll's folder kept open would be a descriptor a roll."""
+    disk = RealDisk()
+    folder = disk.open_folder(str(tmp_path))
+    before = psutil.Process().num_fds()
+    for number in range(10):
+        folder.make_folders(f"A{number:03}/ascmhl")
+        folder.make_new_file(f"A{number:03}/ascmhl/0001.mhl", b"<hashlist/>")
+        assert folder.read_file(f"A{number:03}/ascmhl/0001.mhl", bytes_max=100) == b"<hashlist/>"
+
+    assert psutil.Process().num_fds() == before
+    folder.close()
+    disk.close()
 
 
 def test_syncs_return_and_space_is_known(bench: Bench) -> None:

@@ -124,6 +124,17 @@ def test_complete_evidence_and_quiet_make_a_roll_verified(bench: Bench, roll: Pa
     assert row.file_count == 3
 
 
+def test_a_verified_roll_is_remembered_by_its_name_only(bench: Bench, roll: Path) -> None:
+    """Its inventory is the journal's; a daemon that runs for weeks does not keep them all."""
+    write_evidence(roll)
+    bench.look()
+    assert bench.roll.verdict is not None, "kept between looks, while it is waited for"
+    (row,) = bench.look(QUIET_S)
+
+    assert row.stage is Stage.VERIFIED
+    assert bench.roll.verdict is None
+
+
 def test_a_change_during_the_quiet_begins_it_anew(bench: Bench, roll: Path) -> None:
     """What still changes is not yet what will be handed over."""
     manifest = write_evidence(roll)
