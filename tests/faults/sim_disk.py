@@ -1,8 +1,8 @@
 """A disk in memory that loses power, fills up, fails, goes away and rots, all when told to.
 
 Implements ports.Disk. One thread, no clock: times of files count up by one second a change.
-Faults: crash() after crash_at_op, fail_next(), full_after(), take_away(), flip(); and whatever at_op
-raises, for tests that go through all operations one by one.
+Faults: crash() after crash_at_op, fail_next(), full_after(), take_away(), flip(); and whatever
+at_op raises, for tests that go through all operations one by one.
 """
 
 import asyncio
