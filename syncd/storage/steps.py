@@ -162,8 +162,11 @@ class Steps:
 
     def _finish(self, roll: ReceivingRoll) -> None:
         try:
-            sealed = seal(roll, lambda: self._generation(roll))
-            publish(self._area, self._journal, roll.inventory, sealed)
+            # A sync or a journal that failed after the rename left a roll that is there already.
+            sealed = recover_publish(self._area, self._journal, roll.inventory)
+            if sealed is None:
+                sealed = seal(roll, lambda: self._generation(roll))
+                publish(self._area, self._journal, roll.inventory, sealed)
         except ChangedMeanwhileError as changed:
             roll.reopen()
             log.warning("%s: %s", roll.roll_id, changed)

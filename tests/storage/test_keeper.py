@@ -2,6 +2,7 @@
 
 import asyncio
 import errno
+import os
 import random
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -209,6 +210,33 @@ def test_a_name_that_is_taken_holds_the_roll_and_changes_nothing() -> None:
     _run(rig, story)
 
     rig.check_published(complete=True)
+
+
+def test_a_roll_whose_rename_could_not_be_synced_is_found_published_once_a_person_says_go() -> None:
+    """What lies under the name is the roll itself: it is neither sent again nor called taken."""
+    rig = _rig()
+
+    def fail_after_the_rename(op: str, path: str) -> None:
+        if op == "sync_folder" and rig.published():
+            rig.disk.at_op = None
+            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        rig.disk.at_op = fail_after_the_rename
+        await _until(rig, lambda: rig.row().held is not None)
+        held = rig.row().held
+        assert held is not None
+        assert held.code is HeldCode.STORAGE_ERROR
+        with rig.journal.write() as db:
+            rolls.release(db, rig.roll_id, now_utc_ms=0)
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    rig.check_published(complete=True)
+    assert "resend" not in _kinds(rig)
+    assert _kinds(rig).count("ready") == 1
 
 
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.ENODEV])
