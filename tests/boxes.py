@@ -32,6 +32,7 @@ class Box:
     """One daemon: its folder, its ports, its process.
 
     command: what Python is started with; another module may run syncd on other ports.
+    host: the address that peers and lanes are listened for on; address: where peers reach it.
     """
 
     name: str
@@ -43,6 +44,8 @@ class Box:
     process: subprocess.Popen[bytes] | None = None
     log: IO[bytes] | None = None
     command: tuple[str, ...] = ("-m", "syncd")
+    host: str = "127.0.0.1"
+    address: str = "127.0.0.1"
 
     @property
     def config(self) -> Path:
@@ -58,8 +61,8 @@ class Box:
         self.folder.mkdir(parents=True, exist_ok=True)
         node = (
             f'[node]\nname = "{self.name}"\nroles = ["{self.role}"]\n'
-            f'state = "{self.folder / "state"}"\ncontrol = "127.0.0.1:{self.control}"\n'
-            f'bulk = "127.0.0.1:{self.bulk}"\nboard = "127.0.0.1:{self.board}"\n'
+            f'state = "{self.folder / "state"}"\ncontrol = "{self.host}:{self.control}"\n'
+            f'bulk = "{self.host}:{self.bulk}"\nboard = "127.0.0.1:{self.board}"\n'
             "discover = false\n"
         )
         self.config.write_text("\n".join((node, *tables)))
@@ -73,10 +76,14 @@ class Box:
         """Start the daemon and wait for nothing."""
         self.log = (self.folder / "log").open("ab")
         self.process = subprocess.Popen(
-            [sys.executable, *self.command, "run", "-c", str(self.config)],
+            self.inside(sys.executable, *self.command, "run", "-c", str(self.config)),
             stdout=self.log,
             stderr=self.log,
         )
+
+    def inside(self, *argv: str) -> list[str]:
+        """Return the words that run a program where the daemon runs."""
+        return list(argv)
 
     def answers(self) -> bool:
         """Tell whether the board answers; raises if the daemon has ended."""
@@ -89,23 +96,25 @@ class Box:
             return False
 
     def api(self, path: str, body: Any = None) -> Any:
-        """Ask the board's JSON API; a body makes it a POST."""
+        """Ask the board's JSON API; a body makes it a POST. Raises OSError."""
+        return json.loads(self.ask(f"/api/{path}", body))
+
+    def metric(self, name: str) -> float:
+        """Return one plain sample of /metrics. Raises OSError."""
+        for line in self.ask("/metrics").splitlines():
+            if line.startswith(f"{name} "):
+                return float(line.split()[1])
+        raise KeyError(name)
+
+    def ask(self, path: str, body: Any = None) -> str:
+        """Return what the board has at path; a body makes it a POST. Raises OSError."""
         request = urllib.request.Request(
-            f"http://127.0.0.1:{self.board}/api/{path}",
+            f"http://127.0.0.1:{self.board}{path}",
             data=None if body is None else json.dumps(body).encode(),
             headers={"Content-Type": "application/json"},
         )
         with urllib.request.urlopen(request, timeout=10) as answer:
-            return json.load(answer)
-
-    def metric(self, name: str) -> float:
-        """Return one plain sample of /metrics."""
-        url = f"http://127.0.0.1:{self.board}/metrics"
-        with urllib.request.urlopen(url, timeout=10) as answer:
-            for line in answer.read().decode().splitlines():
-                if line.startswith(f"{name} "):
-                    return float(line.split()[1])
-        raise KeyError(name)
+            return str(answer.read().decode())
 
     def rolls(self) -> dict[str, Any]:
         """Return the rolls by name."""
@@ -197,7 +206,7 @@ class Pair:
 def _peer(box: Box) -> str:
     return (
         f'[[peer]]\nname = "{box.name}"\nfingerprint = "{box.fingerprint}"\n'
-        f'address = "127.0.0.1:{box.control}"\n'
+        f'address = "{box.address}:{box.control}"\n'
     )
 
 

@@ -5,7 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-from tests.bench import latency, memory, terabyte, throughput
+from tests.bench import latency, memory, pulls, terabyte, throughput
 from tests.bench.table import Table
 
 BENCHMARKS = {
@@ -13,6 +13,7 @@ BENCHMARKS = {
     "memory": memory.run,
     "latency": latency.run,
     "terabyte": terabyte.run,
+    "pulls": pulls.run,
 }
 
 

@@ -7,6 +7,7 @@ Names, sizes, times and everything that is no footage (journal, keys, marker, ev
 on the real disk; footage files are sparse. The storage keeps of them which bytes were written, and
 those that are not what pattern.py says: a wrong or missing byte reads back wrong, as from any disk.
 With --flip NAME:OFFSET it gives back one wrong bit there, once; with --flip-always, ever.
+When a roll is published, the storage says on stderr what it got, whatever syncd thinks it got.
 """
 
 import argparse
@@ -15,6 +16,7 @@ import sys
 import threading
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
+from pathlib import Path
 
 from syncd import node
 from syncd.cli.main import main as syncd_main
@@ -22,8 +24,10 @@ from syncd.edges.disk import RealDisk, RealFolder
 from syncd.edges.open_file import RealFile
 from syncd.ports import Folder
 from tests.bench.pattern import PERIOD_BYTES, Pattern
+from tests.bench.trace import Tracer
 
 FOOTAGE = (".mov", ".dpx", ".wav")
+PUBLISHED = "hollow storage: bytes as generated in"
 CAPACITY_BYTES = 4 * 10**12  # what the storage says is free: room for everything
 
 
@@ -44,6 +48,12 @@ class Written:
                 self._forget_wrong(at, at + len(part))
                 if not pattern.is_at(part, at):
                     self._wrong[at] = bytes(part)
+
+    def good_bytes(self) -> int:
+        """Return how many bytes are there as the pattern has them."""
+        with self._lock:
+            covered = sum(self._edges[1::2]) - sum(self._edges[::2])
+            return covered - sum(len(data) for data in self._wrong.values())
 
     def correct(self, view: memoryview, offset_bytes: int) -> None:
         """Turn the pattern in view into what really was written."""
@@ -92,11 +102,11 @@ class Ledger:
         with self._lock:
             return self._files.setdefault(path, Written())
 
-    def forget(self, path: str) -> None:
-        """Forget what lies below path: nobody reads it again."""
+    def forget(self, path: str) -> int:
+        """Forget what lies below path, nobody reads it again; return how many bytes were good."""
         with self._lock:
-            for known in [known for known in self._files if known.startswith(f"{path}/")]:
-                del self._files[known]
+            below = [known for known in self._files if known.startswith(f"{path}/")]
+            return sum(self._files.pop(known).good_bytes() for known in below)
 
     def spoil(self, name: str, view: memoryview, offset_bytes: int) -> None:
         """Turn one bit of what is read, if that is asked for here."""
@@ -112,8 +122,11 @@ class Ledger:
 class HollowFile(RealFile):
     """A sparse file whose bytes are generated; ledger None: all of them were always there."""
 
-    def __init__(self, fd: int, path: str, ledger: Ledger | None) -> None:
+    def __init__(
+        self, fd: int, path: str, ledger: Ledger | None, tracer: Tracer | None = None
+    ) -> None:
         super().__init__(fd, os.path.basename(path))
+        self._tracer = tracer
         self._pattern = Pattern(self._name)
         self._ledger = ledger
         self._written = None if ledger is None else ledger.of(path)
@@ -121,6 +134,8 @@ class HollowFile(RealFile):
     def read_into(self, view: memoryview, offset_bytes: int) -> int:
         count = max(0, min(len(view), self.size_bytes() - offset_bytes))
         view = view[:count]
+        if self._tracer is not None and self._ledger is None:
+            self._tracer.note(self._name, offset_bytes, count)
         self._pattern.fill(view, offset_bytes)
         if self._ledger is not None and self._written is not None:
             self._written.correct(view, offset_bytes)
@@ -130,6 +145,8 @@ class HollowFile(RealFile):
     def write(self, views: Sequence[memoryview], offset_bytes: int) -> None:
         assert self._written is not None, "a source is only read"
         for view in views:
+            if self._tracer is not None:
+                self._tracer.note(self._name, offset_bytes, len(view))
             self._written.add(self._pattern, view, offset_bytes)
             offset_bytes += len(view)
         if offset_bytes > self.size_bytes():
@@ -139,22 +156,24 @@ class HollowFile(RealFile):
 class HollowFolder(RealFolder):
     """A real folder, but for the bytes of footage."""
 
-    def __init__(self, path: str, ledger: Ledger | None) -> None:
+    def __init__(self, path: str, ledger: Ledger | None, tracer: Tracer | None = None) -> None:
         super().__init__(path)
         self._ledger = ledger
+        self._tracer = tracer
 
     def _open_file(self, path: str, flags: int) -> RealFile:
         file = super()._open_file(path, flags)
         if not path.endswith(FOOTAGE):
             return file
-        hollow = HollowFile(os.dup(file._fd), path, self._ledger)
+        hollow = HollowFile(os.dup(file._fd), path, self._ledger, self._tracer)
         file.close()
         return hollow
 
     def rename_new(self, source: str, target: str) -> None:
         super().rename_new(source, target)
         if self._ledger is not None:
-            self._ledger.forget(source)
+            good_bytes = self._ledger.forget(source)
+            print(f"{PUBLISHED} {target}: {good_bytes}", file=sys.stderr, flush=True)
 
     def free_bytes(self) -> int:
         return CAPACITY_BYTES
@@ -164,9 +183,16 @@ class HollowDisk(RealDisk):
     """The real disk with hollow folders."""
 
     ledger: Ledger | None = None
+    tracer: Tracer | None = None
 
     def open_folder(self, path: str) -> Folder:
-        return HollowFolder(path, self.ledger)
+        return HollowFolder(path, self.ledger, self.tracer)
+
+
+def good_bytes_of(log: str, target: str) -> int | None:
+    """Return what a storage's log says that it got of a published roll; None: not published."""
+    lines = [line for line in log.splitlines() if line.startswith(f"{PUBLISHED} {target}: ")]
+    return int(lines[-1].rpartition(" ")[2]) if lines else None
 
 
 def main() -> None:
@@ -174,9 +200,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.hollow")
     parser.add_argument("--flip", metavar="NAME:OFFSET")
     parser.add_argument("--flip-always", action="store_true")
+    parser.add_argument("--trace", type=Path, help="write down what passes and when")
     parser.add_argument("side", choices=("source", "storage"))
     parser.add_argument("command", nargs=argparse.REMAINDER)
     given = parser.parse_args()
+    if given.trace is not None:
+        HollowDisk.tracer = Tracer(given.trace)
     if given.side == "storage":
         name, _, offset = (given.flip or "").partition(":")
         flip = (name, int(offset)) if name else None
