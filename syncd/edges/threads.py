@@ -5,6 +5,7 @@ Owns: the thread of each lane, from its start to the moment its outcome is known
 
 import asyncio
 import threading
+import traceback
 from collections.abc import Coroutine
 from typing import Any
 
@@ -49,11 +50,23 @@ def _run(
     try:
         drive(lane)
     except BaseException as raised:  # noqa: BLE001 - it is raised again where the lane is awaited
+        _let_go(raised)
         error = raised
     try:
         loop.call_soon_threadsafe(_settle, outcome, error)
     except RuntimeError:
         return  # the loop was closed: nobody waits any more
+
+
+def _let_go(error: BaseException | None) -> None:
+    """Empty the frames that an error has passed: a lane's buffers lie there, megabytes of them.
+
+    Whoever gets the error holds it in cycles for a long time (a TaskGroup does by itself), and a
+    cable that is pulled a hundred times would leave a hundred lanes' buffers behind.
+    """
+    while error is not None:
+        traceback.clear_frames(error.__traceback__)
+        error = error.__cause__ or error.__context__
 
 
 def drive(lane: Coroutine[Any, Any, None]) -> None:
