@@ -24,6 +24,7 @@ from syncd.errors import SyncdError
 from syncd.journal import library
 from syncd.journal.schema import NETWORK_FILE_SYSTEMS
 from syncd.landing.watch import WATCH_LIMIT_FILE, WATCH_LIMIT_SHARE
+from syncd.storage.layout import INCOMING
 from syncd.storage.marker import MARKER_NAME, make_marker, read_marker
 
 FOLDERS_COUNTED_MAX = 2_000_000
@@ -145,12 +146,30 @@ def _marker(root: Path, *, mark: bool) -> Check:
         storage_id = read_marker(folder, str(root))
     finally:
         folder.close()
-    if not os.access(root, os.W_OK | os.X_OK):
-        is_read_only = os.statvfs(root).f_flag & os.ST_RDONLY
-        remedy = READ_ONLY if is_read_only else "Let the user who runs syncd write there."
+    if (error := _why_not_writable(root)) is not None:
+        remedy = READ_ONLY if error == errno.EROFS else "Let the user who runs syncd write there."
         return Check("marker", False, f"{root} is marked, but may not be written.", remedy)
     word = "is marked now" if found is None else "is marked"
     return Check("marker", True, f"{root} {word} as storage {storage_id[:8]}.")
+
+
+def _why_not_writable(root: Path) -> int | None:
+    """Return the error number of writing there, or None.
+
+    Tried, where syncd has written before: a file system that went read-only because of an error
+    does not always say so when only asked.
+    """
+    if not os.access(root, os.W_OK | os.X_OK):
+        return errno.EROFS if os.statvfs(root).f_flag & os.ST_RDONLY else errno.EACCES
+    own = (root / INCOMING).parent
+    if own.is_dir():
+        try:
+            with tempfile.NamedTemporaryFile(dir=own, prefix="check-"):
+                pass
+        except OSError as error:
+            if error.errno not in {errno.ENOSPC, errno.EDQUOT}:  # space is another check
+                return error.errno
+    return None
 
 
 def _space(storage: StorageConfig) -> Check:

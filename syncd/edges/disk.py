@@ -70,28 +70,35 @@ class _Parent:
 
 
 class RealFolder:
-    """An open folder. Methods may be called from several threads; close() when none is in one."""
+    """An open folder. Methods may be called from several threads.
+
+    close() takes effect when nobody is in one; whoever comes later is told ESTALE.
+    """
 
     def __init__(self, path: str) -> None:
         self._path = path
         self._fd = os.open(path, _FOLDER_FLAGS)
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
+        self._users = 0
+        self._is_closed = False
         self._parents: OrderedDict[str, _Parent] = OrderedDict()
         self._file_systems: dict[int, str] = {}
 
     def identity(self) -> tuple[int, int]:
-        status = os.fstat(self._fd)
+        with self._root() as fd:
+            status = os.fstat(fd)
         return status.st_dev, status.st_ino
 
     def is_still_at_its_path(self) -> bool:
         try:
             status = os.stat(self._path)
+            return (status.st_dev, status.st_ino) == self.identity()
         except OSError:
             return False
-        return (status.st_dev, status.st_ino) == self.identity()
 
     def file_system(self) -> str:
-        return self._file_system(os.fstat(self._fd).st_dev)
+        device, _ = self.identity()
+        return self._file_system(device)
 
     def _file_system(self, device: int) -> str:
         if device not in self._file_systems:
@@ -107,7 +114,8 @@ class RealFolder:
 
     def stat(self, path: str) -> Entry | None:
         if not path:
-            return entry_of("", os.fstat(self._fd))
+            with self._root() as fd:
+                return entry_of("", os.fstat(fd))
         try:
             with self._open_parent(path) as (fd, name):
                 return entry_of(name, os.stat(name, dir_fd=fd, follow_symlinks=False))
@@ -115,7 +123,8 @@ class RealFolder:
             return None
 
     def free_bytes(self) -> int:
-        status = os.fstatvfs(self._fd)
+        with self._root() as fd:
+            status = os.fstatvfs(fd)
         return status.f_bavail * status.f_frsize
 
     # Files
@@ -189,7 +198,8 @@ class RealFolder:
     # Names
 
     def make_folders(self, path: str) -> None:
-        fd = os.dup(self._fd)
+        with self._root() as root:
+            fd = os.dup(root)
         try:
             for name in _parts(path):
                 with suppress(FileExistsError):
@@ -226,13 +236,20 @@ class RealFolder:
             sync_descriptor(fd)
 
     def sync_all(self) -> None:
-        sync_file_system(self._fd)
+        with self._root() as fd:
+            sync_file_system(fd)
 
     def close(self) -> None:
         self._let_go_of_parents()
-        fd, self._fd = self._fd, -1
-        if fd >= 0:
-            os.close(fd)
+        with self._lock:
+            self._is_closed = True
+            self._close_if_unused()
+
+    def _close_if_unused(self) -> None:
+        if self._is_closed and self._users == 0:
+            fd, self._fd = self._fd, -1
+            if fd >= 0:
+                os.close(fd)
 
     def __del__(self) -> None:
         with suppress(OSError, AttributeError):
@@ -241,9 +258,24 @@ class RealFolder:
     # Going down
 
     @contextmanager
+    def _root(self) -> Iterator[int]:
+        """Use the descriptor of the folder itself. Raises OSError(ESTALE) once it was closed."""
+        with self._lock:
+            if self._is_closed:
+                raise OSError(errno.ESTALE, os.strerror(errno.ESTALE), self._path)
+            self._users += 1
+        try:
+            yield self._fd
+        finally:
+            with self._lock:
+                self._users -= 1
+                self._close_if_unused()
+
+    @contextmanager
     def _open_below(self, path: str) -> Iterator[int]:
         """Open a folder, name by name."""
-        fd = os.dup(self._fd)
+        with self._root() as root:
+            fd = os.dup(root)
         try:
             for name in _parts(path):
                 inner = os.open(name, _BELOW_FLAGS, dir_fd=fd)
@@ -266,7 +298,8 @@ class RealFolder:
         path_above, _, name = path.rpartition("/")
         _parts(name)
         if not path_above:
-            yield self._fd, name
+            with self._root() as fd:
+                yield fd, name
             return
         parent = self._take_parent(path_above)
         try:

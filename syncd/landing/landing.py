@@ -62,6 +62,7 @@ class Landing:
         self._rolls: dict[str, Roll] = {}
         self._list_due_s = 0.0
         self._problem = ""
+        self._trouble = ""
         self._is_recalled = False
         self._working = threading.Lock()
         self._has_ended = False
@@ -87,7 +88,7 @@ class Landing:
 
     def problems(self) -> list[str]:
         """Return what people should know about this landing, one sentence each."""
-        return [self._problem] if self._problem else []
+        return [problem for problem in (self._problem, self._trouble) if problem]
 
     # The loop
 
@@ -98,8 +99,9 @@ class Landing:
                 try:
                     await self._disk.aside(self._work, self._turn)
                     await self._look_at_due()
+                    self._trouble = self._told(self._trouble, "")
                 except SyncdError as error:
-                    self._note_problem(str(error))
+                    self._trouble = self._told(self._trouble, str(error))
                     self._list_due_s = 0.0
                     await self._clock.sleep(SELF_CURE_RETRY_S)
                 await self._bell.wait(self._pause_s())
@@ -263,9 +265,13 @@ class Landing:
             self._examiner.lose(roll, lost)
 
     def _note_problem(self, problem: str) -> None:
-        if problem != self._problem:
+        self._problem = self._told(self._problem, problem)
+
+    def _told(self, before: str, problem: str) -> str:
+        """Log a problem that is new, or over; return it."""
+        if problem != before:
             log.warning("%s", problem or f"{self.root} is well again")
-        self._problem = problem
+        return problem
 
 
 def _make_due(roll: Roll, now_s: float) -> None:

@@ -80,6 +80,18 @@ class Area:
             self._folder = None
             self._checked_at_s = None
 
+    def let_go_if_gone(self) -> None:
+        """Close the root if its path leads elsewhere by now.
+
+        A file system that was taken away stays busy while anybody has it open: nobody could
+        repair it and mount it again.
+        """
+        with self._lock:
+            if self._folder is not None and not self._folder.is_still_at_its_path():
+                self._folder.close()
+                self._folder = None
+                self._checked_at_s = None
+
     def problem(self) -> str:
         """Say why nothing can be written now; "" if something can."""
         try:
@@ -105,9 +117,11 @@ class Area:
         return folder
 
     def _open(self) -> Folder:
-        """Return the folder that the path leads to now. Old ones close when nobody has them."""
-        if self._folder is None or not self._folder.is_still_at_its_path():
+        """Return the folder that the path leads to now."""
+        if self._folder is not None and not self._folder.is_still_at_its_path():
+            self._folder.close()  # a lane may still be writing into it: all of that is condemned
             self._folder = None
+        if self._folder is None:
             try:
                 self._folder = self.disk.open_folder(self.path)
             except OSError as error:

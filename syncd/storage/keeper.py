@@ -111,6 +111,7 @@ class Keeper:
     # Which step is due
 
     def _rows(self) -> list[RollRow]:
+        self._area.let_go_if_gone()
         with self._journal.read() as db:
             if rolls.is_all_paused(db):
                 return []

@@ -51,6 +51,15 @@ def storage_trouble(storage: str, error: OSError, path: str | None = None) -> He
             "stays.",
             path=path,
         )
+    if error.errno == errno.EROFS:
+        unwritten = f"; {path} was not written" if path else ""
+        return HeldError(
+            HeldCode.STORAGE_ERROR,
+            f"The storage {storage} is mounted read-only{unwritten}.",
+            remedy="Mount it for writing, then `syncd go` the roll; what was confirmed stays. The "
+            "system does this by itself after an error: see its log about this disk first.",
+            path=path,
+        )
     return HeldError(
         HeldCode.STORAGE_ERROR,
         f"The storage {storage} failed{where}: {why(error)}.",

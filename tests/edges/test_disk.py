@@ -339,3 +339,19 @@ def test_a_memory_file_system_is_named_as_it_is() -> None:
         disk.close()
         (path / "clip.mov").unlink()
         path.rmdir()
+
+
+def test_a_folder_is_closed_when_the_last_user_has_left_it(tmp_path: Path) -> None:
+    """Closing pulls no descriptor from under a reader; who comes later is told that it is over."""
+    (tmp_path / "clip").write_bytes(b"take 1")
+    folder = RealDisk().open_folder(str(tmp_path))
+    own = psutil.Process()
+    before = own.num_fds()
+    with folder._root() as fd:  # type: ignore[attr-defined]
+        folder.close()
+        assert os.fstat(fd).st_ino == tmp_path.stat().st_ino
+        assert own.num_fds() == before
+    assert own.num_fds() == before - 1
+    with pytest.raises(OSError, match=os.strerror(errno.ESTALE)):
+        folder.open_read("clip")
+    assert not folder.is_still_at_its_path()

@@ -347,9 +347,12 @@ async def test_a_manifest_is_believed_soon_after_it_was_written(
 
 
 def test_a_journal_that_cannot_be_written_delays_and_loses_nothing(
-    tmp_path: Path, journal: Journal, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
+    journal: Journal,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
-    """A full disk below the journal is told, and waited out."""
+    """A full disk below the journal is told, once, and waited out."""
     roll = write_clips(tmp_path, "A012")
     write = journal.write
 
@@ -367,5 +370,7 @@ def test_a_journal_that_cannot_be_written_delays_and_loses_nothing(
         await asyncio.sleep(5)
         assert rows_of(journal)["A012"].stage is Stage.VERIFIED
         assert landing.problems() == []
+        told = [record.message for record in caplog.records if record.levelname == "WARNING"]
+        assert ["full" in message for message in told] == [True, False]
 
     simulate(tmp_path, journal, story)

@@ -1,7 +1,11 @@
 """The storage as a place: marked, present, with room, or not, and then with a remedy."""
 
+from pathlib import Path
+
+import psutil
 import pytest
 
+from syncd.edges.disk import RealDisk
 from syncd.errors import HeldError
 from syncd.roll.stages import HeldCode
 from syncd.storage.amounts import human
@@ -60,6 +64,26 @@ def test_a_storage_that_comes_back_is_opened_again() -> None:
     disk.bring_back(STORAGE)
     assert area.problem() == ""
     assert area.folder().is_still_at_its_path()
+
+
+def test_a_storage_that_was_taken_away_is_let_go_of(tmp_path: Path) -> None:
+    """Nothing of ours keeps it busy, so that it can be repaired and mounted again."""
+    mount, away = tmp_path / "array", tmp_path / "away"
+    mount.mkdir()
+    disk = RealDisk()
+    make_marker(disk.open_folder(str(mount)), SeededChance())
+    area = Area(disk, str(mount), clock=StillClock(), keep_free_bytes=0)
+    open_before = psutil.Process().num_fds()
+    used = area.folder()
+    used.make_folders("Clips")
+    used.open_write("Clips/A001_C001.mov").close()
+    assert psutil.Process().num_fds() > open_before
+    mount.rename(away)
+    area.let_go_if_gone()
+    assert psutil.Process().num_fds() == open_before
+    away.rename(mount)
+    assert area.problem() == ""
+    disk.close()
 
 
 def test_another_storage_at_the_same_path_is_refused() -> None:

@@ -1,0 +1,75 @@
+"""A small ext4 of its own for a test: an image file, mounted by loop, that fills and goes away."""
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+from syncd.limits import MIB
+
+
+def why_no_loop() -> str:
+    """Return what this machine lacks for mounting an image file; "" if nothing."""
+    if os.geteuid() != 0:
+        return "mounting needs root"
+    for program in ("mkfs.ext4", "mount", "umount"):
+        if shutil.which(program) is None:
+            return f"no {program}: install e2fsprogs and mount"
+    if not os.path.exists("/dev/loop-control"):
+        return "no /dev/loop-control: the kernel has no loop devices, or the container is not given"
+    return ""
+
+
+class SmallDisk:
+    """An ext4 of size_bytes in folder/image, mounted at folder/mount while in its context."""
+
+    def __init__(self, folder: Path, size_bytes: int) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.path = folder / "mount"
+        self._image = folder / "image"
+        self.device = 0
+        self.path.mkdir()
+        with self._image.open("wb") as image:
+            image.truncate(size_bytes)
+        # No blocks are reserved for root, who runs the tests: full is full for everybody.
+        _run("mkfs.ext4", "-q", "-F", "-m", "0", str(self._image))
+
+    def mount(self) -> None:
+        """Mount it, for the first time or again."""
+        _run("mount", "-o", "loop", str(self._image), str(self.path))
+        self.device = self.path.stat().st_dev
+
+    def vanish(self) -> None:
+        """Take it away at once, also from under open files; the empty folder below is seen then."""
+        _run("umount", "--lazy", str(self.path))
+
+    def fail(self) -> None:
+        """Have the kernel do what it does after an error on the device: read-only from now on."""
+        _run("mount", "-o", "remount,abort", str(self.path))
+
+    def fill(self, left_bytes: int = 0) -> Path:
+        """Take all room but left_bytes; returns the file that takes it."""
+        filler = self.path / "filler"
+        status = os.statvfs(self.path)
+        size = status.f_bavail * status.f_frsize - left_bytes
+        with filler.open("wb") as file:
+            while size > 0:
+                try:
+                    os.posix_fallocate(file.fileno(), os.fstat(file.fileno()).st_size, size)
+                    break
+                except OSError:
+                    size -= MIB  # what is full first was the blocks that describe the file
+        return filler
+
+    def __enter__(self) -> "SmallDisk":
+        self.mount()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        while self.path.is_mount():
+            self.vanish()
+
+
+def _run(*command: str) -> None:
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{' '.join(command)}: {done.stderr}"

@@ -1,0 +1,189 @@
+"""Storage, and a journal, on a small ext4 that fills, goes read-only, vanishes and returns."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from syncd.limits import MIB
+from tests.bench.throughput import make_roll
+from tests.boxes import DAY, Pair, place_roll, wait_until
+from tests.faults.real_mounts import SmallDisk, why_no_loop
+from tests.faults.real_views import Following, command, listing, log_lines, wait_held
+from tests.faults.test_kill import digests_below
+
+pytestmark = pytest.mark.skipif(bool(why_no_loop()), reason=why_no_loop())
+
+DISK_BYTES = 256 * MIB
+CLIP_BYTES, CLIPS = 16 * MIB, 8
+EVENTS_MAX = 30  # of a roll that met one fault, on either box
+LOG_LINES_MAX = 30
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[SmallDisk]:
+    """Give a small ext4, mounted."""
+    with SmallDisk(tmp_path / "disk", DISK_BYTES) as mounted:
+        yield mounted
+
+
+class Scene:
+    """A pair with its storage on the small disk, and a roll that has begun to move."""
+
+    def __init__(self, pair: Pair, folder: Path) -> None:
+        self.pair = pair
+        self._folder = folder
+        self._truth: dict[Path, str] = {}
+
+    def begin(self, name: str = "A012") -> None:
+        """Place a roll and wait until some of it is on the storage."""
+        staged = self._folder / "staged"
+        make_roll(staged, CLIP_BYTES, CLIPS)
+        self._truth = digests_below(staged / "Clips")
+        place_roll(staged, self.pair.landing, name)
+
+        def moves() -> bool:
+            return bool(self.pair.processing.rolls().get(name, {}).get("moved_bytes"))
+
+        wait_until(moves, 30, "nothing moves", every_s=0.01)
+
+    def check_ready(self, name: str = "A012") -> None:
+        """Wait until the roll is there, whole, and see that nobody made much noise about it."""
+        self.pair.wait_ready(name, timeout_s=60)
+        assert digests_below(self.pair.storage / DAY / name / "Clips") == self._truth
+        for box in (self.pair.offload, self.pair.processing):
+            history = box.api(f"rolls/{name}")["history"]
+            assert len(history) <= EVENTS_MAX, history
+            assert len(log_lines(box)) <= LOG_LINES_MAX, log_lines(box)
+            assert "Traceback" not in "\n".join(log_lines(box))
+
+
+def test_a_disk_that_fills_in_mid_roll_holds_it_and_room_heals_it(
+    disk: SmallDisk, tmp_path: Path
+) -> None:
+    """Another program takes all room: the roll waits, says how much is lacking, and goes on."""
+    pair = Pair(tmp_path / "pair", storage=disk.path)
+    with pair, Following(pair.offload) as followed:
+        scene = Scene(pair, tmp_path)
+        scene.begin()
+        filler = disk.fill()
+
+        held = wait_held(pair.offload, "A012", "storage-full")
+        assert str(disk.path) in held["message"]
+        assert "goes on by itself" in held["message"] or "go on by themselves" in held["message"]
+        assert not (disk.path / DAY).exists(), "nothing is published of it"
+        for box in (pair.offload, pair.processing):
+            code, text = command(box, "rolls")
+            assert code == 1
+            assert "storage-full" in text
+            assert "Free " in command(box, "roll", "A012")[1]
+        space = [c for c in listing(pair.processing, "check")["checks"] if c["name"] == "space"]
+        assert not space[0]["ok"]
+        assert space[0]["remedy"]
+
+        filler.unlink()
+        scene.check_ready()
+        types = [event["type"] for event in followed.events()]
+        assert "held" in types
+        assert types.index("held") < types.index("released") < types.index("ready")
+
+
+def test_a_disk_that_goes_read_only_in_mid_roll_holds_it_until_a_person_has_seen_to_it(
+    disk: SmallDisk, tmp_path: Path
+) -> None:
+    """As after an error on the device: said with file and remedy; mounted anew, `go` goes on."""
+    pair = Pair(tmp_path / "pair", storage=disk.path)
+    with pair, Following(pair.processing) as followed:
+        scene = Scene(pair, tmp_path)
+        scene.begin()
+        disk.fail()
+
+        held = wait_held(pair.offload, "A012", "storage-error")
+        assert "is mounted read-only" in held["message"]
+        assert "syncd go" in held["message"]
+        checks = {check["name"]: check for check in listing(pair.processing, "check")["checks"]}
+        assert not checks["marker"]["ok"]
+        assert "read-only" in checks["marker"]["remedy"]
+
+        disk.vanish()  # fails if we kept it busy: then what is mounted next is the same, broken
+        wait_until(lambda: _is_let_go(pair, disk), 20, "the daemon keeps the disk busy")
+        disk.mount()
+        assert command(pair.offload, "go", "A012")[0] == 0
+        scene.check_ready()
+        assert [e["data"]["code"] for e in followed.events() if e["type"] == "held"]
+
+
+def _is_let_go(pair: Pair, disk: SmallDisk) -> bool:
+    """Tell whether the daemon has nothing open any more that lay on the disk."""
+    assert pair.processing.process is not None
+    folder = Path(f"/proc/{pair.processing.process.pid}/fd")
+    devices = set()
+    for name in os.listdir(folder):
+        try:
+            devices.add((folder / name).stat().st_dev)
+        except FileNotFoundError:
+            continue
+    return disk.device not in devices
+
+
+def test_a_disk_that_vanishes_in_mid_roll_is_waited_for_and_nothing_is_written_below_it(
+    disk: SmallDisk, tmp_path: Path
+) -> None:
+    """The empty folder under the mount stays empty; mounted again, the roll goes on by itself."""
+    pair = Pair(tmp_path / "pair", storage=disk.path)
+    with pair, Following(pair.offload) as followed:
+        scene = Scene(pair, tmp_path)
+        scene.begin()
+        disk.vanish()
+
+        held = wait_held(pair.offload, "A012", "storage-absent")
+        assert "Mount it" in held["message"]
+        for box in (pair.offload, pair.processing):
+            assert "storage-absent" in command(box, "rolls")[1]
+            assert "Mount it" in command(box, "roll", "A012")[1]
+        assert not listing(pair.processing, "check")["ok"]
+        make_roll(tmp_path / "staged", MIB, 1)
+        place_roll(tmp_path / "staged", pair.landing, "A013")
+        wait_held(pair.offload, "A013", "storage-absent")
+        wait_until(lambda: _is_let_go(pair, disk), 20, "the daemon keeps the disk busy")
+        assert not list(disk.path.iterdir()), "written into the folder under the mount"
+
+        disk.mount()
+        scene.check_ready()
+        pair.wait_ready("A013")
+        assert "released" in [event["type"] for event in followed.events()]
+    disk.vanish()
+    assert not list(disk.path.iterdir())
+
+
+@pytest.mark.parametrize("role", ["offload"])
+def test_a_journal_on_a_full_disk_stops_work_and_not_the_daemon(role: str, tmp_path: Path) -> None:
+    """It stays up, says what is wrong with its journal, and goes on when there is room."""
+    pair = Pair(tmp_path / "pair")
+    box = pair.offload if role == "offload" else pair.processing
+    state = box.folder / "state"
+    with SmallDisk(tmp_path / "disk", 32 * MIB) as disk:
+        state.parent.mkdir(parents=True)
+        state.symlink_to(disk.path)
+        with pair:
+            scene = Scene(pair, tmp_path)
+            scene.begin("A011")
+            pair.wait_ready("A011")
+            filler = disk.fill()
+            # Many files: what the journal has to take in does not fit into what it has already.
+            make_roll(tmp_path / "staged", 100, 20_000)
+            place_roll(tmp_path / "staged", pair.landing, "A012")
+
+            def says_so() -> bool:
+                checks = listing(box, "check")["checks"]
+                return any(not c["ok"] and "journal" in c["message"] for c in checks)
+
+            wait_until(says_so, 30, "check does not tell", state=lambda: command(box, "check")[1])
+            for each in (pair.offload, pair.processing):
+                assert each.api("status")["node"] == each.name
+            filler.unlink()
+            pair.wait_ready("A012", timeout_s=60)
+            for each in (pair.offload, pair.processing):
+                assert len(log_lines(each)) <= LOG_LINES_MAX, log_lines(each)
+                assert "Traceback" not in "\n".join(log_lines(each))
