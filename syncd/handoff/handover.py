@@ -94,7 +94,9 @@ class Handover:
         attempt = 0
         while True:
             try:
-                await self._session()
+                # In a task of its own: a group that failed leaves the task that waited for it marked
+                # as cancelled, and before Python 3.11.3 its next time limit then ends it for good.
+                await asyncio.create_task(self._session(), name="session")
             except* PeerRefusedError as group:
                 await self._refused(group)
                 attempt += 1

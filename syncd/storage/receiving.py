@@ -23,7 +23,7 @@ from syncd.storage.area import Area
 from syncd.storage.durable import DurableNames
 from syncd.storage.hashing import PIECE_DIGEST_BYTES
 from syncd.storage.layout import evidence_root, files_below, folder_of, media_root, stored_path
-from syncd.storage.sinks import ParcelSink, SparedSink, check_number
+from syncd.storage.sinks import ParcelSink, SparedSink
 from syncd.storage.troubles import ParcelDamagedError, storage_trouble
 
 Sink = ParcelSink | SparedSink
@@ -132,10 +132,13 @@ class ReceivingRoll:
 
     def begin(self, number: int) -> Sink:
         """Take parcel number. Raises HeldError if nothing can be written now."""
-        check_number(self.plan, number)
+        if not 0 <= number < self.plan.count:
+            raise ParcelDamagedError(
+                f"The roll has no parcel {number}.", remedy="Offer the roll again."
+            )
         with self._lock:
             if number in self._durable:
-                return SparedSink(self.plan, number)
+                return SparedSink(self, number)
         try:
             folder = self.area.folder()
         except HeldError as error:
@@ -144,7 +147,7 @@ class ReceivingRoll:
             raise trouble from error
         with self._lock:
             if number in self._durable:
-                return SparedSink(self.plan, number)
+                return SparedSink(self, number)
             assert not self._is_closed, "only a roll that lacks nothing is closed"
             earlier = self._writing.get(number)
             sink = self._writing[number] = ParcelSink(self, folder, number, self._epoch)

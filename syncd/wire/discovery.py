@@ -52,6 +52,18 @@ Found = Callable[[str, str, tuple[str, ...], tuple[Address, ...]], None]
 NETWORK_ERRORS = (OSError, RuntimeError, ZeroconfError, asyncio.TimeoutError)
 
 
+class OneLine(logging.Filter):
+    """Takes the traceback off what zeroconf logs of the network: one line says it all."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if record.exc_info and isinstance(record.exc_info[1], OSError):
+            record.exc_info = None
+        return True
+
+
+logging.getLogger("zeroconf").addFilter(OneLine())
+
+
 class Discovery:
     """Runs as one task: run() until cancelled.
 

@@ -656,3 +656,25 @@ def test_the_landing_time_is_foretold_and_progress_shown() -> None:
     assert moved == sorted(moved)
     with world.offload.journal.read() as db:
         assert all(row.moved_bytes == row.total_bytes for row in rolls.all_rolls(db))
+
+
+# A way that breaks
+
+
+def test_a_broken_session_leaves_no_mark_on_the_hand_off() -> None:
+    """Marked as cancelled, the next time limit would end it on Python 3.11.2, without a word."""
+    world = World(31)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await moves(world, "A012")
+        handing = [task for task in asyncio.all_tasks() if task.get_name() == "Handover"]
+        assert len(handing) == 1
+        world.net.cut()
+        await asyncio.sleep(30)
+        world.net.join()
+        await reaches(world, "A012")
+        assert not handing[0].done()
+        assert handing[0].cancelling() == 0
+
+    play(world, scene)

@@ -6,109 +6,32 @@ is touched. Needs root, ip, tc and nft.
 
 import os
 import signal
-import subprocess
-import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from tests.boxes import wait_until
 from tests.two_node.leftovers import is_orphan, new_folder, new_label, remove_folder
 from tests.two_node.network import Interface, missing_tool
 from tests.two_node.node import (
-    BOARD,
     BULK,
     CONTROL,
     EDIT,
     OFFLOAD,
     PROCESS,
+    USUAL,
     Cut,
     Node,
     Nodes,
-    Places,
-    node_table,
-    peer_table,
-    role_tables,
+    Settings,
+    write_config,
 )
+from tests.two_node.processes import ProcessNode
 from tests.two_node.shell import ToolError, run, run_any
 from tests.two_node.small_disks import SmallDisk
 
 NET = "10.77.0"
 HOSTS = {OFFLOAD: 11, PROCESS: 12, EDIT: 13}
 MEDIA_BYTES = 1 << 30
-
-
-class ProcessNode(Node):
-    """A daemon that is a process of this machine; prefix: the words that start it elsewhere."""
-
-    python = sys.executable
-
-    def __init__(self, name: str, home: Path, media: Path) -> None:
-        super().__init__(name, home, media)
-        self._process: subprocess.Popen[bytes] | None = None
-
-    @property
-    def places(self) -> Places:
-        return Places(str(self.home / "syncd.toml"), str(self.home / "state"), str(self.media))
-
-    @property
-    def command(self) -> Sequence[str]:
-        return (sys.executable, "-m", "syncd")
-
-    @property
-    def pid(self) -> int:
-        """The daemon's process id."""
-        assert self._process is not None
-        return self._process.pid
-
-    def inside(self, *argv: str) -> list[str]:
-        return list(argv)
-
-    def launch(self) -> None:
-        with (self.home / "log").open("ab") as log:
-            self._process = subprocess.Popen(
-                self.inside(*self.command, "run", "-c", self.places.config), stdout=log, stderr=log
-            )
-
-    def kill(self) -> None:
-        os.kill(self.pid, signal.SIGKILL)
-        self._reap()
-
-    def restart(self) -> None:
-        self.stop()
-        self.launch()
-
-    def stop(self) -> None:
-        """End it as a service manager does; after 10 s for good."""
-        if not self.has_ended():
-            os.kill(self.pid, signal.SIGTERM)
-            with suppress(subprocess.TimeoutExpired):
-                assert self._process is not None
-                self._process.wait(10)
-                return
-            self.kill()
-
-    def pause(self) -> None:
-        os.kill(self.pid, signal.SIGSTOP)
-
-    def resume(self) -> None:
-        os.kill(self.pid, signal.SIGCONT)
-
-    def has_ended(self) -> bool:
-        return self._process is None or self._process.poll() is not None
-
-    def log_text(self) -> str:
-        log = self.home / "log"
-        return log.read_text(errors="replace") if log.exists() else ""
-
-    def close(self) -> None:
-        super().close()
-        if not self.has_ended():
-            self.kill()
-
-    def _reap(self) -> None:
-        assert self._process is not None
-        self._process.wait(10)
 
 
 class NamespaceNode(ProcessNode):
@@ -131,42 +54,26 @@ class NamespaceNode(ProcessNode):
 
 
 class NamespaceNodes(Nodes):
-    """Three nodes and a bridge, all in namespaces.
-
-    discover: by zeroconf; otherwise every [[peer]] has its address. lanes: of the hand-off.
-    """
+    """Three nodes and a bridge, all in namespaces."""
 
     kind = "namespaces"
 
-    def __init__(self, *, discover: bool = True, lanes: int = 2, keep_free: str = "0 B") -> None:
+    def __init__(self, settings: Settings = USUAL) -> None:
         remove_orphans()
         self.label = new_label()
         self.folder = new_folder(self.label)
+        self.disks = []
         self._hub = f"{self.label}-hub"
-        self._disks: list[SmallDisk] = []
-        self._nodes: dict[str, NamespaceNode] = {}
+        self._nodes: list[NamespaceNode] = []
         try:
-            self._build(discover, lanes, keep_free)
+            self._build(settings)
         except BaseException:
             self.close()
             raise
 
     @property
-    def offload(self) -> NamespaceNode:
-        return self._nodes[OFFLOAD]
-
-    @property
-    def process(self) -> NamespaceNode:
-        return self._nodes[PROCESS]
-
-    @property
-    def edit(self) -> NamespaceNode:
-        return self._nodes[EDIT]
-
-    @property
-    def disk_kind(self) -> str:
-        """What the nodes' small file systems are."""
-        return self._disks[0].kind
+    def all(self) -> Sequence[NamespaceNode]:
+        return self._nodes
 
     def cut(self, node: Node, how: Cut) -> None:
         assert isinstance(node, NamespaceNode)
@@ -200,39 +107,31 @@ class NamespaceNodes(Nodes):
         node.interface.set_rate(bytes_per_s)
 
     def close(self) -> None:
-        for node in self._nodes.values():
+        for node in self._nodes:
             node.close()
-        for node in self._nodes.values():
+        for node in self._nodes:
             remove_namespace(node.space)
         remove_namespace(self._hub)
-        for disk in self._disks:
+        for disk in self.disks:
             disk.close()
         remove_folder(self.folder)
 
-    def _build(self, discover: bool, lanes: int, keep_free: str) -> None:
+    def _build(self, settings: Settings) -> None:
         run("ip", "netns", "add", self._hub)
         run("ip", "-n", self._hub, "link", "add", "hub", "type", "bridge")
         run("ip", "-n", self._hub, "link", "set", "hub", "up")
         for name in HOSTS:
-            self._add(name)
-        for node in self._nodes.values():
-            others = [other for other in self._nodes.values() if other is not node]
-            tables = [
-                node_table(
-                    node,
-                    (f"0.0.0.0:{CONTROL}", f"0.0.0.0:{BULK}", f"127.0.0.1:{BOARD}"),
-                    discover=discover,
-                ),
-                *(peer_table(o, None if discover else f"{o.address}:{CONTROL}") for o in others),
-                role_tables(node, lanes, keep_free),
-            ]
-            (node.home / "syncd.toml").write_text("\n".join(tables))
+            self._add(name, settings.media_bytes)
+        for node in self._nodes:
+            peers = [(o, f"{o.address}:{CONTROL}") for o in self._nodes if o is not node]
+            write_config(node, (f"0.0.0.0:{CONTROL}", f"0.0.0.0:{BULK}"), peers, settings)
 
-    def _add(self, name: str) -> None:
+    def _add(self, name: str, media_bytes: int) -> None:
         home, media = self.folder / name, self.folder / f"{name}-media"
         home.mkdir()
-        self._disks.append(SmallDisk(media, MEDIA_BYTES, os.getuid()))
-        node = self._nodes[name] = NamespaceNode(name, home, media, self.label)
+        self.disks.append(SmallDisk(media, media_bytes, os.getuid()))
+        node = NamespaceNode(name, home, media, self.label)
+        self._nodes.append(node)
         run("ip", "netns", "add", node.space)
         run("ip", "-n", node.space, "link", "set", "lo", "up")
         self._plug_in(node, "eth0")
@@ -281,13 +180,3 @@ def remove_orphans() -> None:
     for line in run_any("ip", "netns", "list")[1].splitlines():
         if is_orphan(line.split()[0]):
             remove_namespace(line.split()[0])
-
-
-def wait_present(asking: Node, peer: Node, timeout_s: float = 15.0) -> None:
-    """Wait until one node has heard from another."""
-    wait_until(
-        lambda: asking.peer(peer.name)["present"],
-        timeout_s,
-        f"{asking.name} does not hear {peer.name}",
-        state=lambda: asking.api("peers"),
-    )

@@ -3,6 +3,7 @@
 Owns: the commands of ip, tc and nft. Must not: know who is behind the interface.
 """
 
+import json
 from collections.abc import Callable, Sequence
 
 from tests.two_node.shell import run, run_any, works
@@ -60,7 +61,8 @@ class Interface:
 
     def sent_bytes(self) -> int:
         """Return what it ever sent, as the kernel counted."""
-        return int(self._in("cat", f"/sys/class/net/{self.name()}/statistics/tx_bytes"))
+        (told,) = json.loads(self._in("ip", "-json", "-stats", "link", "show", self.name()))
+        return int(told["stats64"]["tx"]["bytes"])
 
     def _names(self) -> list[str]:
         lines = self._in("ip", "-o", "link", "show").splitlines()

@@ -20,6 +20,7 @@ from syncd.storage.marker import make_marker
 from syncd.wire.identity import Identity
 from tests.boxes import wait_until
 from tests.two_node.asker import Asker, UnreachableError
+from tests.two_node.small_disks import SmallDisk
 
 OFFLOAD, PROCESS, EDIT = "offload-1", "process-1", "edit-1"
 ROLES = {OFFLOAD: "offload", PROCESS: "processing", EDIT: "editorial"}
@@ -46,6 +47,23 @@ class Places:
     config: str
     state: str
     media: str
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a set is set up.
+
+    discover: by zeroconf, with no address in any config; otherwise each [[peer]] has one.
+    lanes: of the hand-off. keep_free: of the storage. media_bytes: of each small file system.
+    """
+
+    discover: bool = True
+    lanes: int = 2
+    keep_free: str = "0 B"
+    media_bytes: int = 1 << 30
+
+
+USUAL = Settings()
 
 
 class Node(ABC):
@@ -144,7 +162,14 @@ class Node(ABC):
     def syncd(self, *words: str, timeout_s: float = 90.0) -> tuple[int, str, str]:
         """Run a command of syncd where the daemon runs; return exit code, stdout, stderr."""
         argv = self.inside(*self.command, *words, "-c", self.places.config)
-        done = subprocess.run(argv, capture_output=True, text=True, timeout=timeout_s, check=False)
+        done = subprocess.run(
+            argv,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=timeout_s,
+            check=False,
+        )
         return done.returncode, done.stdout, done.stderr
 
     @property
@@ -177,20 +202,12 @@ class Nodes(ABC):
 
     kind: str
 
-    @property
-    @abstractmethod
-    def offload(self) -> Node:
-        """The box with the landing."""
+    disks: list[SmallDisk]
 
     @property
     @abstractmethod
-    def process(self) -> Node:
-        """The box with the storage."""
-
-    @property
-    @abstractmethod
-    def edit(self) -> Node:
-        """The cutting room's box."""
+    def all(self) -> Sequence[Node]:
+        """All three, in the order of the data."""
 
     @abstractmethod
     def cut(self, node: Node, how: Cut) -> None:
@@ -213,9 +230,26 @@ class Nodes(ABC):
         """Remove everything."""
 
     @property
-    def all(self) -> tuple[Node, Node, Node]:
-        """All three, in the order of the data."""
-        return self.offload, self.process, self.edit
+    def offload(self) -> Node:
+        """The box with the landing."""
+        return self.all[0]
+
+    @property
+    def process(self) -> Node:
+        """The box with the storage."""
+        return self.all[1]
+
+    @property
+    def edit(self) -> Node:
+        """The cutting room's box."""
+        return self.all[2]
+
+    def start(self) -> None:
+        """Start all three daemons and wait until their boards answer."""
+        for node in self.all:
+            node.launch()
+        for node in self.all:
+            node.wait_up()
 
     def __enter__(self) -> "Nodes":
         return self
@@ -224,39 +258,46 @@ class Nodes(ABC):
         self.close()
 
 
-def node_table(node: Node, hosts: tuple[str, str, str], *, discover: bool) -> str:
-    """Return [node] of a config; hosts: control, bulk and board with their ports."""
-    control, bulk, board = hosts
-    return (
+def write_config(
+    node: Node,
+    listen: tuple[str, str],
+    peers: Sequence[tuple[Node, str | None]],
+    settings: Settings,
+) -> None:
+    """Write a node's config. listen: control and bulk; peers: each with an address, or None."""
+    own = (
         f'[node]\nname = "{node.name}"\nroles = ["{ROLES[node.name]}"]\n'
-        f'state = "{node.places.state}"\ncontrol = "{control}"\nbulk = "{bulk}"\n'
-        f'board = "{board}"\ndiscover = {str(discover).lower()}\n'
+        f'state = "{node.places.state}"\ncontrol = "{listen[0]}"\nbulk = "{listen[1]}"\n'
+        f'board = "127.0.0.1:{node.board}"\ndiscover = {str(settings.discover).lower()}\n'
     )
+    tables = [
+        own,
+        *(_peer_table(peer, None if settings.discover else address) for peer, address in peers),
+        _role_tables(node, settings),
+    ]
+    (node.home / "syncd.toml").write_text("\n".join(tables))
 
 
-def peer_table(peer: Node, address: str | None = None) -> str:
-    """Return a [[peer]]; without an address it has to be discovered."""
+def _peer_table(peer: Node, address: str | None) -> str:
     at = "" if address is None else f'address = "{address}"\n'
     return f'[[peer]]\nname = "{peer.name}"\nfingerprint = "{peer.fingerprint}"\n{at}'
 
 
-def role_tables(node: Node, lanes: int, keep_free: str) -> str:
+def _role_tables(node: Node, settings: Settings) -> str:
     """Return the tables of the node's role, and make the folders that they name."""
     media = node.places.media
-    match node.name:
-        case "offload-1":
-            _make(node.media / "landing", node.media / "staged")
-            return (
-                f'[[landing]]\npath = "{media}/landing"\n[[destination]]\nname = "shared"\n'
-                f'route = "peer"\npeer = "{PROCESS}"\nlanes = {lanes}\n'
-            )
-        case "process-1":
-            _make(node.media / "rolls")
-            _mark(node.media / "rolls")
-            return f'[storage]\npath = "{media}/rolls"\nkeep_free = "{keep_free}"\n'
-        case _:
-            _make(node.media / "rushes")
-            return ""
+    if node.name == OFFLOAD:
+        _make(node.media / "landing", node.media / "staged")
+        return (
+            f'[[landing]]\npath = "{media}/landing"\n[[destination]]\nname = "shared"\n'
+            f'route = "peer"\npeer = "{PROCESS}"\nlanes = {settings.lanes}\n'
+        )
+    if node.name == PROCESS:
+        _make(node.media / "rolls")
+        _mark(node.media / "rolls")
+        return f'[storage]\npath = "{media}/rolls"\nkeep_free = "{settings.keep_free}"\n'
+    _make(node.media / "rushes")
+    return ""
 
 
 def _make(*folders: Path) -> None:

@@ -5,7 +5,7 @@ Must not: use syncd's hashing; a fault there must not be able to hide itself.
 """
 
 import hashlib
-import shutil
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,9 +43,8 @@ def place(node: Node, name: str, *, clips: int, clip_bytes: int = 16 * MIB) -> R
     make_roll(staged, clip_bytes, clips)
     files = _look(staged)
     total = sum(path.stat().st_size for path in staged.rglob("*") if path.is_file())
-    give_to_owner(node.media / "staged", node.media)
-    landed = place_roll(staged, node.media / "landing", name)
-    give_to_owner(landed.parent, node.media)
+    give_to((node.media / "landing").stat().st_uid, staged)
+    place_roll(staged, node.media / "landing", name)
     return Roll(name, files, total)
 
 
@@ -55,13 +54,12 @@ def published(node: Node, roll: Roll) -> Path:
     return node.media / folder / DAY / roll.name
 
 
-def give_to_owner(folder: Path, like: Path) -> None:
-    """Let folder and all below it belong to whoever owns like."""
-    owner = like.stat()
-    if folder.stat().st_uid == owner.st_uid:
-        return
-    for path in (folder, *folder.rglob("*")):
-        shutil.chown(path, owner.st_uid, owner.st_gid)
+def give_to(user: int, *folders: Path) -> None:
+    """Let folders and all below them belong to user, where that is not so already."""
+    for folder in folders:
+        for path in (folder, *folder.rglob("*")):
+            if path.stat().st_uid != user:
+                os.chown(path, user, user)
 
 
 def _look(folder: Path) -> dict[str, str]:

@@ -1,7 +1,9 @@
 """Discovery: what is said and read, which networks are used, and real multicast on loopback."""
 
 import asyncio
+import errno
 import gc
+import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
@@ -292,6 +294,19 @@ async def test_a_network_that_cannot_be_opened_is_tried_again_later(
         node._interfaces = ("127.0.0.1",)
         await _until(lambda: node.state == "announced")
     gc.collect()  # zeroconf drops the socket of a failed start without closing it
+
+
+def test_a_network_error_in_the_library_is_one_line_in_the_log(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """A pulled cable is no bug of ours and shows no traceback; a bug still does."""
+    caplog.set_level(logging.WARNING, logger="zeroconf")
+    for error in (OSError(errno.ENETUNREACH, "Network is unreachable"), KeyError("a bug")):
+        logging.getLogger("zeroconf").warning("Error with socket", exc_info=error)
+
+    assert "Error with socket" in caplog.text
+    assert "Network is unreachable" not in caplog.text
+    assert "KeyError" in caplog.text
 
 
 async def _until(is_so: Callable[[], bool]) -> None:
