@@ -94,8 +94,8 @@ class Handover:
         attempt = 0
         while True:
             try:
-                # In a task of its own: a group that failed leaves the task that waited for it marked
-                # as cancelled, and before Python 3.11.3 its next time limit then ends it for good.
+                # In a task of its own: a group that failed leaves the task that waited for it
+                # marked as cancelled; before Python 3.11.3 its next limit of time ends it for good.
                 await asyncio.create_task(self._session(), name="session")
             except* PeerRefusedError as group:
                 await self._refused(group)

@@ -11,14 +11,13 @@ from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal, JournalError
 from syncd.ports import Folder
-from syncd.roll.stages import HeldCode
+from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.durable import make_durable
 from syncd.storage.receiving import ReceivingRoll, Sink
-from syncd.storage.sinks import ParcelSink
+from syncd.storage.sinks import ParcelSink, SparedSink, check_number
 from syncd.storage.troubles import ParcelDamagedError
-
-FINISHED_KEPT = 8  # a lane that was cut may bring a parcel again of a roll published meanwhile
 
 
 def commit_sinks(journal: Journal, area: Area, sinks: Iterable[Sink]) -> None:
@@ -95,7 +94,6 @@ class ReceivingRolls:
         self._journal = journal
         self._lock = threading.Lock()
         self._rolls: dict[str, ReceivingRoll] = {}
-        self._finished: dict[str, ReceivingRoll] = {}
 
     def add(self, roll: ReceivingRoll) -> ReceivingRoll:
         """Take a roll in; one that is known already stays."""
@@ -111,24 +109,31 @@ class ReceivingRolls:
         """Write no parcel of a roll any more; one that comes late is taken and left out."""
         with self._lock:
             roll = self._rolls.pop(roll_id, None)
-            if roll is not None:
-                self._finished[roll_id] = roll
-            while len(self._finished) > FINISHED_KEPT:
-                del self._finished[next(iter(self._finished))]
         if roll is not None:
             roll.close()
 
     def begin(self, roll_id: str, number: int) -> Sink:
         """Take one parcel. Raises HeldError, ParcelDamagedError."""
         with self._lock:
-            roll = self._rolls.get(roll_id) or self._finished.get(roll_id)
-        if roll is None:
-            raise HeldError(
-                HeldCode.PEER_REFUSED,
-                f"Roll {roll_id} is not expected here.",
-                remedy="It is offered again, which tells what is lacking.",
-            )
-        return roll.begin(number)
+            roll = self._rolls.get(roll_id)
+        return self._spare(roll_id, number) if roll is None else roll.begin(number)
+
+    def _spare(self, roll_id: str, number: int) -> Sink:
+        """Leave out a parcel of a published roll: a lane that was cut may bring it once more.
+
+        What there is to know of it is in the journal; a roll of many files is not kept in memory
+        for so rare a case.
+        """
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+            if row is None or is_before(row.stage, Stage.LANDED):
+                raise HeldError(
+                    HeldCode.PEER_REFUSED,
+                    f"Roll {roll_id} is not expected here.",
+                    remedy="It is offered again, which tells what is lacking.",
+                )
+            plan = ParcelPlan(rolls.load_inventory(db, roll_id))
+        return SparedSink(plan, check_number(plan, number))
 
     def commit(self, sinks: Iterable[Sink]) -> None:
         """Return when sinks are durable and journalled. Raises HeldError, ParcelDamagedError."""

@@ -23,7 +23,7 @@ from syncd.storage.area import Area
 from syncd.storage.durable import DurableNames
 from syncd.storage.hashing import PIECE_DIGEST_BYTES
 from syncd.storage.layout import evidence_root, files_below, folder_of, media_root, stored_path
-from syncd.storage.sinks import ParcelSink, SparedSink
+from syncd.storage.sinks import ParcelSink, SparedSink, check_number
 from syncd.storage.troubles import ParcelDamagedError, storage_trouble
 
 Sink = ParcelSink | SparedSink
@@ -132,13 +132,10 @@ class ReceivingRoll:
 
     def begin(self, number: int) -> Sink:
         """Take parcel number. Raises HeldError if nothing can be written now."""
-        if not 0 <= number < self.plan.count:
-            raise ParcelDamagedError(
-                f"The roll has no parcel {number}.", remedy="Offer the roll again."
-            )
+        check_number(self.plan, number)
         with self._lock:
             if number in self._durable:
-                return SparedSink(self, number)
+                return SparedSink(self.plan, number)
         try:
             folder = self.area.folder()
         except HeldError as error:
@@ -147,7 +144,7 @@ class ReceivingRoll:
             raise trouble from error
         with self._lock:
             if number in self._durable:
-                return SparedSink(self, number)
+                return SparedSink(self.plan, number)
             assert not self._is_closed, "only a roll that lacks nothing is closed"
             earlier = self._writing.get(number)
             sink = self._writing[number] = ParcelSink(self, folder, number, self._epoch)

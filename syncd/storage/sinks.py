@@ -163,11 +163,10 @@ class ParcelSink:
 class SparedSink:
     """Takes a parcel that is durable already, and writes nothing: what was proved stays so."""
 
-    def __init__(self, roll: Receiver, number: int) -> None:
-        self.roll = roll
+    def __init__(self, plan: ParcelPlan, number: int) -> None:
         self.number = number
-        self.total_bytes = roll.plan.length_bytes(number)
-        self.piece_count = len(roll.plan.pieces(number))
+        self.total_bytes = plan.length_bytes(number)
+        self.piece_count = len(plan.pieces(number))
 
     def write(self, view: memoryview) -> None:
         """Leave the bytes out."""
@@ -177,6 +176,15 @@ class SparedSink:
 
     def abandon(self) -> None:
         """Do nothing: there is nothing to give up."""
+
+
+def check_number(plan: ParcelPlan, number: int) -> int:
+    """Return number if plan has it. Raises ParcelDamagedError."""
+    if not 0 <= number < plan.count:
+        raise ParcelDamagedError(
+            f"The roll has no parcel {number}.", remedy="Offer the roll again."
+        )
+    return number
 
 
 def _damaged(number: int, reason: str) -> ParcelDamagedError:

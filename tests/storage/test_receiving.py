@@ -1,17 +1,19 @@
 """Parcels coming in: what is confirmed is durable, and no late writer touches it again."""
 
 import errno
+import gc
 import random
 import threading
+import weakref
 from pathlib import Path
 
 import pytest
 
 from syncd.edges.disk import RealDisk
 from syncd.errors import HeldError, LinkLostError
-from syncd.journal import parcels
+from syncd.journal import parcels, rolls
 from syncd.limits import MIB
-from syncd.roll.stages import HeldCode
+from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.layout import stored_path
 from tests.storage.rig import STORAGE, Rig, carry, footage, write_parcel
 
@@ -227,9 +229,37 @@ def test_a_late_parcel_of_a_published_roll_is_taken_and_left_out() -> None:
     rig = Rig(footage())
     receiving, _ = rig.receiving()
     carry(receiving, rig.reader(), [0])
+    with rig.journal.write() as db:
+        rolls.set_stage(db, rig.roll_id, Stage.LANDED, now_utc_ms=1)
     receiving.remove(rig.roll_id)
     before = _on_storage(rig)
 
     carry(receiving, rig.reader(), [0])
 
     assert _on_storage(rig) == before
+    with pytest.raises(LinkLostError, match="no parcel 99"):
+        receiving.begin(rig.roll_id, 99)
+
+
+def test_a_late_parcel_of_a_roll_that_was_given_up_is_refused() -> None:
+    """It is neither written nor confirmed: the answer to the next offer says what is wanted."""
+    rig = Rig(footage())
+    receiving, _ = rig.receiving()
+    receiving.remove(rig.roll_id)
+
+    with pytest.raises(HeldError, match="not expected here"):
+        receiving.begin(rig.roll_id, 0)
+
+
+def test_a_published_roll_is_not_kept_in_memory() -> None:
+    """A roll may have 100,000 files, and a daemon receives rolls for weeks."""
+    rig = Rig(footage())
+    receiving, roll = rig.receiving()
+    carry(receiving, rig.reader(), range(rig.plan.count))
+    kept = weakref.ref(roll)
+    receiving.remove(rig.roll_id)
+
+    del roll
+
+    gc.collect()
+    assert kept() is None
