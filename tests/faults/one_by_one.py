@@ -9,9 +9,9 @@ import errno
 import itertools
 import os
 import random
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import cache
 from sqlite3 import Connection
 from typing import TypeVar
 
@@ -29,6 +29,7 @@ from tests.faults.world import Box, World
 T = TypeVar("T")
 Mishap = Callable[[Box], None]
 
+OFFLOAD, PROCESSING = "offload-1", "process-1"
 ROLL = "A012"
 SEED = 7
 LOOK_EVERY_S = 0.2
@@ -39,19 +40,32 @@ PATIENCE_S = 8.0  # for so long a roll is held before a person says `syncd go`
 GROWING = frozenset({"write", "open_write", "make_folders", "make_new_file", "replace_file"})
 
 
-def hand_over(box_name: str = "", mishap: Mishap | None = None) -> World:
-    """Hand one roll over, with a mishap on one box; raise AssertionError unless all ends well."""
+def rolls_files(kind: str, rng: random.Random) -> dict[str, bytes]:
+    """Return a roll's media: a few files in several parcels, or many in each of a few."""
+    if kind == "stills":
+        return {f"Stills/A012_{n:05}.dpx": rng.randbytes(rng.randrange(900)) for n in range(18)}
+    return {
+        "Clips/A012C001.mov": rng.randbytes(20_000),
+        "Clips/A012C002.mov": rng.randbytes(3_000),
+        "Clips/A012C002.xml": rng.randbytes(200),
+        "empty.txt": b"",
+    }
+
+
+def hand_over(
+    box_name: str = OFFLOAD, mishap: Mishap | None = None, *, kind: str = "clips"
+) -> World:
+    """Hand one roll over, with a mishap on one box; raise AssertionError unless all ends well.
+
+    A roll of clips comes with an ASC MHL history, one of stills with a checksum list.
+    """
     world = World(SEED)
     for box in (world.offload, world.processing):
         box.journal = WatchedJournal()
     watch(world)
-    files = {
-        "Clips/A012C001.mov": world.rng.randbytes(20_000),
-        "Clips/A012C002.mov": world.rng.randbytes(3_000),
-        "Clips/A012C002.xml": world.rng.randbytes(200),
-        "empty.txt": b"",
-    }
-    put_roll(world, ROLL, files, evidence=history(manifest(records(files))))
+    files = rolls_files(kind, world.rng)
+    evidence = history(manifest(records(files))) if kind == "clips" else None
+    put_roll(world, ROLL, files, evidence=evidence)
     if mishap is not None:
         mishap(_box(world, box_name))
 
@@ -99,16 +113,28 @@ def held_for(world: World) -> set[str]:
     }
 
 
-def counted(box_name: str, *, commits: bool = False) -> int:
-    """Return how many operations, or commits, a box needs for the hand-off."""
-    seen: Counter[str] = Counter()
+@cache
+def operations(box_name: str, *, kind: str = "clips") -> tuple[str, ...]:
+    """Return the operations of a box's disk that the hand-off takes, in their order."""
+    seen: list[str] = []
 
-    def count(box: Box) -> None:
-        box.disk.at_op = lambda _op, _path: seen.update(["op"])
-        _journal(box).at_commit = lambda is_done: seen.update(["commit"] if is_done else [])
+    def record(box: Box) -> None:
+        box.disk.at_op = lambda op, _path: seen.append(op)
 
-    hand_over(box_name, count)
-    return seen["commit" if commits else "op"]
+    hand_over(box_name, record, kind=kind)
+    return tuple(seen)
+
+
+@cache
+def commits(box_name: str) -> int:
+    """Return how many transactions of a box's journal the hand-off takes."""
+    seen: list[bool] = []
+
+    def record(box: Box) -> None:
+        _journal(box).at_commit = seen.append
+
+    hand_over(box_name, record)
+    return sum(seen)
 
 
 # What a loss of power leaves of unsynced changes
@@ -163,15 +189,16 @@ FATES: dict[str, Callable[[Tree, random.Random], None]] = {
 # Mishaps
 
 
-def power_lost_at(number: int, fate: str) -> Mishap:
-    """Make the power go at operation number of a box's disk."""
+def power_lost_at(number: int, fate: str, *, again_after: int | None = None) -> Mishap:
+    """Make the power go at operation number of a box's disk, and again so many operations later."""
 
     def strike(box: Box) -> None:
         numbers = itertools.count(1)
+        last = {number, number if again_after is None else number + again_after}
         box.disk.lose = FATES[fate]
 
         def at_op(op: str, path: str) -> None:
-            if next(numbers) == number:
+            if next(numbers) in last:
                 _lose_power(box, f"{op} {path}")
 
         box.disk.at_op = at_op
