@@ -159,11 +159,11 @@ def _pull(way: Way, one: Plan) -> Pull:
     return Pull(one.how, cut_s, joined_s)
 
 
-def broken(outcome: Outcome) -> list[str]:
+def broken(outcome: Outcome, back_s_max: float = BACK_S_MAX) -> list[str]:
     """Say which goals were missed, [] if none."""
     costs = outcome.costs.pulls
     worst_mib = max(_again_mib(costs))
-    late = [cost for cost in costs if cost.back_s is None or cost.back_s > BACK_S_MAX]
+    late = [cost for cost in costs if cost.back_s is None or cost.back_s > back_s_max]
     lines = outcome.log_lines / len(costs)
     found = []
     if outcome.good_bytes != outcome.total_bytes:
@@ -171,7 +171,7 @@ def broken(outcome: Outcome) -> list[str]:
     if worst_mib > AGAIN_MIB_MAX:
         found.append(f"up to {worst_mib:.0f} MiB of a lane travelled twice")
     if late:
-        found.append(f"after {len(late)} of {len(costs)} pulls no byte within {BACK_S_MAX:.0f} s")
+        found.append(f"after {len(late)} of {len(costs)} pulls no byte within {back_s_max:.0f} s")
     if outcome.costs.without_pull_bytes:
         found.append(f"{outcome.costs.without_pull_bytes} bytes travelled twice without a pull")
     if not all(outcome.moving):
