@@ -40,9 +40,9 @@ def test_five_pulls_in_one_roll_cost_little(way: Way, tmp_path: Path) -> None:
     assert broken(outcome, BACK_S_MAX) == []
 
 
-def test_three_resets_in_one_roll_cost_little(relay: Way, tmp_path: Path) -> None:
-    """The same where every connection is lost, so that lanes are opened anew each time."""
-    plans = plan(relay.hows, 3, (0.2, 1.2), seed=5)
+def test_eight_resets_in_one_roll_leave_nothing_behind(relay: Way, tmp_path: Path) -> None:
+    """The same where lanes are opened anew each time; a lane's buffers kept would be 4 MiB each."""
+    plans = plan(relay.hows, 8, (0.05, 0.2), seed=8)
 
     outcome = pull_through(relay, tmp_path, FILES, plans, GIGABIT_BYTES_PER_S)
 
