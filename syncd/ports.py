@@ -8,7 +8,7 @@ Disk.aside(); a lane runs in a thread of its own, where its coroutine never real
 In a simulation aside() calls at once and links suspend to the simulated clock.
 """
 
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Protocol, TypeVar
@@ -179,8 +179,12 @@ class Folder(Protocol):
     def sync_folder(self, path: str = "") -> None:
         """Return when the names in this one folder are durable."""
 
-    def sync_all(self) -> None:
-        """Return when everything written to this file system is durable (syncfs)."""
+    def sync_all(self, paths: Iterable[str]) -> None:
+        """Return when everything written to this file system is durable (syncfs).
+
+        paths: the files and folders meant, all else may be. A file system that knows no such call
+        has them synced one by one, with all folders above them.
+        """
 
     def free_bytes(self) -> int: ...
 

@@ -12,15 +12,15 @@ import os
 import shutil
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
-from syncd.edges.mounts import file_system_of
+from syncd.edges.mounts import file_system_of, is_synced_one_by_one
 from syncd.edges.open_file import MEMORY_FILE_SYSTEMS, RealFile, entry_of
 from syncd.edges.system_calls import rename_new, sync_descriptor, sync_file_system
-from syncd.ports import Entry, Folder
+from syncd.ports import Entry, EntryKind, Folder
 
 T = TypeVar("T")
 
@@ -235,9 +235,32 @@ class RealFolder:
         with self._open_below(path) as fd:
             sync_descriptor(fd)
 
-    def sync_all(self) -> None:
-        with self._root() as fd:
-            sync_file_system(fd)
+    def sync_all(self, paths: Iterable[str]) -> None:
+        if is_synced_one_by_one(self.file_system()):
+            self._sync_each(paths)
+        else:
+            with self._root() as fd:
+                sync_file_system(fd)
+
+    def _sync_each(self, paths: Iterable[str]) -> None:
+        folders = {""}
+        for path in paths:
+            entry = self.stat(path)
+            if entry is not None and entry.kind is EntryKind.FOLDER:
+                folders.add(path)
+            else:
+                self._sync_file(path)
+            while path := path.rpartition("/")[0]:
+                folders.add(path)
+        for folder in sorted(folders, reverse=True):
+            self.sync_folder(folder)
+
+    def _sync_file(self, path: str) -> None:
+        file = self.open_read(path)
+        try:
+            file.sync()
+        finally:
+            file.close()
 
     def close(self) -> None:
         self._let_go_of_parents()

@@ -52,4 +52,4 @@ def make_durable(folder: Folder, sinks: list[ParcelSink], names: DurableNames) -
     # A close may report what a write could not (NFS, quota), so files close before the sync.
     for sink in sinks:
         sink.release()
-    folder.sync_all()
+    folder.sync_all(path for sink in sinks for path in sink.paths())

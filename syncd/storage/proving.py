@@ -16,6 +16,7 @@ from syncd.storage.hashing import FileHashers, piece_hasher
 from syncd.storage.layout import stored_path
 from syncd.storage.reading import read_buffer, read_bytes
 from syncd.storage.receiving import ReceivingRoll
+from syncd.storage.troubles import storage_trouble
 
 assert PARCEL_BYTES_MAX % READ_BYTES == 0, "a read never crosses a piece"
 
@@ -72,7 +73,7 @@ def prove_files(
 ) -> Iterator[tuple[int, Proof | Damage | None]]:
     """Read durable files back, compare each, and yield it; None: it is not there at all.
 
-    Raises OSError, HeldError.
+    Raises HeldError.
     """
     files = roll.inventory.files
     # One for all: making a buffer takes longer than reading a small file into it.
@@ -87,13 +88,16 @@ def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | 
     path = stored_path(roll.roll_id, entry)
     try:
         file = folder.open_read(path, past_cache=True)
+        try:
+            return _compare(roll, file_index, _read(entry, file, buffer), file.read_level)
+        finally:
+            file.close()
     except FileNotFoundError:
         roll.area.present()  # if it is the whole storage that is gone, that is another matter
         return None
-    try:
-        return _compare(roll, file_index, _read(entry, file, buffer), file.read_level)
-    finally:
-        file.close()
+    except OSError as error:
+        roll.area.doubt()
+        raise storage_trouble(roll.area.path, error, entry.path) from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,8 @@ def seal(roll: ReceivingRoll, generation: Generation) -> tuple[FileEntry, ...]:
     for path, data in written.items():
         folder.make_folders(folder_of(f"{root}/{path}"))
         folder.replace_file(f"{root}/{path}", data)
-    folder.sync_all()
+    added = [*(e.path for e in received), *written, *roll.inventory.empty_folders]
+    folder.sync_all(f"{root}/{path}" for path in added)
     sealed = tuple(_sealed(folder, root, received, written))
     _read_back(roll, folder, root, sealed)
     # Last, so that as little time as can be is left for somebody to change what was proved.

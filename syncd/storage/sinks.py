@@ -5,7 +5,7 @@ Must not: make anything durable or record it; receiving.py does, for several par
 """
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from typing import Protocol
 
@@ -82,12 +82,20 @@ class ParcelSink:
             self._is_over = True
             self._close_files()
 
+    def paths(self) -> Iterator[str]:
+        """Yield where its files lie on the storage."""
+        for piece in self.pieces:
+            yield stored_path(self.roll.roll_id, self._entry(piece))
+
     def sync(self) -> None:
-        """Make the data of the files kept open durable. Raises OSError, ParcelDamagedError."""
+        """Make the data of the files kept open durable. Raises HeldError, ParcelDamagedError."""
         with self._lock:
             self._check_alive()
-            for _, file in self.kept:
-                file.sync()
+            for piece, (_, file) in zip(self.pieces, self.kept, strict=True):
+                try:
+                    file.sync()
+                except OSError as error:
+                    raise self.roll.failed(error, self._entry(piece).path) from error
 
     def release(self) -> None:
         """Close what is open, for good; a failing close counts as a failed write."""

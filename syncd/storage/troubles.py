@@ -11,7 +11,12 @@ from syncd.roll.stages import HeldCode
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _GONE = frozenset(
-    {errno.ENOENT, errno.ESTALE, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.EHOSTDOWN}
+    {
+        *(errno.ENOENT, errno.ESTALE, errno.ENODEV, errno.ENXIO),
+        # Of storage behind a network, or a program: what was under way, and what comes after.
+        *(errno.ENOTCONN, errno.ECONNABORTED, errno.ECONNRESET, errno.ETIMEDOUT),
+        *(errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ENETDOWN, errno.ENETUNREACH),
+    }
 )
 _REPLACED = frozenset({errno.ELOOP, errno.ENOTDIR, errno.EISDIR, errno.EINVAL})
 

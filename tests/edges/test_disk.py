@@ -282,7 +282,7 @@ def test_syncs_return_and_space_is_known(bench: Bench) -> None:
     bench.folder.make_folders("a")
     bench.folder.sync_folder("a")
     bench.folder.sync_folder()
-    bench.folder.sync_all()
+    bench.folder.sync_all(())
 
     assert bench.folder.free_bytes() > 0
     assert bench.folder.file_system()

@@ -9,7 +9,7 @@ import asyncio
 import errno
 import os
 import random
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
@@ -310,7 +310,8 @@ class SimFolder:
         self.count("sync_folder", path)
         self.disk.tree.sync_names(self._folder(path))
 
-    def sync_all(self) -> None:
+    def sync_all(self, paths: Iterable[str]) -> None:
+        del paths  # it can do all at once
         self.count("sync_all")
         self.disk.tree.sync_all()
 
