@@ -55,6 +55,9 @@ RETRY_BASE_S = 0.1
 RETRY_CAP_S = 2.0  # a mended cable is noticed within this; a try costs one connection
 TIDINGS_WAIT_S = 15.0
 CONNECT_TIMEOUT_S = 3.0
+SYN_EVERY_S = 0.5  # an unanswered connection gets another beside it; the system repeats after 1, 3
+GREETING_ANSWER_S = 2.0  # a greeting is answered from memory; one that takes longer was missed
+TICK_S = 0.5  # how often we look whether somebody has fallen silent
 SELF_CURE_RETRY_S = 2.0
 
 # Lanes.
@@ -62,6 +65,8 @@ TICKET_VALID_S = 30.0  # from the answer on the control plane to the first frame
 TICKETS_MAX = 256  # issued and not yet redeemed, over all peers
 GREETING_S = 5.0  # from a connection to its first whole frame; strangers get no longer
 BULK_LINKS_MAX = 64  # connections at once over all peers, those without a ticket included
+SEND_BYTES = 256 * KIB  # so that a lane which moves slowly is seen to move
+STORAGE_SLOW_AFTER_S = 3.0  # a write or sync that takes longer is said to whoever waits for it
 STALLED_AFTER_S = 60.0  # a card's own retries in mid-parcel take this long; then the lane is cut
 
 # Notices.

@@ -8,7 +8,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable, Sequence
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack
 
 from syncd.board.server import BoardServer
 from syncd.config import Config, HostPort, PeerConfig
@@ -18,10 +18,9 @@ from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
 from syncd.edges.state_lock import StateLock
 from syncd.edges.threads import ThreadLines
-from syncd.errors import ConfigError, PeerRefusedError, PeerUnreachableError
+from syncd.errors import ConfigError
 from syncd.journal.journal import Journal
 from syncd.landing.watch import Watch
-from syncd.limits import HEARTBEAT_S
 from syncd.node_answers import NodeAnswers
 from syncd.notices.command import CommandSubscriber
 from syncd.parts import Parts, Reach
@@ -63,13 +62,11 @@ class _Node:
         self,
         config: Config,
         parts: Parts,
-        clients: dict[str, PeerClient],
         watch: Watch | None,
         discovery: Discovery | None,
     ) -> None:
         self._config = config
         self._parts = parts
-        self._clients = clients
         self._watch = watch
         self._discovery = discovery
 
@@ -85,16 +82,6 @@ class _Node:
                 group.create_task(self._watch.run(), name="watch")
             if self._discovery is not None:
                 group.create_task(self._discovery.run(), name="discovery")
-            for name, client in self._clients.items():
-                group.create_task(self._greet(client), name=f"heartbeat-{name}")
-
-    async def _greet(self, client: PeerClient) -> None:
-        """Ask who is there, again and again: presence is what answers, not what is announced."""
-        while True:
-            # Whoever needs the peer reports what is wrong; this only keeps it heard.
-            with suppress(PeerUnreachableError, PeerRefusedError):
-                await client.ask(self._parts.hello())
-            await self._parts.ports.clock.sleep(HEARTBEAT_S)
 
 
 async def _build(config: Config, stack: AsyncExitStack) -> _Node:
@@ -132,7 +119,7 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     answers = NodeAnswers(parts, book, identity, control_port)
     stack.callback(answers.close)
     await stack.enter_async_context(BoardServer(answers, config.node.board))
-    return _Node(config, parts, clients, _watch(parts, ports), discovery)
+    return _Node(config, parts, _watch(parts, ports), discovery)
 
 
 async def _serve_peers(
@@ -222,8 +209,9 @@ def _discovery(
 
     def found(fingerprint: str, name: str, roles: tuple[str, ...], at: Sequence[Address]) -> None:
         book.found(fingerprint, name, roles, at)
-        if parts.handover is not None and book.trusted_by_fingerprint(fingerprint):
-            parts.handover.nudge()
+        peer = book.trusted_by_fingerprint(fingerprint)
+        if peer is not None and peer.name in parts.pulses:
+            parts.pulses[peer.name].nudge_if_silent()
 
     return Discovery(
         name=config.node.name,

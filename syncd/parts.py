@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from syncd import __version__
 from syncd.config.shapes import Config, OrderConfig, Role
+from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching, Source
 from syncd.handoff.handover import Handover
@@ -17,7 +18,7 @@ from syncd.handoff.published import Published
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.landing import Landing
-from syncd.limits import LANES_DEFAULT
+from syncd.limits import LANES_DEFAULT, TICK_S
 from syncd.notices.outbox import Relay
 from syncd.notices.subscriber import Subscriber
 from syncd.ports import Link, PeerCalls, Ports
@@ -26,7 +27,9 @@ from syncd.schedule.order import OrderRule, Place, place_for
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
 from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
+from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import Hello
+from syncd.wire.pulse import Pulse
 from syncd.wire.tickets import Redeemed, Tickets
 
 
@@ -61,6 +64,8 @@ class Parts:
         self.stats = LaneStats()
         self.tickets = Tickets(ports.chance, ports.clock)
         self._utc_offset_s = utc_offset_s
+        self.lanes = LaneWatch(ports.clock)
+        self.callers = Callers(ports.clock)
         roles = tuple(sorted(role.value for role in config.node.roles))
         self._own = Own(config.node.name, roles, __version__)
         self.area, self.keeper = self._storage()
@@ -71,11 +76,15 @@ class Parts:
             tickets=self.tickets,
             area=self.area,
             keeper=self.keeper,
+            lanes=self.lanes,
+            callers=self.callers,
         )
+        self._reach = reach
+        self.pulses: dict[str, Pulse] = {}
         self.published = Published(ports, journal, self.area) if self.area else None
-        self.handover = self._handover(reach)
+        self.handover = self._handover()
         self.landings = self._landings()
-        self.fetching = self._fetching(reach)
+        self.fetching = self._fetching()
         self.relay = Relay(subscribers, journal, ports, path_of=self._path_of)
 
     async def run(self) -> None:
@@ -85,14 +94,40 @@ class Parts:
             for part in running:
                 if part is not None:
                     group.create_task(part.run(), name=type(part).__name__)
+            for name, pulse in self.pulses.items():
+                group.create_task(pulse.run(), name=f"pulse-{name}")
+            group.create_task(self._end_dead_lanes(), name="dead-lanes")
 
     async def accept(self, redeemed: Redeemed, link: Link) -> None:
         """Let a lane do what its ticket is for; runs in the lane's own thread."""
-        keys = LaneKeys(redeemed.key)
-        if redeemed.purpose == "send" and self.keeper is not None:
-            await take_lane(link, self.ports.clock, self.keeper.receiving, keys, stats=self.stats)
-        elif redeemed.purpose == "fetch" and self.published is not None:
-            await serve_lane(link, self.ports.clock, self.published, keys, stats=self.stats)
+        peer, purpose = redeemed.peer.name, redeemed.purpose
+        self.lanes.end_older(peer, purpose, redeemed.session)
+        with self.lanes.riding(
+            link,
+            peer=peer,
+            purpose=purpose,
+            session=redeemed.session,
+            excused=lambda: self.callers.waits_for_storage(peer),
+        ) as state:
+            keys, clock = LaneKeys(redeemed.key), self.ports.clock
+            if purpose == "send" and self.keeper is not None:
+                intake = self.keeper.receiving
+                await take_lane(link, clock, intake, keys, stats=self.stats, state=state)
+            elif purpose == "fetch" and self.published is not None:
+                await serve_lane(link, clock, self.published, keys, stats=self.stats, state=state)
+
+    async def _end_dead_lanes(self) -> None:
+        """End the lanes of peers that have fallen silent; the system would take minutes."""
+        clock = self.ports.clock
+        while True:
+            began_s = clock.monotonic_s()
+            await clock.sleep(TICK_S)
+            if clock.monotonic_s() - began_s > 2 * TICK_S:
+                continue  # it is we who stood still: first hear what came meanwhile
+            for peer in self.callers.names():
+                if not self.callers.is_heard(peer):
+                    self.lanes.end_peer(peer)
+            self.lanes.end_untaken()
 
     def place(self, day: str, name: str, arrived_utc_ms: int) -> Place:
         """Return the place that the configured rules give a roll."""
@@ -108,7 +143,15 @@ class Parts:
             roles=self._own.roles,
             version=self._own.version,
             utc_ms=self.ports.clock.utc_ms(),
+            storage_wait_s=self.fetching.storage_wait_s() if self.fetching else 0.0,
         )
+
+    def _pulse(self, peer: str) -> Pulse:
+        """Return the one pulse of a peer that this box dials."""
+        if peer not in self.pulses:
+            calls = self._reach(peer).calls
+            self.pulses[peer] = Pulse(peer, calls, self.hello, self.ports)
+        return self.pulses[peer]
 
     def _storage(self) -> tuple[Area | None, Keeper | None]:
         storage = self.config.storage
@@ -129,16 +172,13 @@ class Parts:
             host_name=self._own.name,
         )
 
-    def _handover(self, reach: Callable[[str], Reach]) -> Handover | None:
+    def _handover(self) -> Handover | None:
         if Role.OFFLOAD not in self.config.node.roles or not self.config.destinations:
             return None
         destination = self.config.destinations[0]
-        way = reach(destination.peer)
         return Handover(
-            peer=destination.peer,
-            own=self.hello,
-            calls=way.calls,
-            host=way.host,
+            pulse=self._pulse(destination.peer),
+            host=self._reach(destination.peer).host,
             ports=self.ports,
             journal=self.journal,
             lane_count=destination.lanes,
@@ -175,13 +215,13 @@ class Parts:
             return f"{root}/{row.published_path}"
         return row.source_path or ""
 
-    def _fetching(self, reach: Callable[[str], Reach]) -> Fetching | None:
+    def _fetching(self) -> Fetching | None:
         if Role.EDITORIAL not in self.config.node.roles:
             return None
-        sources = {}
-        for peer in self.config.peers:
-            way = reach(peer.name)
-            sources[peer.name] = Source(way.calls, way.host)
+        sources = {
+            peer.name: Source(self._pulse(peer.name), self._reach(peer.name).host)
+            for peer in self.config.peers
+        }
         return Fetching(
             peers=sources,
             ports=self.ports,

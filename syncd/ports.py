@@ -57,7 +57,7 @@ class Lines(Protocol):
     """Where links come from, and how a lane is run."""
 
     async def dial(self, host: str, port: int) -> Link:
-        """Open a connection from within a running lane. Raises LinkLostError."""
+        """Open a connection, on the event loop. Raises LinkLostError."""
 
     def run(self, name: str, lane: Coroutine[Any, Any, None]) -> Coroutine[Any, Any, None]:
         """Run lane to its end: in a thread of its own, or as a task in a simulation.

@@ -4,9 +4,9 @@ Owns: socket options, waiting, waking, and closing from another thread without p
 descriptor from under the one that uses it. Must not: know frames or peers.
 
 A pulled cable does not end a connection by itself. Keepalive probes find it when nothing is under
-way, unanswered data when something is; TCP_USER_TIMEOUT says after how long, in both cases (with
-the interface taken down, measured: 9 s after the last answer). It also ends a link whose peer lives
-and has not read for that long, its disk being slow; what was not confirmed then travels again.
+way. When something is, only TCP_USER_TIMEOUT would, and it cannot tell a dead host from one that
+lives and does not read, its disk being slow: so links have none, a send waits as long as it takes,
+and whoever listens to the peer on the control plane closes the link (handoff/lanes.py, parts.py).
 Buffer sizes are left alone: setting them turns the system's own tuning off.
 """
 
@@ -14,19 +14,13 @@ import asyncio
 import errno
 import select
 import socket
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
+from syncd.edges.dialling import notice_dead_hosts, open_socket
 from syncd.errors import ConfigError, LinkLostError
-from syncd.limits import BULK_LINKS_MAX, CONNECT_TIMEOUT_S, STALLED_AFTER_S
-
-KEEPALIVE_IDLE_S = 2
-KEEPALIVE_INTERVAL_S = 1
-KEEPALIVE_PROBES = 3
-USER_TIMEOUT_MS = 9_000  # a dead peer is noticed within 10 s
-DARWIN_TCP_RXT_CONNDROPTIME = 0x80  # netinet/tcp.h; Python has no name for it
+from syncd.limits import BULK_LINKS_MAX
 
 # From system calls to poll(): all of these mean "not now".
 _NOT_NOW = (BlockingIOError, InterruptedError)
@@ -57,7 +51,7 @@ class TcpLink:
                 try:
                     sent = self._socket.sendmsg(left)
                 except _NOT_NOW:
-                    self._wait_writable()
+                    self._writable.poll()  # close() ends it
                     continue
                 left = _after(left, sent)
 
@@ -116,10 +110,6 @@ class TcpLink:
         if count == 0:
             raise self._lost("the other side closed it")
         return count
-
-    def _wait_writable(self) -> None:
-        if not self._writable.poll(STALLED_AFTER_S * 1000):
-            raise self._lost(f"the other side took nothing for {STALLED_AFTER_S:.0f} s")
 
     def _silence_bell(self) -> None:
         with suppress(*_NOT_NOW):
@@ -180,36 +170,21 @@ def _listen_remedy(error: OSError) -> str:
     return "Set node.bulk to an address of this box, such as 0.0.0.0:8841."
 
 
-def connect(host: str, port: int) -> TcpLink:
-    """Open a connection, blocking. Raises LinkLostError."""
+async def connect(host: str, port: int) -> TcpLink:
+    """Open a connection, on the event loop. Raises LinkLostError."""
     try:
-        connected = socket.create_connection((host, port), timeout=CONNECT_TIMEOUT_S)
+        return TcpLink(await open_socket(host, port))
     except OSError as error:
         raise LinkLostError(
             f"No lane could be opened to {host}:{port}: {error.strerror or error}.",
             remedy="It is tried again; if this stays, check that the port passes firewalls.",
         ) from error
-    return TcpLink(connected)
 
 
 def _set_options(connected: socket.socket) -> None:
     """Have the system notice a dead connection soon, and send small frames at once."""
     connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    connected.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-    idle = "TCP_KEEPALIVE" if sys.platform == "darwin" else "TCP_KEEPIDLE"
-    for name, value in (
-        (idle, KEEPALIVE_IDLE_S),
-        ("TCP_KEEPINTVL", KEEPALIVE_INTERVAL_S),
-        ("TCP_KEEPCNT", KEEPALIVE_PROBES),
-        ("TCP_USER_TIMEOUT", USER_TIMEOUT_MS),
-    ):
-        option = getattr(socket, name, None)
-        if option is not None:
-            connected.setsockopt(socket.IPPROTO_TCP, option, value)
-    if sys.platform == "darwin":
-        connected.setsockopt(
-            socket.IPPROTO_TCP, DARWIN_TCP_RXT_CONNDROPTIME, USER_TIMEOUT_MS // 1000
-        )
+    notice_dead_hosts(connected, user_timeout_s=0)
 
 
 def _name_of(connected: socket.socket) -> str:

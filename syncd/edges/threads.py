@@ -20,8 +20,8 @@ class ThreadLines:
     """
 
     async def dial(self, host: str, port: int) -> TcpLink:
-        """Open a connection; blocks, so only a lane may call it. Raises LinkLostError."""
-        return connect(host, port)
+        """Open a connection, on the event loop. Raises LinkLostError."""
+        return await connect(host, port)
 
     async def run(self, name: str, lane: Coroutine[Any, Any, None]) -> None:
         """Run lane in a thread; return when it has ended, or raise what it raised."""

@@ -9,6 +9,7 @@ from typing import Any
 
 from syncd.bell import Bell
 from syncd.errors import PeerRefusedError
+from syncd.handoff.callers import Callers
 from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
 from syncd.journal import notices, rolls, settings
@@ -20,6 +21,7 @@ from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
+from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import (
     Done,
     FetchedReport,
@@ -58,6 +60,7 @@ class Desk:
     """Answers the questions of paired peers. The transport has checked who is asking.
 
     area, keeper: None on a node without storage; then only greetings are answered.
+    lanes: those that ride here. callers: is told of everybody who asks.
     bulk_port: where lanes are accepted; known once the server is bound.
     """
 
@@ -70,8 +73,12 @@ class Desk:
         tickets: Tickets,
         area: Area | None = None,
         keeper: Keeper | None = None,
+        lanes: LaneWatch,
+        callers: Callers,
     ) -> None:
         self.bulk_port = 0
+        self._lanes = lanes
+        self._callers = callers
         self._own = own
         self._ports = ports
         self._journal = journal
@@ -87,6 +94,7 @@ class Desk:
 
     async def answer(self, peer: PeerIdentity, question: Any) -> Any:  # noqa: PLR0911  # a table
         """Return the answer to question. Raises PeerRefusedError if it is not to be answered."""
+        self._callers.note(peer.name, question)
         match question:
             case Hello():
                 return await self._hello()
@@ -122,6 +130,7 @@ class Desk:
             utc_ms=self._ports.clock.utc_ms(),
             bulk_port=self.bulk_port,
             storage=problem,
+            storage_wait_s=self._lanes.storage_wait_s(),
         )
 
     def _offers_or_refuse(self) -> OfferBook:
@@ -134,7 +143,7 @@ class Desk:
 
     def _open_lane(self, peer: PeerIdentity, question: OpenLane) -> LaneTicket:
         self._offers_or_refuse()
-        ticket, key = self._tickets.issue(peer, question.purpose)
+        ticket, key = self._tickets.issue(peer, question.purpose, question.session)
         return LaneTicket(ticket=ticket, key=key, port=self.bulk_port)
 
     # Tidings

@@ -28,7 +28,7 @@ from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, ROLL_FILES_MAX, SELF_CURE_RETRY_S
-from syncd.ports import Link, PeerCalls, Ports
+from syncd.ports import Link, Ports
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import Stage, is_before
@@ -36,7 +36,8 @@ from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.storage.keeper import CURABLE, Keeper
 from syncd.storage.outcomes import record_held
-from syncd.wire.lane import LaneKeys, LaneStats, fetch_lane
+from syncd.wire.lane import LaneKeys, LaneState, LaneStats, fetch_lane
+from syncd.wire.lane_watch import never
 from syncd.wire.messages import (
     FetchedReport,
     InventoryQuestion,
@@ -45,6 +46,7 @@ from syncd.wire.messages import (
     Listing,
     ListingAnswer,
 )
+from syncd.wire.pulse import Pulse
 
 log = logging.getLogger(__name__)
 
@@ -61,7 +63,7 @@ class Found:
 class Source:
     """A peer to fetch from: its calls, and the host its lanes are dialled at."""
 
-    calls: PeerCalls
+    calls: Pulse
     host: Callable[[], str]
 
 
@@ -84,7 +86,12 @@ class Fetching:
         self._keeper_for = keeper_for
         self._lane_count = lane_count
         self._bell = Bell()
+        self._lanes_now: LaneKeeper | None = None
         journal.subscribe(self._bell.ring)
+
+    def storage_wait_s(self) -> float:
+        """Return for how long a lane has waited for the folder that is fetched into; 0: none."""
+        return 0.0 if self._lanes_now is None else self._lanes_now.watch.storage_wait_s()
 
     # Asking for a roll
 
@@ -263,8 +270,8 @@ class Fetching:
         changed = Bell()
         feed = Feed(changed.ring)
         unsubscribe = self._journal.subscribe(changed.ring)
-        lanes = self._lanes(origin, keeper, feed)
-        lanes_task = asyncio.create_task(lanes.run(), name="fetch-lanes")
+        lanes = self._lanes_now = self._lanes(origin, keeper, feed)
+        lanes_task = asyncio.create_task(_while_heard(origin.calls, lanes), name="fetch-lanes")
         is_offered = False
         try:
             while not await self._ports.disk.aside(self._is_fetched, row.roll_id):
@@ -278,11 +285,12 @@ class Fetching:
                 await changed.wait(0.5)
         finally:
             unsubscribe()
+            self._lanes_now = None
             lanes_task.cancel()
             await asyncio.wait({lanes_task})
 
     def _lanes(self, origin: Source, keeper: Keeper, feed: Feed) -> LaneKeeper:
-        async def ride(lane: int, link: Link, ticket: LaneTicket) -> None:
+        async def ride(lane: int, link: Link, ticket: LaneTicket, state: LaneState) -> None:
             await fetch_lane(
                 link,
                 self._ports.clock,
@@ -292,16 +300,18 @@ class Fetching:
                 lane,
                 ticket=ticket.ticket,
                 stats=self.stats,
+                state=state,
             )
 
         return LaneKeeper(
             calls=origin.calls,
-            lines=self._ports.lines,
+            ports=self._ports,
             host=origin.host,
             purpose="fetch",
             count=self._lane_count,
             ride=ride,
             lost=feed.lane_lost,
+            excused=never,  # here it is our own storage that takes
         )
 
     async def _feed_again(self, keeper: Keeper, feed: Feed, row: RollRow, plan: ParcelPlan) -> bool:
@@ -324,3 +334,11 @@ class Fetching:
         if row.held is not None:
             raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
         return not is_before(row.stage, Stage.FETCHED)
+
+
+async def _while_heard(pulse: Pulse, lanes: LaneKeeper) -> None:
+    """Keep lanes open as long as the peer is heard. Raises PeerUnreachableError, in a group."""
+    await pulse.wait_heard()
+    async with asyncio.TaskGroup() as group:
+        group.create_task(lanes.run(), name="lanes")
+        group.create_task(pulse.until_broken(lanes.watch.moved_s), name="pulse")

@@ -24,14 +24,15 @@ from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
-from syncd.ports import Link, PeerCalls, Ports
+from syncd.ports import Link, Ports
 from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.storage.outcomes import record_held
-from syncd.wire.lane import LaneKeys, LaneStats, send_lane
-from syncd.wire.messages import Hello, LaneTicket, OfferAnswer, OfferKind, Withhold
+from syncd.wire.lane import LaneKeys, LaneState, LaneStats, send_lane
+from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind, Withhold
+from syncd.wire.pulse import Pulse
 
 log = logging.getLogger(__name__)
 
@@ -41,53 +42,47 @@ CURED_BY_AN_ANSWER = SELF_CURING | {HeldCode.PEER_REFUSED}
 class Handover:
     """Hands rolls to one peer until cancelled.
 
-    Retries after any break with full jitter between RETRY_BASE_S and RETRY_CAP_S, at once when
-    nudge() says that the peer was heard again.
+    A session begins when the pulse says that the peer is heard, and ends with it. One that ends
+    although the peer lives is begun again with full jitter, at most RETRY_CAP_S later.
     """
 
     def __init__(
         self,
         *,
-        peer: str,
-        own: Callable[[], Hello],
-        calls: PeerCalls,
+        pulse: Pulse,
         host: Callable[[], str],
         ports: Ports,
         journal: Journal,
         lane_count: int,
     ) -> None:
-        self.peer = peer
+        self.peer = pulse.peer
         self.problem = "not connected yet"
         self.stats = LaneStats()
-        self._own = own
-        self._calls = calls
+        self._pulse = pulse
+        self._calls = pulse
         self._ports = ports
         self._journal = journal
         self._bell = Bell()
         self._feed_bell = Bell()
-        self._nudge = Bell()
         self.feed = Feed(self._feed_bell.ring)
         self._sources = Sources(ports.disk)
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
         self._waits_for_go: set[str] = set()
         self._lanes = LaneKeeper(
-            calls=calls,
-            lines=ports.lines,
+            calls=pulse,
+            ports=ports,
             host=host,
             purpose="send",
             count=lane_count,
             ride=self._ride,
             lost=self.feed.lane_lost,
+            excused=lambda: pulse.storage_wait_s() > 0,
         )
         self._progress = Progress(self.feed, journal, ports)
-        self._tidings = TidingsReader(peer, calls, journal, ports, self._resend)
+        self._tidings = TidingsReader(pulse.peer, pulse, journal, ports, self._resend)
         self._doubts: dict[str, set[str]] = {}
         journal.subscribe(self._bell.ring)
-
-    def nudge(self) -> None:
-        """Try at once: the peer was heard of again."""
-        self._nudge.ring()
 
     async def run(self) -> None:
         """Hand over until cancelled; a peer that is gone or refuses is tried again."""
@@ -106,15 +101,17 @@ class Handover:
             delay_s = self._ports.chance.uniform(
                 RETRY_BASE_S, min(RETRY_CAP_S, RETRY_BASE_S * 2 ** min(attempt, 10))
             )
-            await self._nudge.wait(delay_s)
+            await self._ports.clock.sleep(delay_s)
 
     async def _session(self) -> None:
-        await self._calls.ask(self._own())
+        await self._pulse.wait_heard()
         self._note_problem(None)
         self._offered.clear()
         self._retry_at_s.clear()
         self.feed.await_offers()
         async with asyncio.TaskGroup() as group:
+            broken = self._pulse.until_broken(self._lanes.watch.moved_s)
+            group.create_task(broken, name="pulse")
             group.create_task(self._lanes.run(), name="lanes")
             group.create_task(self._offer_rolls(), name="offers")
             group.create_task(self._follow_feed(), name="feed")
@@ -257,7 +254,7 @@ class Handover:
 
     # Lanes and what comes back from them
 
-    async def _ride(self, lane: int, link: Link, ticket: LaneTicket) -> None:
+    async def _ride(self, lane: int, link: Link, ticket: LaneTicket, state: LaneState) -> None:
         await send_lane(
             link,
             self._ports.clock,
@@ -267,6 +264,7 @@ class Handover:
             lane,
             ticket=ticket.ticket,
             stats=self.stats,
+            state=state,
         )
 
     async def _follow_feed(self) -> None:

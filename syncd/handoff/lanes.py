@@ -10,10 +10,12 @@ from contextlib import suppress
 from typing import Any, Literal
 
 from syncd.errors import LinkLostError
-from syncd.ports import Lines, Link, PeerCalls
+from syncd.limits import TICK_S
+from syncd.ports import Link, PeerCalls, Ports
+from syncd.wire.lane_watch import LaneState, LaneWatch
 from syncd.wire.messages import LaneTicket, OpenLane
 
-Ride = Callable[[int, Link, LaneTicket], Coroutine[Any, Any, None]]
+Ride = Callable[[int, Link, LaneTicket, LaneState], Coroutine[Any, Any, None]]
 
 
 class LaneKeeper:
@@ -21,28 +23,31 @@ class LaneKeeper:
 
     ride: what happens on an open link, ticket not yet shown; runs in the lane's own thread.
     lost: called with the lane's number after each end of a lane, before it is opened again.
+    excused: tells that the peer has said that its storage does not write, so that lanes wait.
     """
 
     def __init__(
         self,
         *,
         calls: PeerCalls,
-        lines: Lines,
+        ports: Ports,
         host: Callable[[], str],
         purpose: Literal["send", "fetch"],
         count: int,
         ride: Ride,
         lost: Callable[[int], None],
+        excused: Callable[[], bool],
     ) -> None:
+        self.watch = LaneWatch(ports.clock)
         self._calls = calls
-        self._lines = lines
+        self._ports = ports
         self._host = host
         self._purpose = purpose
         self._count = count
         self._ride = ride
         self._lost = lost
+        self._excused = excused
         self._links: dict[int, Link] = {}
-        self._closing = False
 
     def wake(self) -> None:
         """Make idle lanes look for work; safe from any thread."""
@@ -51,40 +56,44 @@ class LaneKeeper:
 
     async def run(self) -> None:
         """Keep the lanes open. Raises PeerUnreachableError, in a group, when the peer is gone."""
-        self._closing = False
+        session = int.from_bytes(self._ports.chance.random_bytes(6))
         async with asyncio.TaskGroup() as group:
             for lane in range(self._count):
-                group.create_task(self._keep(lane), name=f"{self._purpose}-lane-{lane}")
+                group.create_task(self._keep(lane, session), name=f"{self._purpose}-lane-{lane}")
+            group.create_task(self._end_untaken(), name=f"{self._purpose}-lane-watch")
 
-    async def _keep(self, lane: int) -> None:
+    async def _keep(self, lane: int, session: int) -> None:
         while True:
-            ticket = await self._calls.ask(OpenLane(purpose=self._purpose))
+            question = OpenLane(purpose=self._purpose, session=session)
+            ticket = await self._calls.ask(question)
+            link = await self._ports.lines.dial(self._host(), ticket.port)
             try:
-                await self._run_lane(lane, ticket)
+                await self._run_lane(lane, link, ticket)
             finally:
                 self._lost(lane)
 
-    async def _run_lane(self, lane: int, ticket: LaneTicket) -> None:
+    async def _run_lane(self, lane: int, link: Link, ticket: LaneTicket) -> None:
         """Run one lane to its end; when cancelled, close its link and wait for its thread."""
         name = f"{self._purpose}-lane-{lane}"
-        running = asyncio.ensure_future(self._lines.run(name, self._dial_and_ride(lane, ticket)))
+        riding = self._ports.lines.run(name, self._watched_ride(lane, link, ticket))
+        running = asyncio.ensure_future(riding)
+        self._links[lane] = link
         try:
             await asyncio.shield(running)
         except asyncio.CancelledError:
-            self._closing = True
-            link = self._links.get(lane)
-            if link is not None:
-                link.close()
+            link.close()
             with suppress(LinkLostError):
                 await running
             raise
-
-    async def _dial_and_ride(self, lane: int, ticket: LaneTicket) -> None:
-        link = await self._lines.dial(self._host(), ticket.port)
-        self._links[lane] = link
-        try:
-            if not self._closing:
-                await self._ride(lane, link, ticket)
         finally:
-            self._links.pop(lane, None)
+            del self._links[lane]
             link.close()
+
+    async def _watched_ride(self, lane: int, link: Link, ticket: LaneTicket) -> None:
+        with self.watch.riding(link, excused=self._excused) as state:
+            await self._ride(lane, link, ticket, state)
+
+    async def _end_untaken(self) -> None:
+        while True:
+            await self._ports.clock.sleep(TICK_S)
+            self.watch.end_untaken()

@@ -5,16 +5,22 @@ PeerRefusedError is an answer. Must not: retry; whoever asks knows whether it st
 
 In TLS 1.3 the dialling side's handshake succeeds even if its certificate is then turned down, so
 "connected" here means that a whole reply has been read.
+
+A connection that was open while the cable was out may live and stay silent for as long again: TCP
+repeats what was lost ever more rarely. So greetings have a connection of their own, a new one after
+each that was not answered in time; and after that no other question goes over a connection of
+before. Questions that wait on one are left to whoever asked.
 """
 
 import asyncio
 from collections.abc import Callable, Sequence
-from typing import Any, NoReturn
+from functools import partial
+from typing import Any
 
 import aiohttp
 
 from syncd.errors import PeerRefusedError, PeerUnreachableError
-from syncd.limits import CONTROL_BODY_BYTES_MAX, DEAD_AFTER_S
+from syncd.limits import CONTROL_BODY_BYTES_MAX, DEAD_AFTER_S, GREETING_ANSWER_S
 from syncd.ports import Clock
 from syncd.wire.dial import PeerConnector
 from syncd.wire.fields import BadMessage
@@ -43,7 +49,7 @@ class PeerClient:
 
     addresses: where the peer may be; asked for anew at each new connection.
     heard: called with the wall time after each reply that was read.
-    address: host and port that last replied, or None while the peer is not connected.
+    address: host and port that last replied, or None if none has.
     """
 
     def __init__(
@@ -61,84 +67,118 @@ class PeerClient:
         self._own_fingerprint = identity.fingerprint
         self._clock = clock
         self._heard = heard
-        self._connector = PeerConnector(name, addresses, identity, fingerprint)
-        self._session = aiohttp.ClientSession(
-            connector=self._connector,
-            timeout=aiohttp.ClientTimeout(total=None),
-            auto_decompress=False,
-            skip_auto_headers=("User-Agent", "Accept", "Accept-Encoding"),
-        )
+        self._connector = partial(PeerConnector, name, addresses, identity, fingerprint)
+        self._greeting = _Way(self._connector())
+        self._asking = _Way(self._connector())
+        self._retired: set[_Way] = set()
 
     async def ask(self, question: Message) -> Any:
         """Send question and return its answer.
 
         Raises PeerUnreachableError (try again later) or PeerRefusedError.
         """
+        way = self._greeting if isinstance(question, Hello) else self._asking
+        way.uses += 1
+        try:
+            return await self._ask(way, question)
+        except PeerUnreachableError:
+            if way is self._greeting and self._asking.connector.last_address is not None:
+                self._retired.add(self._asking)
+                self._asking = _Way(self._connector())
+            raise
+        finally:
+            way.uses -= 1
+            await self._close_retired()
+
+    async def _ask(self, way: "_Way", question: Message) -> Any:
         limit_s = answer_limit_s(question)
         try:
             async with asyncio.timeout(CONNECTING_TIMEOUT_S + limit_s):
-                status, body = await self._exchange(question, limit_s)
+                status, body = await _exchange(way.session, question, limit_s)
         except TimeoutError as error:
-            self._lost(f"did not answer {QUESTION_NAMES[type(question)]} in {limit_s:.0f} s", error)
+            what = f"did not answer {QUESTION_NAMES[type(question)]} in {limit_s:.0f} s"
+            raise self._lost(way, what) from error
         except (aiohttp.ClientError, OSError) as error:
-            self._lost(f"cut the connection before it answered ({_reason(error)})", error)
-        except PeerUnreachableError:
-            self.address = None
-            raise
-        return self._understand(question, status, body)
+            what = f"cut the connection before it answered ({_reason(error)})"
+            raise self._lost(way, what) from error
+        return self._understand(way, question, status, body)
 
     async def close(self) -> None:
         """End all connections; questions that still wait end with PeerUnreachableError."""
         self.address = None
-        await self._session.close()
+        for way in (self._greeting, self._asking, *self._retired):
+            await way.session.close()
+        self._retired.clear()
 
-    async def _exchange(self, question: Message, limit_s: float) -> tuple[int, bytes]:
-        """Send the question and read the whole reply, as long as it is of a decent size."""
-        async with self._session.post(
-            URL + QUESTION_NAMES[type(question)],
-            data=pack(question),
-            headers={"Content-Type": MEDIA_TYPE},
-            timeout=aiohttp.ClientTimeout(total=None, sock_read=limit_s),
-            allow_redirects=False,
-        ) as reply:
-            length = reply.content_length
-            if length is None or length > CONTROL_BODY_BYTES_MAX:
-                raise aiohttp.ClientPayloadError("the reply is larger than 1 MiB")
-            return reply.status, await reply.read()
+    async def _close_retired(self) -> None:
+        for way in [way for way in self._retired if way.uses == 0]:
+            self._retired.discard(way)
+            await way.session.close()
 
-    def _understand(self, question: Message, status: int, body: bytes) -> Message:
+    def _understand(self, way: "_Way", question: Message, status: int, body: bytes) -> Message:
         try:
             if status == 200:
                 answer = unpack(ANSWERS[type(question)], body)
-                self._replied()
+                self._replied(way)
                 return answer
             refusal = unpack(Refusal, body)
         except BadMessage as error:
-            self._lost(f"answered with status {status} and no message that we know", error)
-        self._replied()
+            what = f"answered with status {status} and no message that we know"
+            raise self._lost(way, what) from error
+        self._replied(way)
         raise PeerRefusedError(f"{self._name} refuses: {refusal.message}", remedy=refusal.remedy)
 
-    def _replied(self) -> None:
-        self.address = self._connector.last_address
+    def _replied(self, way: "_Way") -> None:
+        self.address = way.connector.last_address
         if self._heard is not None:
             self._heard(self._clock.utc_ms())
 
-    def _lost(self, what: str, error: Exception) -> NoReturn:
-        self.address = None
-        last = self._connector.last_address
+    def _lost(self, way: "_Way", what: str) -> PeerUnreachableError:
+        last = way.connector.last_address
         where = self._name if last is None else f"{self._name} at {address_text(last)}"
-        raise PeerUnreachableError(
+        return PeerUnreachableError(
             f"{where} {what}.",
             remedy="Check that syncd runs there, that it is the same version, and that "
             f"its clock is right; our fingerprint is {self._own_fingerprint}.",
-        ) from error
+        )
+
+
+class _Way:
+    """Some connections to the peer, and how many questions are on them."""
+
+    def __init__(self, connector: PeerConnector) -> None:
+        self.uses = 0
+        self.connector = connector
+        self.session = aiohttp.ClientSession(
+            connector=connector,
+            timeout=aiohttp.ClientTimeout(total=None),
+            auto_decompress=False,
+            skip_auto_headers=("User-Agent", "Accept", "Accept-Encoding"),
+        )
+
+
+async def _exchange(
+    session: aiohttp.ClientSession, question: Message, limit_s: float
+) -> tuple[int, bytes]:
+    """Send the question and read the whole reply, as long as it is of a decent size."""
+    async with session.post(
+        URL + QUESTION_NAMES[type(question)],
+        data=pack(question),
+        headers={"Content-Type": MEDIA_TYPE},
+        timeout=aiohttp.ClientTimeout(total=None, sock_read=limit_s),
+        allow_redirects=False,
+    ) as reply:
+        length = reply.content_length
+        if length is None or length > CONTROL_BODY_BYTES_MAX:
+            raise aiohttp.ClientPayloadError("the reply is larger than 1 MiB")
+        return reply.status, await reply.read()
 
 
 def answer_limit_s(question: Message) -> float:
     """Return how long the answer to question may take to come."""
     match question:
         case Hello():
-            return DEAD_AFTER_S
+            return GREETING_ANSWER_S
         case Tidings():
             return question.wait_s + DEAD_AFTER_S
     return ANSWER_TIMEOUT_S

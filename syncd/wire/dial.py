@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import aiohttp
 from aiohttp.client_proto import ResponseHandler
 
+from syncd.edges.dialling import notice_dead_hosts, open_socket
 from syncd.errors import PeerRefusedError, PeerUnreachableError
-from syncd.limits import CONNECT_TIMEOUT_S
 from syncd.wire.fingerprints import is_same
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.identity import Identity
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Attempts = dict["asyncio.Task[ResponseHandler]", Address]
 
-HANDSHAKE_TIMEOUT_S = 5.0
+HANDSHAKE_TIMEOUT_S = 3.0
 TLS_CLOSE_TIMEOUT_S = 1.0
 CLIENT_KEEPALIVE_S = 30.0
 CONNECTIONS_MAX = 32
@@ -122,11 +122,12 @@ class PeerConnector(aiohttp.BaseConnector):
         host, port = address
         where = f"{self._name} at {address_text(address)}"
         try:
-            async with asyncio.timeout(CONNECT_TIMEOUT_S + HANDSHAKE_TIMEOUT_S):
+            connected = await open_socket(host, port)
+            notice_dead_hosts(connected)
+            async with asyncio.timeout(HANDSHAKE_TIMEOUT_S):
                 _, handler = await self._loop.create_connection(
                     self._factory,
-                    host,
-                    port,
+                    sock=connected,
                     ssl=self._context,
                     server_hostname="",
                     ssl_handshake_timeout=HANDSHAKE_TIMEOUT_S,

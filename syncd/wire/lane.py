@@ -29,11 +29,13 @@ from syncd.wire.lane_shapes import (
 )
 from syncd.wire.lane_take import Taker
 from syncd.wire.lane_talk import Talk
+from syncd.wire.lane_watch import LaneState
 from syncd.wire.seal import LaneKeys
 
 __all__ = [
     "Intake",
     "LaneKeys",
+    "LaneState",
     "LaneStats",
     "ParcelFeed",
     "ParcelReader",
@@ -56,9 +58,10 @@ async def send_lane(  # noqa: PLR0917 - one for each thing a lane joins
     *,
     ticket: bytes,
     stats: LaneStats | None = None,
+    state: LaneState | None = None,
 ) -> NoReturn:
     """Push what feed orders, as the end that dialled; at most a few parcels unconfirmed."""
-    talk = Talk(link, clock, Conversation(Role.GIVER, keys, dialled=True), stats)
+    talk = Talk(link, clock, Conversation(Role.GIVER, keys, dialled=True), stats, state)
     await talk.dial(ticket)
     giver = Giver(talk, source)
     orders = _Orders(feed, lane)
@@ -81,9 +84,10 @@ async def take_lane(
     keys: LaneKeys,
     *,
     stats: LaneStats | None = None,
+    state: LaneState | None = None,
 ) -> NoReturn:
     """Take what the dialler pushes; a parcel is confirmed once it is durable."""
-    talk = Talk(link, clock, Conversation(Role.TAKER, keys, dialled=False), stats)
+    talk = Talk(link, clock, Conversation(Role.TAKER, keys, dialled=False), stats, state)
     await talk.say(LaneWelcome())
     taker = Taker(talk, intake, _Answers(talk))
     try:
@@ -107,9 +111,10 @@ async def fetch_lane(  # noqa: PLR0917 - one for each thing a lane joins
     *,
     ticket: bytes,
     stats: LaneStats | None = None,
+    state: LaneState | None = None,
 ) -> NoReturn:
     """Ask for what feed orders, as the end that dialled, and take it."""
-    talk = Talk(link, clock, Conversation(Role.TAKER, keys, dialled=True), stats)
+    talk = Talk(link, clock, Conversation(Role.TAKER, keys, dialled=True), stats, state)
     await talk.dial(ticket)
     orders = _Orders(feed, lane)
     taker = Taker(talk, intake, orders)
@@ -136,9 +141,10 @@ async def serve_lane(
     keys: LaneKeys,
     *,
     stats: LaneStats | None = None,
+    state: LaneState | None = None,
 ) -> NoReturn:
     """Give the parcels that the dialler asks for, in the order in which it asks."""
-    talk = Talk(link, clock, Conversation(Role.GIVER, keys, dialled=False), stats)
+    talk = Talk(link, clock, Conversation(Role.GIVER, keys, dialled=False), stats, state)
     await talk.say(LaneWelcome())
     giver = Giver(talk, source)
     wants: deque[ParcelOrder] = deque()

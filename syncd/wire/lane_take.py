@@ -71,7 +71,8 @@ class Taker:
         await self._talk.say(Beat())  # the disk may take its time, and we are silent meanwhile
         group = self._finished
         try:
-            self._intake.commit([sink for _, sink in group])
+            with self._talk.storing():
+                self._intake.commit([sink for _, sink in group])
         except HeldError as error:
             self.close()
             for order, _ in group:
@@ -89,7 +90,8 @@ class Taker:
             sink.abandon()
 
     def _begin(self, head: ParcelHead) -> ParcelSink:
-        sink = self._intake.begin(head.roll_id, head.number)
+        with self._talk.storing():
+            sink = self._intake.begin(head.roll_id, head.number)
         if (sink.total_bytes, sink.piece_count) == (head.data_bytes, head.piece_count):
             return sink
         sink.abandon()
@@ -133,7 +135,8 @@ class Taker:
         if self._writing is None or not len(data):
             return
         try:
-            self._writing.write(data)
+            with self._talk.storing():
+                self._writing.write(data)
         except HeldError as error:
             self._give_up_writing()
             await self._outcomes.refused(order, error)
@@ -142,7 +145,8 @@ class Taker:
         if self._writing is None:
             return
         try:
-            self._writing.finish(digests)
+            with self._talk.storing():
+                self._writing.finish(digests)
         except HeldError as error:
             self._give_up_writing()
             await self._outcomes.refused(order, error)

@@ -2,25 +2,36 @@
 
 Owns: when a beat is due and how long silence may last. Must not: know what parcels are for.
 
-A cut cable and a dead host are the link's to notice; here it is the peer that lives and hangs.
+A dead host is noticed on the control plane, or by the link; here it is the peer that lives and
+hangs. One that has said that its storage does not write is waited for.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from syncd.errors import LinkLostError
-from syncd.limits import DEAD_AFTER_S, GREETING_S, HEARTBEAT_S, STALLED_AFTER_S
+from syncd.limits import DEAD_AFTER_S, GREETING_S, HEARTBEAT_S, SEND_BYTES, STALLED_AFTER_S
 from syncd.ports import Clock, Link
 from syncd.wire.frames import FRAME_BYTES_MAX, Conversation
 from syncd.wire.lane_events import Beat, Bye, Event, LaneHello, LaneWelcome
 from syncd.wire.lane_shapes import LaneStats
+from syncd.wire.lane_watch import LaneState
 
 
 class Talk:
     """One end of a lane; used by the lane alone. Everything raises LinkLostError."""
 
     def __init__(
-        self, link: Link, clock: Clock, conversation: Conversation, stats: LaneStats | None
+        self,
+        link: Link,
+        clock: Clock,
+        conversation: Conversation,
+        stats: LaneStats | None,
+        state: LaneState | None = None,
     ) -> None:
         self.conversation = conversation
         self.stats = stats or LaneStats()
+        self.state = state or LaneState()
         self._link = link
         self._clock = clock
         self._frame = memoryview(bytearray(FRAME_BYTES_MAX))
@@ -38,7 +49,7 @@ class Talk:
     async def say(self, event: Event) -> None:
         """Send one frame."""
         data = self.conversation.send(event)
-        await self._link.send(data)
+        await self._send(memoryview(data))
         self._said_s = self._clock.monotonic_s()
         self.stats.count(len(data))
 
@@ -46,7 +57,10 @@ class Talk:
         """Send bytes of the parcel that was announced."""
         count = sum(len(part) for part in parts)
         self.conversation.body_sent(count)
-        await self._link.send(*parts)
+        for part in parts:
+            for start in range(0, len(part), SEND_BYTES):
+                await self._send(memoryview(part)[start : start + SEND_BYTES])
+                self.state.moved_s = self._clock.monotonic_s()
         self._said_s = self._clock.monotonic_s()
         self.stats.count(count)
 
@@ -87,13 +101,30 @@ class Talk:
             have += count
             await self.beat_if_due()
 
+    @contextmanager
+    def storing(self) -> Iterator[None]:
+        """Say that the lane waits for our own storage meanwhile."""
+        self.state.storage_since_s = self._clock.monotonic_s()
+        try:
+            yield
+        finally:
+            self.state.storage_since_s = None
+
+    async def _send(self, data: memoryview) -> None:
+        """Hand data to the link, and say how long that takes the peer."""
+        self.state.send_since_s = self._clock.monotonic_s()
+        try:
+            await self._link.send(data)
+        finally:
+            self.state.send_since_s = None
+
     async def _receive(self, view: memoryview, timeout_s: float, *, patience_s: float) -> int:
         assert len(view), "an empty view would wait for ever"
         count = await self._link.receive_into(view, timeout_s)
         now_s = self._clock.monotonic_s()
         if count:
-            self._heard_s = now_s
-        elif now_s - self._heard_s > patience_s:
+            self._heard_s = self.state.moved_s = now_s
+        elif now_s - self._heard_s > patience_s and not self.state.excused():
             raise _lost(f"nothing was heard for {patience_s:.0f} s")
         return count
 

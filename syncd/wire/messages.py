@@ -153,12 +153,16 @@ def _schema(kind: type[Message]) -> dict[str, Field]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hello(Message):
-    """Who asks, and what its clock says; also the heartbeat."""
+    """Who asks, and what its clock says; also the heartbeat.
+
+    storage_wait_s: for how long a lane of this box has waited for its own storage; 0: none waits.
+    """
 
     node: Name
     roles: Roles
     version: Name
     utc_ms: UtcMs
+    storage_wait_s: Annotated[float, Real(0.0, 1e9)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,6 +170,7 @@ class HelloAnswer(Message):
     """Who answers.
 
     bulk_port: where its lanes are accepted. storage: "" if it can take rolls, else why not.
+    storage_wait_s: for how long a lane there has waited for the storage to write; 0: none waits.
     """
 
     node: Name
@@ -174,6 +179,7 @@ class HelloAnswer(Message):
     utc_ms: UtcMs
     bulk_port: Port
     storage: Note = ""
+    storage_wait_s: Annotated[float, Real(0.0, 1e9)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,9 +234,13 @@ class Done(Message):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenLane(Message):
-    """Ask for a ticket for one bulk connection: to send parcels, or to fetch them."""
+    """Ask for a ticket for one bulk connection: to send parcels, or to fetch them.
+
+    session: the same for all lanes that are open together; a new one ends what is left of others.
+    """
 
     purpose: Annotated[str, Text(16, allowed=frozenset({"send", "fetch"}))]
+    session: Annotated[int, Whole(high=1 << 48)] = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

@@ -23,6 +23,7 @@ class Redeemed:
     peer: PeerIdentity
     purpose: str
     key: bytes
+    session: int = 0
 
 
 class Tickets:
@@ -34,7 +35,7 @@ class Tickets:
         self._lock = threading.Lock()
         self._issued: dict[bytes, tuple[float, Redeemed]] = {}
 
-    def issue(self, peer: PeerIdentity, purpose: str) -> tuple[bytes, bytes]:
+    def issue(self, peer: PeerIdentity, purpose: str, session: int = 0) -> tuple[bytes, bytes]:
         """Return a new ticket and its lane's key. Raises PeerRefusedError if too many are open."""
         ticket = self._chance.random_bytes(TICKET_BYTES)
         key = self._chance.random_bytes(KEY_BYTES)
@@ -46,7 +47,8 @@ class Tickets:
                     f"{TICKETS_MAX} lanes have been asked for and not opened.",
                     remedy="Check that the bulk port can be reached from the other box.",
                 )
-            self._issued[ticket] = (now_s + TICKET_VALID_S, Redeemed(peer, purpose, key))
+            redeemed = Redeemed(peer, purpose, key, session)
+            self._issued[ticket] = (now_s + TICKET_VALID_S, redeemed)
         return ticket, key
 
     def redeem(self, ticket: bytes) -> Redeemed:

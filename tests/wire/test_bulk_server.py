@@ -1,6 +1,7 @@
 """The bulk port over real sockets: whole hand-offs, strangers, caps, and a clean end."""
 
 import asyncio
+import socket
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
@@ -8,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from syncd.edges.tcp import TcpLink, connect
+from syncd.edges.tcp import TcpLink
 from syncd.edges.threads import ThreadLines, drive
 from syncd.errors import LinkLostError
 from syncd.limits import LANES_MAX, MIB
@@ -85,7 +86,7 @@ class Box:
 
     def say(self, first: bytes) -> TcpLink:
         """Dial and say something."""
-        link = connect("127.0.0.1", self.server.port)
+        link = TcpLink(socket.create_connection(("127.0.0.1", self.server.port)))
         with suppress(LinkLostError):  # they may have closed it already
             drive(link.send(first))
         return link
@@ -138,7 +139,7 @@ class Dialler:
 
     async def run(self) -> None:
         ticket, key = self._there.tickets.issue(PEER, self._purpose)
-        self.link = await LINES.dial("127.0.0.1", self._there.server.port)
+        assert self.link is not None, "it is dialled on the loop"
         ends: dict[str, Any] = {"ticket": ticket}
         if self._purpose == "send":
             await send_lane(self.link, CLOCK, self.orders, self.shelf, LaneKeys(key), LANE, **ends)
@@ -148,6 +149,7 @@ class Dialler:
 async def moves_all(there: Box, purpose: str) -> Dialler:
     """Run a lane until every order has an outcome, and close it."""
     dialler = Dialler(there, purpose)
+    dialler.link = await LINES.dial("127.0.0.1", there.server.port)
     running = asyncio.ensure_future(LINES.run("dialler", dialler.run()))
     async with asyncio.timeout(60):
         await dialler.ended.wait()

@@ -12,6 +12,7 @@ from syncd.limits import (
     DEAD_AFTER_S,
     HEARTBEAT_S,
     MIB,
+    SEND_BYTES,
     STALLED_AFTER_S,
     UNCONFIRMED_PARCELS_MAX,
 )
@@ -405,11 +406,12 @@ def test_a_giver_may_stall_in_mid_parcel_for_longer() -> None:
     """A card retries a bad block for half a minute; that is no reason to start over."""
 
     async def story(lane: Lane) -> None:
-        slow_by_s = [30.0, STALLED_AFTER_S + HEARTBEAT_S + 5]
+        a_record = [0.0] * (MIB // SEND_BYTES)
+        slow_by_s = [30.0, *a_record, STALLED_AFTER_S + HEARTBEAT_S + 5]
         send = lane.near.send
 
         async def slow(*parts: Any) -> None:
-            if sum(map(len, parts)) > MIB and slow_by_s:
+            if sum(map(len, parts)) == SEND_BYTES and slow_by_s:
                 await asyncio.sleep(slow_by_s.pop(0))
             await send(*parts)
 
