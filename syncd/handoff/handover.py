@@ -11,6 +11,7 @@ remembered here about what was confirmed.
 import asyncio
 import logging
 from collections.abc import Callable
+from dataclasses import replace
 
 from syncd.bell import Bell
 from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, first_of
@@ -173,11 +174,14 @@ class Handover:
             await self._hold(row.roll_id, refusal)
 
     def _open(self, row: RollRow) -> Outgoing:
-        with self._journal.read() as db:
-            inventory = rolls.load_inventory(db, row.roll_id)
-            replaces = rolls.replaced_by(db, row.roll_id)
         assert row.source_path is not None, "a landing roll has a source"
         released = row.held is None and row.roll_id in self._waits_for_go
+        known = self._sources.known(row.roll_id, row.source_path)
+        with self._journal.read() as db:
+            replaces = rolls.replaced_by(db, row.roll_id)
+            if known is not None:
+                return replace(known, released=released, replaces=replaces)
+            inventory = rolls.load_inventory(db, row.roll_id)
         outgoing = Outgoing(
             row.roll_id, inventory, ParcelPlan(inventory), row.source_path, released, replaces
         )

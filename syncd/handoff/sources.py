@@ -22,12 +22,22 @@ class Sources:
         self._disk = disk
         self._lock = threading.Lock()
         self._readers: dict[str, RollReader] = {}
+        self._added: dict[str, Outgoing] = {}
+
+    def known(self, roll_id: str, source_path: str) -> Outgoing | None:
+        """Return a roll that is open already, if its path still leads to the folder that is open.
+
+        So a roll of many files goes on after a break without being read from the journal again.
+        """
+        with self._lock:
+            outgoing, reader = self._added.get(roll_id), self._readers.get(roll_id)
+        if outgoing is None or reader is None or outgoing.source_path != source_path:
+            return None
+        return outgoing if reader.folder.is_still_at_its_path() else None
 
     def add(self, outgoing: Outgoing) -> None:
-        """Open a roll's folder. Raises HeldError(source-unreadable) if it is not there."""
-        with self._lock:
-            if outgoing.roll_id in self._readers:
-                return
+        """Open a roll's folder, anew if it was. Raises HeldError(source-unreadable)."""
+        self.drop(outgoing.roll_id)
         try:
             folder = self._disk.open_folder(outgoing.source_path)
         except OSError as error:
@@ -39,11 +49,13 @@ class Sources:
         reader = RollReader(self._disk, folder, outgoing.inventory, outgoing.plan)
         with self._lock:
             self._readers[outgoing.roll_id] = reader
+            self._added[outgoing.roll_id] = outgoing
 
     def drop(self, roll_id: str) -> None:
         """Close a roll's folder; parcels that are being read end with an error of their own."""
         with self._lock:
             reader = self._readers.pop(roll_id, None)
+            self._added.pop(roll_id, None)
         if reader is not None:
             reader.close()
 
