@@ -1,5 +1,6 @@
 """What every test may use: a journal in memory; and no test leaves a thread behind."""
 
+import gc
 import threading
 import time
 from collections.abc import Iterator
@@ -16,6 +17,15 @@ def journal() -> Iterator[Journal]:
     """Give a journal in memory, closed afterwards."""
     with Journal(None, journal_id="test") as opened:
         yield opened
+
+
+@pytest.fixture
+def no_collection() -> Iterator[None]:
+    """Leave reference cycles alone: a daemon looks for old ones very seldom."""
+    gc.collect()
+    gc.disable()
+    yield
+    gc.enable()
 
 
 @pytest.fixture(autouse=True)

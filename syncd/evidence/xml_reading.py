@@ -88,6 +88,8 @@ def read_xml(
     except DefusedXmlException as error:
         wrong = "it has a DOCTYPE or entities, which a manifest has no use for"
         raise EvidenceError(list_path, wrong) from error
+    finally:
+        reading.end()
     assert reading.root is not None, "expat accepts no document without a root"
     return reading.root
 
@@ -113,6 +115,11 @@ class _Reading:
         self.expat.StartElementHandler = self._start
         self.expat.EndElementHandler = self._end
         self.expat.CharacterDataHandler = self._data
+
+    def end(self) -> None:
+        """Part from expat: the two hold each other, and with them all that was read."""
+        self.expat.XmlDeclHandler = self.expat.StartElementHandler = None
+        self.expat.EndElementHandler = self.expat.CharacterDataHandler = None
 
     def _declare(self, _version: str, encoding: str | None, _standalone: int) -> None:
         if encoding is not None and encoding.lower() not in _ENCODINGS:

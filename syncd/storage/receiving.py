@@ -8,7 +8,6 @@ Safe from several lanes. Locks: the roll's own lock is never held while the disk
 import threading
 from collections import Counter
 from collections.abc import Callable, Collection, Container, Iterable, Mapping
-from functools import lru_cache
 from itertools import islice
 
 from syncd.errors import HeldError
@@ -27,6 +26,10 @@ from syncd.storage.sinks import ParcelSink, SparedSink, check_number
 from syncd.storage.troubles import ParcelDamagedError, storage_trouble
 
 Sink = ParcelSink | SparedSink
+
+DIGESTS_KEPT = (
+    16  # parcels whose digests are at hand: the files of one are proved one after another
+)
 
 
 class ReceivingRoll:
@@ -65,7 +68,7 @@ class ReceivingRoll:
             for number in range(self.plan.count)
             for piece in self.plan.pieces(number)
         )
-        self._first_piece = lru_cache(maxsize=16)(self._load_digests)
+        self._digests: dict[int, tuple[int, bytes]] = {}
         self._load()
 
     # What is there
@@ -119,14 +122,18 @@ class ReceivingRoll:
 
     def piece_digest(self, number: int, file_index: int) -> bytes:
         """Return the digest with which a piece was received, b"" if it is lacking by now."""
-        first_file, digests = self._first_piece(number)
+        first_file, digests = self._digests.get(number) or self._load_digests(number)
         start = (file_index - first_file) * PIECE_DIGEST_BYTES
         return digests[start : start + PIECE_DIGEST_BYTES]
 
     def _load_digests(self, number: int) -> tuple[int, bytes]:
         with self._journal.read() as db:
             found = parcels.piece_digests(db, self.roll_id, [number])
-        return self.plan.pieces(number)[0].file_index, found.get(number, b"")
+        if len(self._digests) >= DIGESTS_KEPT:
+            self._digests.clear()
+        digests = self.plan.pieces(number)[0].file_index, found.get(number, b"")
+        self._digests[number] = digests
+        return digests
 
     # Coming in
 
@@ -232,7 +239,7 @@ class ReceivingRoll:
     def count_durable(self, numbers: Iterable[int]) -> None:
         """Count parcels that the journal has as durable now; nobody may write them any more."""
         late: list[ParcelSink] = []
-        self._first_piece.cache_clear()
+        self._digests.clear()
         with self._lock:
             for number in set(numbers) - self._durable:
                 self._durable.add(number)

@@ -1,10 +1,8 @@
 """Lanes in threads of their own, as the event loop sees them."""
 
-import gc
 import os
 import traceback
 import weakref
-from collections.abc import Iterator
 
 import pytest
 
@@ -14,14 +12,6 @@ from syncd.errors import LinkLostError
 
 class Buffer:
     """Stands for the records that a lane keeps; unlike a bytearray, it can be watched."""
-
-
-@pytest.fixture
-def no_collection() -> Iterator[None]:
-    """Leave reference cycles alone: a daemon does not look for them often."""
-    gc.disable()
-    yield
-    gc.enable()
 
 
 @pytest.mark.usefixtures("no_collection")

@@ -4,6 +4,8 @@ Source of the form: ../shared/standards/mhl-1.1.md.
 """
 
 import tracemalloc
+import weakref
+from contextlib import suppress
 
 import pytest
 
@@ -171,3 +173,24 @@ def test_text_and_lines_are_kept() -> None:
     assert (node.text, node.line, node.attributes) == (" x &<y> ", 2, {"k": "<"})
     assert root.text_of("p") == "x &<y>"
     assert (node.local, node.namespace, root.child("q"), root.text_of("q")) == ("p", "", None, None)
+
+
+@pytest.mark.usefixtures("no_collection")
+@pytest.mark.parametrize("end", ["</hashes>", ""])
+def test_nothing_that_was_read_hangs_in_a_cycle(end: str) -> None:
+    """Whole or broken: 100,000 records would stay for weeks, as cycles are looked for seldom."""
+
+    class Records:
+        def take(self, node: Node) -> None:
+            self.last = node
+
+    records = Records()
+    kept = weakref.ref(records)
+    data = f"<hashes><hash><file>A</file></hash>{end}".encode()
+    with suppress(EvidenceError):
+        read_xml(data, list_path="x", record_parent="", on_record=records.take)
+    assert records.last.line == 1
+
+    del records
+
+    assert kept() is None
