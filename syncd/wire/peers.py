@@ -124,7 +124,7 @@ class PeerBook:
             return
         with self._lock:
             presence = self._presence.setdefault(peer.fingerprint, _Presence())
-            presence.last_heard_utc_ms = max(presence.last_heard_utc_ms or 0, at_utc_ms)
+            presence.last_heard_utc_ms = at_utc_ms  # not the latest of all: clocks are set back
             presence.reached_at = address or presence.reached_at
             presence.roles = presence.roles if roles is None else roles
 
@@ -185,7 +185,8 @@ class PeerBook:
 def _is_present(presence: _Presence | None, now_utc_ms: int) -> bool:
     if presence is None or presence.last_heard_utc_ms is None:
         return False
-    return now_utc_ms - presence.last_heard_utc_ms <= DEAD_AFTER_S * 1000
+    # Heard in the future: the clock was set back, and whoever lives is heard again in a moment.
+    return abs(now_utc_ms - presence.last_heard_utc_ms) <= DEAD_AFTER_S * 1000
 
 
 def address_text(address: Address) -> str:

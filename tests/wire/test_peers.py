@@ -59,6 +59,18 @@ def test_only_being_heard_makes_a_peer_present() -> None:
     assert peers.listing(NOW_UTC_MS + 8_001)[0]["present"] is False
 
 
+def test_a_clock_that_is_set_back_makes_no_dead_peer_present() -> None:
+    """Who was last heard in what is the future now is absent until it is heard again."""
+    peers = book()
+    peers.heard("process-1", NOW_UTC_MS)
+    back_utc_ms = NOW_UTC_MS - 6 * 3_600_000
+
+    assert peers.listing(back_utc_ms)[0]["present"] is False
+    assert peers.misses_someone(back_utc_ms)
+    peers.heard("process-1", back_utc_ms)
+    assert peers.listing(back_utc_ms)[0]["present"] is True
+
+
 def test_the_listing_is_what_scripts_rely_on() -> None:
     """The shape of `syncd peers --json`, as design.md gives it."""
     peers = book()
