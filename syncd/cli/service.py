@@ -17,6 +17,8 @@ from contextlib import suppress
 END_S_MAX = 4.8  # after a first signal; a clean end within 5 s is promised
 OPEN_FILES_WANTED = 65_536
 GARBAGE_OBJECTS = 50_000
+SAID_AGAIN_S = 60.0
+SAID_MAX = 1000  # different complaints of libraries that are kept in mind
 
 log = logging.getLogger(__name__)
 
@@ -81,6 +83,28 @@ def pace_interpreter() -> None:
     gc.set_threshold(GARBAGE_OBJECTS, 20, 50)
 
 
+class _NotEachTime(logging.Filter):
+    """Lets a library's complaint pass once a minute: asyncio makes hundreds a second of one."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._said_s: dict[str, float] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Tell whether the record may pass;.
+
+        A listener without a descriptor for the next connection tries for all that wait.
+        """
+        if record.name.partition(".")[0] == "syncd":
+            return True
+        message = record.getMessage().partition("\n")[0]
+        if record.created - self._said_s.get(message, 0.0) < SAID_AGAIN_S:
+            return False
+        if len(self._said_s) < SAID_MAX:
+            self._said_s[message] = record.created
+        return True
+
+
 class _OneLine(logging.Formatter):
     """Keeps a file's name from writing to the terminal, and a traceback readable."""
 
@@ -94,6 +118,7 @@ def log_to_stderr(*, verbose: bool) -> None:
     handler = logging.StreamHandler(sys.stderr)
     time = "" if "JOURNAL_STREAM" in os.environ else "%(asctime)s "
     handler.setFormatter(_OneLine(f"{time}%(levelname)s %(name)s: %(message)s"))
+    handler.addFilter(_NotEachTime())
     root = logging.getLogger()
     root.addHandler(handler)
     root.setLevel(logging.WARNING)

@@ -17,6 +17,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
+from syncd.edges.descriptors import kept_folders_max, patiently
 from syncd.edges.mounts import file_system_of, is_synced_one_by_one
 from syncd.edges.open_file import MEMORY_FILE_SYSTEMS, RealFile, entry_of
 from syncd.edges.system_calls import rename_new, sync_descriptor, sync_file_system
@@ -25,7 +26,6 @@ from syncd.ports import Entry, EntryKind, Folder
 T = TypeVar("T")
 
 ASIDE_THREADS = 8
-OPEN_PARENTS_MAX = 64  # a roll of many small files stays in few folders at a time
 _FOLDER_FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_DIRECTORY
 _BELOW_FLAGS = _FOLDER_FLAGS | os.O_NOFOLLOW
 # O_NONBLOCK: opening a pipe that was put in place of a file must not wait for its other end.
@@ -77,7 +77,8 @@ class RealFolder:
 
     def __init__(self, path: str) -> None:
         self._path = path
-        self._fd = os.open(path, _FOLDER_FLAGS)
+        self._fd = patiently(lambda: os.open(path, _FOLDER_FLAGS), lambda: None)
+        self._kept_max = kept_folders_max()
         self._lock = threading.RLock()
         self._users = 0
         self._is_closed = False
@@ -146,18 +147,18 @@ class RealFolder:
         """Open a file; a kept folder that was removed and made anew meanwhile is looked up anew."""
         try:
             with self._kept_parent(path) as (fd, name):
-                return RealFile(os.open(name, flags, _FILE_MODE, dir_fd=fd), name)
+                return RealFile(self._open(name, flags, fd), name)
         except OSError as error:
             if error.errno not in {errno.ENOENT, errno.ESTALE}:
                 raise
         self._let_go_of_parents()
         with self._kept_parent(path) as (fd, name):
-            return RealFile(os.open(name, flags, _FILE_MODE, dir_fd=fd), name)
+            return RealFile(self._open(name, flags, fd), name)
 
     def read_file(self, path: str, *, bytes_max: int) -> bytes:
         # One file read once is no reason to keep its folder open: somebody may want to unmount it.
         with self._open_parent(path) as (fd, name):
-            file = RealFile(os.open(name, _READ_FLAGS, dir_fd=fd), name)
+            file = RealFile(self._open(name, _READ_FLAGS, fd), name)
         try:
             size = file.size_bytes()
             if size > bytes_max:
@@ -182,7 +183,7 @@ class RealFolder:
 
     def _write_new(self, fd: int, name: str, data: bytes) -> None:
         flags = _WRITE_FLAGS | os.O_CREAT | os.O_EXCL
-        file = RealFile(os.open(name, flags, _FILE_MODE, dir_fd=fd), name)
+        file = RealFile(self._open(name, flags, fd), name)
         try:
             try:
                 file.write([memoryview(data)], 0)
@@ -199,12 +200,12 @@ class RealFolder:
 
     def make_folders(self, path: str) -> None:
         with self._root() as root:
-            fd = os.dup(root)
+            fd = self._dup(root)
         try:
             for name in _parts(path):
                 with suppress(FileExistsError):
                     os.mkdir(name, _FOLDER_MODE, dir_fd=fd)
-                inner = os.open(name, _BELOW_FLAGS, dir_fd=fd)
+                inner = self._open(name, _BELOW_FLAGS, fd)
                 os.close(fd)
                 fd = inner
         finally:
@@ -280,6 +281,14 @@ class RealFolder:
 
     # Going down
 
+    def _open(self, name: str, flags: int, folder_fd: int) -> int:
+        return patiently(
+            lambda: os.open(name, flags, _FILE_MODE, dir_fd=folder_fd), self._let_go_of_parents
+        )
+
+    def _dup(self, fd: int) -> int:
+        return patiently(lambda: os.dup(fd), self._let_go_of_parents)
+
     @contextmanager
     def _root(self) -> Iterator[int]:
         """Use the descriptor of the folder itself. Raises OSError(ESTALE) once it was closed."""
@@ -298,10 +307,10 @@ class RealFolder:
     def _open_below(self, path: str) -> Iterator[int]:
         """Open a folder, name by name."""
         with self._root() as root:
-            fd = os.dup(root)
+            fd = self._dup(root)
         try:
             for name in _parts(path):
-                inner = os.open(name, _BELOW_FLAGS, dir_fd=fd)
+                inner = self._open(name, _BELOW_FLAGS, fd)
                 os.close(fd)
                 fd = inner
             yield fd
@@ -337,7 +346,7 @@ class RealFolder:
             parent = self._parents.get(path)
             if parent is None:
                 with self._open_below(path) as fd:
-                    parent = self._parents[path] = _Parent(os.dup(fd))
+                    parent = self._parents[path] = _Parent(self._dup(fd))
                 self._drop_oldest()
             else:
                 self._parents.move_to_end(path)
@@ -345,7 +354,7 @@ class RealFolder:
             return parent
 
     def _drop_oldest(self) -> None:
-        while len(self._parents) > OPEN_PARENTS_MAX:
+        while len(self._parents) > self._kept_max:
             _, oldest = self._parents.popitem(last=False)
             oldest.is_kept = False
             oldest.close_if_unused()

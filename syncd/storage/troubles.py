@@ -56,6 +56,14 @@ def storage_trouble(storage: str, error: OSError, path: str | None = None) -> He
             "stays.",
             path=path,
         )
+    if error.errno in {errno.EMFILE, errno.ENFILE}:
+        return HeldError(
+            HeldCode.STORAGE_ERROR,
+            f"This box has too many files open to use the storage {storage}{where}.",
+            remedy="See which program has them open, raise the limit (LimitNOFILE in the unit), "
+            "then `syncd go` the roll.",
+            path=path,
+        )
     if error.errno == errno.EROFS:
         unwritten = f"; {path} was not written" if path else ""
         return HeldError(

@@ -121,3 +121,21 @@ def test_a_failure_in_a_part_of_the_daemon_keeps_its_words_and_its_exit_code() -
     nested = ExceptionGroup("parts", [ExceptionGroup("one", [known]), known])
     assert first_known(nested) is known
     assert first_known(ExceptionGroup("parts", [known, ValueError("ours")])) is None
+
+
+def test_a_library_that_repeats_itself_is_heard_once_a_minute() -> None:
+    """A listener out of descriptors complains for each who waits; our own lines all pass."""
+    script = (
+        "import logging\n"
+        "from syncd.cli import service\n"
+        "service.log_to_stderr(verbose=False)\n"
+        "for number in range(100):\n"
+        "    logging.getLogger('asyncio').error('socket.accept() out of system resource')\n"
+        "    logging.getLogger('syncd.wire').warning('lane %s broke', number % 2)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    lines = done.stderr.splitlines()
+    assert sum("out of system resource" in line for line in lines) == 1
+    assert sum("broke" in line for line in lines) == 100

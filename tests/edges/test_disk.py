@@ -9,7 +9,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from syncd.edges.disk import OPEN_PARENTS_MAX, RealDisk
+from syncd.edges.descriptors import KEPT_MAX
+from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
 from syncd.limits import DIRECT_ALIGN_BYTES
 from syncd.ports import Disk, EntryKind, Folder, ReadLevel
@@ -254,12 +255,12 @@ def test_removing_what_is_missing_is_fine_for_trees_only(bench: Bench) -> None:
 
 def test_more_folders_than_are_kept_open_work(bench: Bench) -> None:
     """The folders kept open for speed are only a cache."""
-    for number in range(OPEN_PARENTS_MAX + 10):
+    for number in range(KEPT_MAX + 10):
         bench.folder.make_folders(f"{number:03}")
         bench.write(f"{number:03}/file", str(number).encode())
 
     assert bench.read("000/file") == b"0"
-    assert len(bench.folder.scan()) == OPEN_PARENTS_MAX + 10
+    assert len(bench.folder.scan()) == KEPT_MAX + 10
 
 
 def test_a_file_read_whole_leaves_no_folder_open(tmp_path: Path) -> None:

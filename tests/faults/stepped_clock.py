@@ -23,5 +23,5 @@ def stepped(file: Path) -> Callable[[RealClock], int]:
 
 
 if __name__ == "__main__":
-    RealClock.utc_ms = stepped(Path(sys.argv.pop(1)))  # type: ignore[method-assign]
+    RealClock.utc_ms = stepped(Path(sys.argv.pop(1)))  # type: ignore[method-assign, assignment]
     main()

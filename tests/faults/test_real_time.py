@@ -200,9 +200,7 @@ def test_clocks_that_are_set_change_nothing_but_what_times_are_shown(tmp_path: P
         gone_s = time.monotonic()
         clocks.set(offload, -2 * HOURS_6_S)
         # A clock that was set back must not make a dead peer look alive.
-        wait_present(
-            offload, "process-1", gone_s + NOTICED_S_MAX - time.monotonic(), present=False
-        )
+        wait_present(offload, "process-1", gone_s + NOTICED_S_MAX - time.monotonic(), present=False)
         processing.start()
         clocks.place("A006")
         clocks.wait_told("A006")

@@ -1,0 +1,101 @@
+"""Real daemons that may open few files, and how much memory they take."""
+
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+import pytest
+import xxhash
+
+from syncd.limits import KIB, MIB
+from tests.bench.history import write_history
+from tests.bench.throughput import make_roll
+from tests.boxes import DAY, Box, Pair, place_roll
+from tests.faults.real_views import Following, log_lines
+from tests.faults.test_kill import digests_below
+
+FOLDERS = 300
+RESIDENT_BYTES_MAX = 200 * MIB
+LOG_LINES_MAX = 40
+
+
+def limited_pair(folder: Path, limit: str) -> Pair:
+    """Return a pair whose daemons may open so many files, SOFT:HARD."""
+    pair = Pair(folder)
+    wrapper = Path(__file__).with_name("limited.py")
+    for box in (pair.offload, pair.processing):
+        box.command = (str(wrapper), limit)
+    return pair
+
+
+def open_files_limit(box: Box) -> str:
+    """Return the soft limit that the running daemon has."""
+    assert box.process is not None
+    lines = Path(f"/proc/{box.process.pid}/limits").read_text().splitlines()
+    return next(line for line in lines if line.startswith("Max open files")).split()[3]
+
+
+def roll_of_folders(staged: Path) -> None:
+    """Make a roll with each file in a folder of its own."""
+    digests = {}
+    for number in range(FOLDERS):
+        path = staged / "Clips" / f"{number:04}" / f"A012_{number:06}.mov"
+        path.parent.mkdir(parents=True)
+        data = os.urandom(64 * KIB)
+        path.write_bytes(data)
+        digests[str(path.relative_to(staged))] = (len(data), xxhash.xxh64_hexdigest(data))
+    write_history(staged, digests)
+
+
+@contextmanager
+def crowd(box: Box, count: int) -> Iterator[None]:
+    """Have so many connections stand at the board, saying nothing."""
+    with ExitStack() as stack:
+        for _ in range(count):
+            stack.enter_context(socket.create_connection(("127.0.0.1", box.board)))
+        yield
+
+
+def test_a_daemon_raises_its_limit_of_open_files_at_its_start(tmp_path: Path) -> None:
+    """What the system allows is taken, and not only what a shell gives."""
+    with limited_pair(tmp_path / "pair", "64:4096") as pair:
+        assert open_files_limit(pair.offload) == "4096"
+        assert open_files_limit(pair.processing) == "4096"
+
+
+def test_few_open_files_slow_a_roll_down_and_hold_nothing(tmp_path: Path) -> None:
+    """A roll of many folders, and a crowd at the board, with 64 open files on either box."""
+    with limited_pair(tmp_path / "pair", "64:64") as pair, Following(pair.processing) as followed:
+        roll_of_folders(tmp_path / "staged")
+        truth = digests_below(tmp_path / "staged" / "Clips")
+        with crowd(pair.offload, 30), crowd(pair.processing, 30):
+            place_roll(tmp_path / "staged", pair.landing, "A012")
+            pair.wait_ready("A012", timeout_s=90)
+        assert digests_below(pair.storage / DAY / "A012" / "Clips") == truth
+        for box in (pair.offload, pair.processing):
+            assert open_files_limit(box) == "64"
+            stages = [line["stage"] for line in box.api("rolls/A012")["history"]]
+            assert "held" not in stages
+            assert len(log_lines(box)) <= LOG_LINES_MAX, log_lines(box)[:LOG_LINES_MAX]
+        assert "ready" in [event["type"] for event in followed.events()]
+
+
+@pytest.mark.parametrize(
+    ("clip_bytes", "clips"),
+    [
+        (1 * KIB, 8_000),
+        (256 * MIB, 1),
+        pytest.param(1 * KIB, 64_000, marks=[pytest.mark.long, pytest.mark.timeout(900)]),
+        pytest.param(6144 * MIB, 1, marks=[pytest.mark.long, pytest.mark.timeout(900)]),
+    ],
+)
+def test_memory_stays_below_a_limit(clip_bytes: int, clips: int, tmp_path: Path) -> None:
+    """Many files or large ones: either daemon has less than 200 MiB resident, at its most."""
+    with Pair(tmp_path / "pair") as pair:
+        make_roll(tmp_path / "staged", clip_bytes, clips)
+        place_roll(tmp_path / "staged", pair.landing, "A012")
+        pair.wait_ready("A012", timeout_s=800)
+        for box in (pair.offload, pair.processing):
+            assert box.resident_bytes_max() < RESIDENT_BYTES_MAX, box.name
