@@ -59,6 +59,7 @@ SYN_EVERY_S = 0.5  # an unanswered connection gets another beside it; the system
 GREETING_ANSWER_S = 2.0  # a greeting is answered from memory; one that takes longer was missed
 TICK_S = 0.5  # how often we look whether somebody has fallen silent
 SELF_CURE_RETRY_S = 2.0
+JOURNAL_LOOK_S = 1.0  # a journal that was moved or removed is missed within this; costs one stat
 
 # Lanes.
 TICKET_VALID_S = 30.0  # from the answer on the control plane to the first frame of the lane

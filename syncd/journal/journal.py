@@ -1,14 +1,18 @@
 """The journal: one SQLite file, one connection, one transaction at a time.
 
-Owns: opening (and refusing to open), migrations, the lock, the transaction, and telling
-subscribers after a commit. What is in the tables is for rolls, parcels, notices and settings.
+Owns: opening (and refusing to open), migrations, the lock, the transaction, telling subscribers
+after a commit, and what a failing disk does to an open journal. What is in the tables is for rolls,
+parcels, notices and settings; what becomes of a broken or lost file is for opening.py and guard.py.
 Must not: read a clock; every time is passed in.
+
+After a failed write or sync the system may call the same pages clean, so the connection is closed,
+and the file opened and checked anew before its next use; until that works nothing is taken on.
 
 Blocking: everything here may wait for the disk; on the event loop it runs aside.
 """
 
 import contextlib
-import logging
+import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
@@ -17,29 +21,12 @@ from sqlite3 import Connection
 from types import TracebackType
 from typing import Self
 
-from syncd.errors import ConfigError, SyncdError
-from syncd.journal import schema, settings
+from syncd.errors import ConfigError
+from syncd.journal import connecting, failures, settings
+from syncd.journal.failures import JournalBrokenError, JournalError
 
-__all__ = ["Connection", "Journal", "JournalError"]
+__all__ = ["Connection", "Journal", "JournalBrokenError", "JournalError"]
 
-_log = logging.getLogger(__name__)
-_BUSY_TIMEOUT_S = 5.0
-_DISK_ERROR_CODES = frozenset(
-    {
-        sqlite3.SQLITE_FULL,
-        sqlite3.SQLITE_IOERR,
-        sqlite3.SQLITE_READONLY,
-        sqlite3.SQLITE_CANTOPEN,
-        sqlite3.SQLITE_CORRUPT,
-        sqlite3.SQLITE_BUSY,
-    }
-)
-
-
-class JournalError(SyncdError):
-    """The journal cannot be written now: nothing of the transaction was kept."""
-
-    http_status = 507
 
 
 class Journal:
@@ -52,25 +39,35 @@ class Journal:
     """
 
     def __init__(self, path: Path | None, *, file_system: str = "", journal_id: str = "") -> None:
-        _check_file_system(path, file_system)
+        connecting.check_file_system(path, file_system)
+        self._path = path
         self._shown = str(path) if path else "the journal in memory"
         self._lock = threading.RLock()
         self._writing = False
+        self._trouble: JournalError | None = None
+        self._is_doubtful = False
+        self._is_away = False
+        self._is_closed = False
         self._subscribers: list[Callable[[], None]] = []
-        with contextlib.ExitStack() as undo:
-            try:
-                self._db = _connect(path)
-                undo.callback(self._db.close)
-                self._open(path, journal_id)
-            except sqlite3.DatabaseError as error:
-                raise _cannot_open(self._shown, error) from error
-            undo.pop_all()
+        self._db = connecting.open_connection(path, self._shown, journal_id)
+        self._identity = _identity(path)
 
     @property
     def journal_id(self) -> str:
         """What this journal is called in its notices' ids."""
         with self.read() as db:
             return settings.journal_id(db)
+
+    @property
+    def problem(self) -> str:
+        """Why nothing can be written now; "" if something can."""
+        trouble = self._trouble
+        return "" if trouble is None else str(trouble)
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether the file turned out to be damaged: every use fails, until a new start."""
+        return isinstance(self._trouble, JournalBrokenError)
 
     @contextlib.contextmanager
     def write(self) -> Iterator[Connection]:
@@ -81,18 +78,21 @@ class Journal:
         with self._lock:
             assert not self._writing, "a transaction is open in this thread already"
             self._writing = True
-            changes_before = self._db.total_changes
             try:
+                self._be_in_place()
+                self._be_sure()
+                changes_before = self._db.total_changes
                 self._db.execute("BEGIN IMMEDIATE")
                 yield self._db
                 self._db.execute("COMMIT")
             except BaseException as error:
                 self._roll_back()
-                if _is_the_disks_fault(error):
-                    raise _cannot_write(self._shown, error) from error
+                if trouble := self._note(error):
+                    raise trouble from error
                 raise
             finally:
                 self._writing = False
+            self._trouble = None
             changed = self._db.total_changes != changes_before
         if changed:
             for callback in tuple(self._subscribers):
@@ -100,11 +100,17 @@ class Journal:
 
     @contextlib.contextmanager
     def read(self) -> Iterator[Connection]:
-        """Look at the journal, without changing it."""
+        """Look at the journal, without changing it. Raises JournalError if its disk fails."""
         with self._lock:
-            changes_before = self._db.total_changes
-            yield self._db
-            assert self._db.total_changes == changes_before, "changed in read(); use write()"
+            try:
+                self._be_sure()
+                changes_before = self._db.total_changes
+                yield self._db
+                assert self._db.total_changes == changes_before, "changed in read(); use write()"
+            except sqlite3.DatabaseError as error:
+                if trouble := self._note(error):
+                    raise trouble from error
+                raise
 
     def subscribe(self, callback: Callable[[], None]) -> Callable[[], None]:
         """Call callback, in the committing thread, after each commit that changed something.
@@ -122,6 +128,11 @@ class Journal:
     def close(self) -> None:
         """Close the file; twice is fine."""
         with self._lock:
+            if self._path is not None and not self._is_closed:
+                # Best effort: what is not said here is said by the -wal file that then stays.
+                with contextlib.suppress(JournalError), self.write() as db:
+                    settings.put(db, settings.IN_USE_KEY, "no")
+            self._is_closed = True
             self._db.close()
 
     def __enter__(self) -> Self:
@@ -135,100 +146,97 @@ class Journal:
     ) -> None:
         self.close()
 
-    def _open(self, path: Path | None, journal_id: str) -> None:
-        for pragma in schema.PRAGMAS:
-            self._db.execute(pragma).fetchall()
-        (found,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
-        if found != "ok":
-            raise _broken(self._shown, found)
-        (version,) = self._db.execute("PRAGMA user_version").fetchone()
-        if version > len(schema.MIGRATIONS):
-            raise ConfigError(
-                f"The journal {self._shown} was written by a newer syncd "
-                f"(version {version}; this one knows {len(schema.MIGRATIONS)}).",
-                remedy="Install that syncd again, or name another folder as node.state.",
-            )
-        if path and 0 < version < len(schema.MIGRATIONS):
-            self._back_up(path.with_name(f"{path.name}.version-{version}"))
-        for number in range(version, len(schema.MIGRATIONS)):
-            self._migrate(number)
-        with self.write() as db:
-            _name_journal(db, journal_id)
+    # Its file
 
-    def _migrate(self, number: int) -> None:
-        """Run one migration; it and the record that it ran are kept together."""
-        with self.write() as db:
-            for statement in schema.MIGRATIONS[number]:
-                db.execute(statement)
-            db.execute(f"PRAGMA user_version = {number + 1}")
+    def is_in_place(self) -> bool:
+        """Tell whether the file that is open is still the one at the journal's path."""
+        return self._path is None or _identity(self._path) == self._identity
 
-    def _back_up(self, target: Path) -> None:
-        with contextlib.closing(sqlite3.connect(target)) as copy:
-            self._db.backup(copy)
+    def is_well(self) -> bool:
+        """Try a write, if the last one failed; tell whether the journal can be used."""
+        if self._trouble is not None:
+            with contextlib.suppress(JournalError), self.write() as db:
+                tried = int(settings.get(db, settings.TRIED_KEY) or 0)
+                settings.put(db, settings.TRIED_KEY, str(tried + 1))
+        return self._trouble is None
+
+    def lose(self, what: str) -> None:
+        """Take on no more work, but can still be read; what: goes on after the journal's name."""
+        with self._lock:
+            self._is_away = True
+            self._trouble = failures.not_in_place(self._shown, what)
+
+    def find(self) -> None:
+        """Go on: the file that is open is at its place again."""
+        with self._lock:
+            if self._is_away:
+                self._is_away, self._trouble = False, None
+
+    def go_on_in(self, copy: Path, put_in_place: Callable[[], None]) -> None:
+        """Copy all that is in the open file to copy, have it put in place, and go on in it.
+
+        For a journal whose file was moved, removed or replaced: nothing of it is lost while it is
+        open. Raises JournalError; OSError from put_in_place, and then the old file stays open.
+        """
+        with self._lock:
+            try:
+                connecting.copy_to(self._db, copy)
+            except sqlite3.DatabaseError as error:
+                raise failures.cannot_write(str(copy), error) from error
+            put_in_place()
+            self._identity = _identity(self._path)
+            self._is_doubtful = True
+            self.find()
+            self._be_sure()
+
+    def _be_in_place(self) -> None:
+        if self._is_away:
+            assert self._trouble is not None, "lose() says what is the matter"
+            raise self._trouble
+
+    def _be_sure(self) -> None:
+        """Open the file anew if it is in doubt. Raises JournalError."""
+        if self.is_broken:
+            assert self._trouble is not None, "it is what says so"
+            raise self._trouble
+        if not self._is_doubtful:
+            return
+        if not self.is_in_place():  # opening would make another one
+            raise self._trouble or failures.not_in_place(self._shown, "is not at its place")
+        with contextlib.suppress(sqlite3.DatabaseError):  # it is given up
+            self._db.close()
+        try:
+            self._db = connecting.open_connection(self._path, self._shown)
+        except ConfigError as error:
+            self._trouble = JournalError(error.problem, remedy=error.remedy)
+            if error.__cause__ is None or failures.is_broken(error.__cause__):
+                self._trouble = failures.broken(self._shown, error.problem)
+            raise self._trouble from error
+        self._is_doubtful = False
+
+    def _note(self, error: BaseException) -> JournalError | None:
+        """Take note of what an error says about the file; None if it says nothing."""
+        if failures.is_broken(error):
+            self._trouble = failures.broken(self._shown, error)
+        elif failures.is_disks_fault(error):
+            self._trouble = failures.cannot_write(self._shown, error)
+            self._is_doubtful = not failures.is_full(error)
+        else:
+            return None
+        return self._trouble
 
     def _roll_back(self) -> None:
-        if self._db.in_transaction:
-            self._db.execute("ROLLBACK")
+        with contextlib.suppress(sqlite3.DatabaseError):  # the error that led here is raised
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
 
 
-def _connect(path: Path | None) -> Connection:
-    return sqlite3.connect(
-        path or ":memory:",
-        timeout=_BUSY_TIMEOUT_S,
-        isolation_level=None,  # transactions are ours to begin and end
-        check_same_thread=False,  # the lock sees to it
-    )
-
-
-def _name_journal(db: Connection, journal_id: str) -> None:
-    if settings.get(db, settings.JOURNAL_ID_KEY) is None:
-        (random_id,) = db.execute("SELECT lower(hex(randomblob(16)))").fetchone()
-        settings.put(db, settings.JOURNAL_ID_KEY, journal_id or random_id)
-
-
-def _check_file_system(path: Path | None, file_system: str) -> None:
-    if file_system in schema.NETWORK_FILE_SYSTEMS:
-        raise ConfigError(
-            f"The journal {path} would be on a network file system ({file_system}), "
-            "where SQLite's WAL is not safe.",
-            remedy="Name a folder on a local disk as node.state.",
-        )
-    if file_system.startswith("fuse"):
-        _log.warning("the journal %s is on %s; a local disk is safer", path, file_system)
-
-
-def _is_the_disks_fault(error: BaseException) -> bool:
-    """Tell a full or failing disk from a mistake of ours; extended codes keep the low byte."""
-    if not isinstance(error, sqlite3.DatabaseError):
-        return False
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DISK_ERROR_CODES
-
-
-def _cannot_write(shown: str, error: BaseException) -> JournalError:
-    return JournalError(
-        f"The journal {shown} cannot be written: {error}.",
-        remedy="Free space on its disk and see that the disk is well; "
-        "nothing that was confirmed is lost.",
-    )
-
-
-def _cannot_open(shown: str, error: sqlite3.DatabaseError) -> ConfigError:
-    if "locked" in str(error):
-        return ConfigError(
-            f"The journal {shown} is in use by another process.",
-            remedy="Stop the other syncd, or give this one another node.state.",
-        )
-    if "unable to open" in str(error):
-        return ConfigError(
-            f"The journal {shown} cannot be opened or made: {error}.",
-            remedy="See that the folder named as node.state exists and belongs to syncd's user.",
-        )
-    return _broken(shown, str(error))
-
-
-def _broken(shown: str, found: str) -> ConfigError:
-    return ConfigError(
-        f"The journal {shown} is damaged: {found}.",
-        remedy="Put back a copy of it, or move it aside together with its -wal file "
-        "and start again: rolls on the storage and on the landing stay as they are.",
-    )
+def _identity(path: Path | None) -> tuple[int, int] | None:
+    """Return device and inode of what is at path now; None if nothing is."""
+    if path is None:
+        return None
+    try:
+        status = os.stat(path)
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino

@@ -3,6 +3,8 @@
 from sqlite3 import Connection
 
 JOURNAL_ID_KEY = "journal_id"
+IN_USE_KEY = "in_use"  # "yes" from opening to a clean end: then a -wal file belongs to it
+TRIED_KEY = "tried"  # written to see whether writing works
 
 
 def get(db: Connection, key: str) -> str | None:

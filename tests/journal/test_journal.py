@@ -217,7 +217,7 @@ def test_a_network_file_system_is_refused(tmp_path: Path, file_system: str) -> N
 
 def test_a_journal_in_use_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two processes on one WAL can corrupt it (sqlite.org/wal.html#walresetbug)."""
-    monkeypatch.setattr("syncd.journal.journal._BUSY_TIMEOUT_S", 0.0)
+    monkeypatch.setattr("syncd.journal.connecting._BUSY_TIMEOUT_S", 0.0)
     with (
         Journal(tmp_path / "journal.db"),
         pytest.raises(ConfigError, match="in use by another process"),
