@@ -18,8 +18,9 @@ from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
 from syncd.edges.state_lock import StateLock
 from syncd.edges.threads import ThreadLines
-from syncd.errors import ConfigError
+from syncd.journal.guard import JournalGuard
 from syncd.journal.journal import Journal
+from syncd.journal.opening import open_journal, state_error
 from syncd.landing.watch import Watch
 from syncd.node_answers import NodeAnswers
 from syncd.notices.command import CommandSubscriber
@@ -39,7 +40,8 @@ async def run_node(config: Config, *, ready: Callable[[str], None], stop: asynci
     """Run one daemon until stop is set.
 
     ready: called with one line once the journal is open and every port is bound.
-    Raises ConfigError if it cannot start; ExceptionGroup if a part fails, after all have ended.
+    Raises ConfigError if it cannot start; ExceptionGroup if a part fails, after all have ended,
+    of JournalBrokenError if the journal turned out to be damaged: the next start rebuilds it.
     """
     async with AsyncExitStack() as stack:
         node = await _build(config, stack)
@@ -62,9 +64,12 @@ class _Node:
         self,
         config: Config,
         parts: Parts,
+        *,
         watch: Watch | None,
         discovery: Discovery | None,
+        guard: JournalGuard,
     ) -> None:
+        self._guard = guard
         self._config = config
         self._parts = parts
         self._watch = watch
@@ -78,6 +83,7 @@ class _Node:
     async def run(self) -> None:
         async with asyncio.TaskGroup() as group:
             group.create_task(self._parts.run(), name="parts")
+            group.create_task(self._guard.run(), name="journal-guard")
             if self._watch is not None:
                 group.create_task(self._watch.run(), name="watch")
             if self._discovery is not None:
@@ -91,7 +97,7 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     ports = Ports(clock=RealClock(), chance=SystemChance(), disk=disk, lines=ThreadLines())
     stack.enter_context(StateLock(config.node.state))
     identity = Identity.load_or_make(config.node.state, config.node.name, ports.clock.utc_ms())
-    journal = stack.enter_context(_open_journal(config, disk))
+    journal, guard = _open_journal(config, ports, stack)
     book = PeerBook(identity.fingerprint, [_trusted(peer) for peer in config.peers])
     clients = {
         peer.name: PeerClient(
@@ -119,7 +125,8 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     answers = NodeAnswers(parts, book, identity, control_port)
     stack.callback(answers.close)
     await stack.enter_async_context(BoardServer(answers, config.node.board))
-    return _Node(config, parts, _watch(parts, ports), discovery)
+    watch = _watch(parts, ports)
+    return _Node(config, parts, watch=watch, discovery=discovery, guard=guard)
 
 
 async def _serve_peers(
@@ -148,19 +155,21 @@ async def _serve_peers(
     return control.port
 
 
-def _open_journal(config: Config, disk: RealDisk) -> Journal:
+def _open_journal(
+    config: Config, ports: Ports, stack: AsyncExitStack
+) -> tuple[Journal, JournalGuard]:
     state = config.node.state
     try:
         state.mkdir(parents=True, exist_ok=True)
-        folder = disk.open_folder(str(state))
-        file_system = folder.file_system()
-        folder.close()
+        folder = ports.disk.open_folder(str(state))
+        stack.callback(folder.close)
+        journal = open_journal(
+            state, folder, file_system=folder.file_system(), now_utc_ms=ports.clock.utc_ms()
+        )
     except OSError as error:
-        raise ConfigError(
-            f"The state folder {state} cannot be made or opened: {error.strerror}.",
-            remedy="Make it and give it to the user that runs syncd, or change node.state.",
-        ) from error
-    return Journal(state / "journal.sqlite", file_system=file_system)
+        raise state_error(state, error) from error
+    stack.enter_context(journal)
+    return journal, JournalGuard(journal, state, folder, ports.clock, ports.disk)
 
 
 def _trusted(peer: PeerConfig) -> TrustedPeer:

@@ -10,6 +10,7 @@ from syncd import __version__
 from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Plain, Sample
 from syncd.errors import NotPossibleError, UsageError
+from syncd.journal.journal import JournalError
 from syncd.parts import Parts
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
@@ -67,12 +68,19 @@ class NodeAnswers(JournalAnswers):
             "roles": sorted(role.value for role in self._parts.config.node.roles),
             "version": __version__,
             "uptime_s": round(clock.monotonic_s() - self._started_s, 3),
-            "paused": (await self.paused())["all"],
+            "paused": await self._is_paused(),
             "checks": await self._checks(),
         }
 
+    async def _is_paused(self) -> bool:
+        """Tell whether everything waits; how the node is can be asked without a journal, too."""
+        try:
+            return bool((await self.paused())["all"])
+        except JournalError:
+            return False
+
     async def _checks(self) -> list[Plain]:
-        checks = []
+        checks = [_check("journal", self._parts.journal.problem)]
         if self._parts.area is not None:
             problem = await self._disk.aside(self._parts.area.problem)
             checks.append(_check("storage", problem))

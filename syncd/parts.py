@@ -5,20 +5,23 @@ this; a simulation puts another. Must not: open a socket, a file or the journal;
 """
 
 import asyncio
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from syncd import __version__
 from syncd.config.shapes import Config, OrderConfig, Role
+from syncd.errors import first_of
 from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching, Source
 from syncd.handoff.handover import Handover
 from syncd.handoff.published import Published
-from syncd.journal.journal import Journal
+from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.landing import Landing
-from syncd.limits import LANES_DEFAULT, TICK_S
+from syncd.limits import LANES_DEFAULT, SELF_CURE_RETRY_S, TICK_S
 from syncd.notices.outbox import Relay
 from syncd.notices.subscriber import Subscriber
 from syncd.ports import Link, PeerCalls, Ports
@@ -32,6 +35,8 @@ from syncd.wire.messages import Hello
 from syncd.wire.pulse import Pulse
 from syncd.wire.tickets import Redeemed, Tickets
 
+log = logging.getLogger(__name__)
+
 
 @dataclass(frozen=True, slots=True)
 class Reach:
@@ -39,6 +44,12 @@ class Reach:
 
     calls: PeerCalls
     host: Callable[[], str]
+
+
+class Part(Protocol):
+    """What runs until cancelled, and may be run again after it failed."""
+
+    async def run(self) -> None: ...
 
 
 class Parts:
@@ -93,10 +104,21 @@ class Parts:
         async with asyncio.TaskGroup() as group:
             for part in running:
                 if part is not None:
-                    group.create_task(part.run(), name=type(part).__name__)
+                    group.create_task(self._steadily(part), name=type(part).__name__)
             for name, pulse in self.pulses.items():
                 group.create_task(pulse.run(), name=f"pulse-{name}")
             group.create_task(self._end_dead_lanes(), name="dead-lanes")
+
+    async def _steadily(self, part: Part) -> None:
+        """Run one part; while the journal cannot be used it rests, and then begins anew."""
+        while True:
+            try:
+                await part.run()
+            except* JournalError as group:
+                log.warning("%s rests: %s", type(part).__name__, first_of(group))
+            await self.ports.clock.sleep(SELF_CURE_RETRY_S)
+            while not await self.ports.disk.aside(self.journal.is_well):
+                await self.ports.clock.sleep(SELF_CURE_RETRY_S)
 
     async def accept(self, redeemed: Redeemed, link: Link) -> None:
         """Let a lane do what its ticket is for; runs in the lane's own thread."""

@@ -22,12 +22,14 @@ from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
 from syncd.errors import SyncdError
 from syncd.journal import library
+from syncd.journal.opening import NAME, notes_in
 from syncd.journal.schema import NETWORK_FILE_SYSTEMS
 from syncd.landing.watch import WATCH_LIMIT_FILE, WATCH_LIMIT_SHARE
 from syncd.storage.layout import INCOMING
 from syncd.storage.marker import MARKER_NAME, make_marker, read_marker
 
 FOLDERS_COUNTED_MAX = 2_000_000
+NOTE_BYTES_MAX = 64 << 10
 READ_ONLY = "It is mounted read-only: mount it for writing; in a unit, name it in ReadWritePaths."
 
 
@@ -64,6 +66,7 @@ def asked(name: str, question: Callable[[], Check]) -> Check:
 def box_checks(config: Config, *, daemon_runs: bool, mark: bool) -> Iterator[Check]:
     """Yield the answers about this box, in the order in which a person would put them right."""
     yield asked("state", partial(_state, config.node.state))
+    yield asked("journal", partial(_journal, config.node.state))
     yield asked("sqlite", _sqlite)
     for i, landing in enumerate(config.landings):
         name = f"landing {i + 1}" if len(config.landings) > 1 else "landing"
@@ -87,6 +90,23 @@ def _state(folder: Path) -> Check:
         remedy = "Name a folder on a local disk as node.state."
         return Check("state", False, f"{folder} is on a network file system ({kind}).", remedy)
     return Check("state", True, f"{folder} can be written" + (f" ({kind})." if kind else "."))
+
+
+def _journal(state: Path) -> Check:
+    """Look for notes about mishaps; the journal itself is opened by the daemon alone."""
+    folder = RealDisk().open_folder(str(state))
+    try:
+        notes = notes_in(folder)
+        if not notes:
+            return Check("journal", True, "Nothing has happened to the journal.")
+        text = folder.read_file(notes[-1], bytes_max=NOTE_BYTES_MAX).decode(errors="replace")
+    finally:
+        folder.close()
+    remedy = (
+        f"Read {state / notes[-1]}, see whether the disk is well, and move away "
+        f"{NAME}.*: then this is no longer said."
+    )
+    return Check("journal", False, text, remedy)
 
 
 def _sqlite() -> Check:

@@ -11,7 +11,7 @@ from syncd.cli.common import config_option, examples
 from syncd.cli.show import problem_lines
 from syncd.config import load
 from syncd.config.shapes import Config
-from syncd.errors import SyncdError
+from syncd.errors import SyncdError, first_of
 
 
 @click.command("run", epilog=examples("syncd run", "syncd run -c /etc/syncd/offload.toml"))
@@ -38,6 +38,7 @@ def run_command(config_path: Path | None, verbose: bool) -> None:
 
 
 async def _run(config: Config) -> None:
+    from syncd.journal.failures import JournalBrokenError  # noqa: PLC0415 - likewise
     from syncd.node import run_node  # noqa: PLC0415 - all of the daemon, for `run` alone
 
     stop = asyncio.Event()
@@ -47,7 +48,15 @@ async def _run(config: Config) -> None:
         click.echo(f"syncd {config.node.name} is ready: {line}", err=True)
         service.notify(f"READY=1\nSTATUS={line}")
 
-    await run_node(config, ready=ready, stop=stop)
+    while not stop.is_set():
+        try:
+            await run_node(config, ready=ready, stop=stop)
+        except* JournalBrokenError as group:
+            # All parts have ended; the next start keeps the damaged file aside and rebuilds.
+            error = first_of(group)
+            assert isinstance(error, SyncdError), "that is what was caught"
+            for line in problem_lines(error):
+                click.echo(line, err=True)
 
 
 def first_known(group: BaseExceptionGroup[BaseException]) -> SyncdError | None:

@@ -93,7 +93,10 @@ class Desk:
         journal.subscribe(self._wake)
 
     async def answer(self, peer: PeerIdentity, question: Any) -> Any:  # noqa: PLR0911  # a table
-        """Return the answer to question. Raises PeerRefusedError if it is not to be answered."""
+        """Return the answer to question.
+
+        Raises PeerRefusedError if it is not to be answered, JournalError while that cannot be kept.
+        """
         self._callers.note(peer.name, question)
         match question:
             case Hello():
@@ -123,6 +126,7 @@ class Desk:
         problem = "this box has no storage"
         if self._area is not None:
             problem = await self._ports.disk.aside(self._area.problem)
+        problem = self._journal.problem or problem
         return HelloAnswer(
             node=self._own.name,
             roles=self._own.roles,
@@ -139,6 +143,7 @@ class Desk:
                 f"{self._own.name} has no storage to take rolls.",
                 remedy="Name a box with the role processing as the destination's peer.",
             )
+        self._journal.check()
         return self._offers
 
     def _open_lane(self, peer: PeerIdentity, question: OpenLane) -> LaneTicket:

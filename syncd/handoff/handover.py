@@ -22,7 +22,7 @@ from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
 from syncd.handoff.tidings import TidingsReader
 from syncd.journal import rolls
-from syncd.journal.journal import Journal
+from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
 from syncd.ports import Link, Ports
@@ -98,6 +98,9 @@ class Handover:
                 attempt += 1
             except* PeerUnreachableError as group:
                 attempt = 1 if not self.problem else attempt + 1
+                self._note_problem(first_of(group))
+            except* JournalError as group:
+                attempt += 1
                 self._note_problem(first_of(group))
             delay_s = self._ports.chance.uniform(
                 RETRY_BASE_S, min(RETRY_CAP_S, RETRY_BASE_S * 2 ** min(attempt, 10))

@@ -31,12 +31,28 @@ def open_connection(path: Path | None, shown: str, journal_id: str = "") -> Conn
             with _transaction(db):
                 _name_journal(db, journal_id)
                 settings.put(db, settings.IN_USE_KEY, "yes")
+                mark_wal(db)
             # What tells a foreign or missing -wal file must not lie in that file itself.
-            db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            checkpoint(db)
         except sqlite3.DatabaseError as error:
             raise failures.cannot_open(shown, error) from error
         undo.pop_all()
     return db
+
+
+def checkpoint(db: Connection) -> bool:
+    """Bring all of the -wal file into the main file; tell whether it is empty now."""
+    busy, *_ = db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    return not busy
+
+
+def mark_wal(db: Connection) -> None:
+    """Give a fresh -wal file its number, with its first transaction.
+
+    Its number is one more than the main file's, and the journal's name is on the same page: so
+    a -wal file that belongs to another journal, or to another state of this one, can be told.
+    """
+    settings.put(db, settings.WAL_KEY, str(int(settings.get(db, settings.WAL_KEY) or 0) + 1))
 
 
 def copy_to(db: Connection, target: Path) -> None:

@@ -29,6 +29,7 @@ class JournalGuard:
         self._clock = clock
         self._disk = disk
         self._told = ""
+        self._wal = self._wal_now()
 
     async def run(self) -> None:
         """Watch until cancelled."""
@@ -41,10 +42,15 @@ class JournalGuard:
         if not self._folder.is_still_at_its_path():
             self._journal.lose("is no longer there: its folder was moved or removed")
         elif not self._journal.is_in_place():
-            self._bring_back()
+            is_gone = self._folder.stat(NAME) is None
+            what = "was moved or removed" if is_gone else "was replaced by something else"
+            self._bring_back(what)
+        elif self._wal is not None and self._wal_now() != self._wal:
+            self._bring_back("has lost its -wal file")
         else:
             self._journal.find()
-            self._journal.is_well()
+            if self._journal.is_well():
+                self._wal = self._wal_now()
         problem = self._journal.problem
         if self._journal.is_broken:
             raise failures.broken(str(self._state / NAME), problem)
@@ -52,10 +58,13 @@ class JournalGuard:
             log.error("%s", problem or "the journal can be written again")
             self._told = problem
 
-    def _bring_back(self) -> None:
+    def _wal_now(self) -> int | None:
+        """Return the inode of the -wal file; an open journal has one from its first write on."""
+        there = self._folder.stat(f"{NAME}-wal")
+        return None if there is None else there.inode
+
+    def _bring_back(self, what: str) -> None:
         now = self._clock.utc_ms()
-        is_gone = self._folder.stat(NAME) is None
-        what = "was moved or removed" if is_gone else "was replaced by something else"
         try:
             kept = self._go_on(now)
         except (OSError, SyncdError) as error:
@@ -68,6 +77,7 @@ class JournalGuard:
             + " Find out who does that, and copy a journal only while syncd is stopped."
         )
         log.error("%s", text)
+        self._wal = self._wal_now()
         with self._journal.write() as db:
             notices.add(db, None, NOTICE_KIND, now_utc_ms=now, note=text, data={"kept": list(kept)})
         leave_note(self._folder, text, now)

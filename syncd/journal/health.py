@@ -22,6 +22,7 @@ from syncd.journal.rows import Origin, digests_from_blob, select
 
 # A version above this was never given: the number itself is damaged.
 _VERSION_MAX = 1000
+BUSY_TIMEOUT_S = 5.0
 
 
 class Health(StrEnum):
@@ -45,55 +46,76 @@ class Finding:
     error: sqlite3.DatabaseError | None = None
 
 
+class _UnfitError(Exception):
+    """The file is no journal of ours that can be opened as it is."""
+
+    def __init__(self, text: str, health: Health = Health.BROKEN) -> None:
+        super().__init__(text)
+        self.health = health
+
+
 def examine(path: Path) -> Finding:
     """Look at the journal at path, which must be a file."""
     try:
         with contextlib.closing(_connect(path, "mode=ro")) as db:
-            return _examine(db, path)
+            version = _version(db)
+            if version > len(schema.MIGRATIONS):
+                return Finding(Health.NEWER, version=version)
+            in_use = version > 0 and _is_in_use(db, path, version)
+            return Finding(Health.SOUND, version=version, in_use=in_use)
     except sqlite3.DatabaseError as error:
-        if failures.is_kept_out(error):
-            return Finding(Health.KEPT_OUT, str(error), error=error)
-        return Finding(Health.BROKEN, str(error))
+        health = Health.KEPT_OUT if failures.is_kept_out(error) else Health.BROKEN
+        return Finding(health, str(error), error=error)
+    except _UnfitError as error:
+        return Finding(error.health, str(error))
+    except (ValueError, TypeError, LookupError, msgpack.UnpackException) as error:
+        return Finding(Health.BROKEN, f"a value in it makes no sense ({error})")
 
 
 def _connect(path: Path, how: str) -> Connection:
-    return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None)
+    uri = f"{path.absolute().as_uri()}?{how}"
+    return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S)
 
 
-def _examine(db: Connection, path: Path) -> Finding:
+def _version(db: Connection) -> int:
+    """Check the file's structure and return the version of its tables, 0 for an empty file."""
     (version,) = db.execute("PRAGMA user_version").fetchone()
     (found,) = db.execute("PRAGMA integrity_check(1)").fetchone()
     if found != "ok":
-        return Finding(Health.BROKEN, found)
-    if not 0 <= version <= _VERSION_MAX:
-        return Finding(Health.BROKEN, f"its version cannot be {version}")
-    if version > len(schema.MIGRATIONS):
-        return Finding(Health.NEWER, version=version)
+        raise _UnfitError(found)
     (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    if version == 0:
-        text = "another program's tables are in it"
-        return Finding(Health.BROKEN, text) if tables else Finding(Health.SOUND)
+    if version == 0 and tables:
+        raise _UnfitError("another program's tables are in it")
+    if not 0 <= version <= _VERSION_MAX:
+        raise _UnfitError(f"its version cannot be {version}")
+    return int(version)
+
+
+def _is_in_use(db: Connection, path: Path, version: int) -> bool:
+    """Check that what is in it is ours and makes sense; tell whether it was left open."""
     journal_id = settings.journal_id(db)
     if not journal_id:
-        return Finding(Health.BROKEN, "it has no name")
-    if journal_id != _id_without_wal(path):
-        return Finding(Health.FOREIGN_WAL, "the -wal file beside it belongs to another journal")
+        raise _UnfitError("it has no name")
+    _check_wal(db, path, journal_id)
     if version == len(schema.MIGRATIONS):
-        try:
-            _check_meaning(db)
-        except (ValueError, TypeError, LookupError, msgpack.UnpackException) as error:
-            return Finding(Health.BROKEN, f"a value in it makes no sense ({error})")
-    in_use = settings.get(db, settings.IN_USE_KEY) == "yes"
-    return Finding(Health.SOUND, version=version, in_use=in_use)
+        _check_meaning(db)
+    return settings.get(db, settings.IN_USE_KEY) == "yes"
 
 
-def _id_without_wal(path: Path) -> str:
-    """Return the id in the main file alone, where each opening leaves it; "" if none is there."""
+def _check_wal(db: Connection, path: Path, journal_id: str) -> None:
+    """Compare the main file alone with what it is together with the -wal file beside it."""
     try:
-        with contextlib.closing(_connect(path, "mode=ro&immutable=1")) as db:
-            return settings.journal_id(db)
+        with contextlib.closing(_connect(path, "mode=ro&immutable=1")) as alone:
+            alone_id = settings.journal_id(alone)
+            alone_number = int(settings.get(alone, settings.WAL_KEY) or 0)
     except sqlite3.DatabaseError:
-        return ""
+        return  # all of it is in the -wal file still
+    text = "the -wal file beside it belongs to another journal"
+    if alone_id not in ("", journal_id):
+        raise _UnfitError(text, Health.FOREIGN_WAL)
+    number = int(settings.get(db, settings.WAL_KEY) or 0)
+    if alone_id and number - alone_number not in (0, 1):
+        raise _UnfitError("the -wal file beside it belongs to another state", Health.FOREIGN_WAL)
 
 
 def _check_meaning(db: Connection) -> None:
@@ -108,7 +130,7 @@ def _check_meaning(db: Connection) -> None:
         digests_from_blob(packed)
     for (text,) in db.execute("SELECT body FROM notice"):
         if not isinstance(json.loads(text), dict):
-            raise ValueError("a notice is no map")
+            raise TypeError("a notice is no map")
     bad = db.execute("PRAGMA foreign_key_check").fetchone()
     if bad is not None:
         raise ValueError(f"a row of {bad[0]} belongs to nothing")

@@ -27,6 +27,8 @@ from syncd.journal.failures import JournalBrokenError, JournalError
 
 __all__ = ["Connection", "Journal", "JournalBrokenError", "JournalError"]
 
+# As often as SQLite would by itself with small commits; and see mark_wal().
+COMMITS_PER_CHECKPOINT = 250
 
 
 class Journal:
@@ -48,6 +50,8 @@ class Journal:
         self._is_doubtful = False
         self._is_away = False
         self._is_closed = False
+        self._is_wal_fresh = True
+        self._commits = 0
         self._subscribers: list[Callable[[], None]] = []
         self._db = connecting.open_connection(path, self._shown, journal_id)
         self._identity = _identity(path)
@@ -63,6 +67,11 @@ class Journal:
         """Why nothing can be written now; "" if something can."""
         trouble = self._trouble
         return "" if trouble is None else str(trouble)
+
+    def check(self) -> None:
+        """Raise JournalError while nothing can be written: no work is to be taken on."""
+        if self._trouble is not None:
+            raise self._trouble
 
     @property
     def is_broken(self) -> bool:
@@ -81,10 +90,13 @@ class Journal:
             try:
                 self._be_in_place()
                 self._be_sure()
-                changes_before = self._db.total_changes
                 self._db.execute("BEGIN IMMEDIATE")
+                if self._is_wal_fresh:
+                    connecting.mark_wal(self._db)
+                changes_before = self._db.total_changes
                 yield self._db
                 self._db.execute("COMMIT")
+                self._is_wal_fresh = False
             except BaseException as error:
                 self._roll_back()
                 if trouble := self._note(error):
@@ -94,6 +106,7 @@ class Journal:
                 self._writing = False
             self._trouble = None
             changed = self._db.total_changes != changes_before
+            self._checkpoint_now_and_then()
         if changed:
             for callback in tuple(self._subscribers):
                 callback()
@@ -213,6 +226,7 @@ class Journal:
                 self._trouble = failures.broken(self._shown, error.problem)
             raise self._trouble from error
         self._is_doubtful = False
+        self._is_wal_fresh = True
 
     def _note(self, error: BaseException) -> JournalError | None:
         """Take note of what an error says about the file; None if it says nothing."""
@@ -224,6 +238,16 @@ class Journal:
         else:
             return None
         return self._trouble
+
+    def _checkpoint_now_and_then(self) -> None:
+        """Bring the -wal file's content into the main file; what is committed is safe anyway."""
+        self._commits += 1
+        if self._commits % COMMITS_PER_CHECKPOINT:
+            return
+        try:
+            self._is_wal_fresh = connecting.checkpoint(self._db)
+        except sqlite3.DatabaseError as error:
+            self._note(error)
 
     def _roll_back(self) -> None:
         with contextlib.suppress(sqlite3.DatabaseError):  # the error that led here is raised

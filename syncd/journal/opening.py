@@ -25,10 +25,10 @@ NAME = "journal.sqlite"
 BEGAN_NAME = "journal.began"  # beside it: this box has had a journal
 NOTICE_KIND = "journal"
 _BESIDE = ("", "-wal", "-shm")
-_BEGAN = b"syncd made its journal here. If the journal is missing, it was lost: this file tells.\n"
+_BEGAN = b"syncd made its journal here. If the journal is missing, it was lost.\n"
 _NOT_REBUILT = (
-    "What cannot be rebuilt: ranks and times set by hand, pauses, which rolls had been fetched, the "
-    "history of each roll, and rolls that are no longer on the landing nor on the storage."
+    "What cannot be rebuilt: ranks and times set by hand, pauses, which rolls had been fetched, "
+    "the history of each roll, and rolls that are no longer on the landing nor on the storage."
 )
 
 
@@ -149,9 +149,7 @@ def _free_name(folder: Folder, word: str, now_utc_ms: int) -> str:
     return name
 
 
-def _say(
-    journal: Journal, path: Path, folder: Folder, mishap: Mishap, now_utc_ms: int
-) -> None:
+def _say(journal: Journal, path: Path, folder: Folder, mishap: Mishap, now_utc_ms: int) -> None:
     """Say what happened on stderr, in the events, and in a note that stays."""
     done = (
         "A new journal was begun; rolls on the landing are looked at anew, and what is on the "

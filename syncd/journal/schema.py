@@ -114,6 +114,7 @@ NETWORK_FILE_SYSTEMS = frozenset(
 
 # EXCLUSIVE: two processes that write or checkpoint can corrupt a WAL file with the SQLite of
 # many Pythons (sqlite.org/wal.html#walresetbug); it must come before the first use of the WAL.
+# wal_autocheckpoint: the journal does that itself, and numbers each -wal file.
 # FULL: NORMAL loses the last commits at power loss. fullfsync: on macOS, past the drive's cache.
 PRAGMAS = (
     "PRAGMA locking_mode = EXCLUSIVE",
@@ -123,4 +124,5 @@ PRAGMAS = (
     "PRAGMA checkpoint_fullfsync = 1",
     "PRAGMA foreign_keys = ON",
     "PRAGMA journal_size_limit = 67108864",
+    "PRAGMA wal_autocheckpoint = 0",
 )

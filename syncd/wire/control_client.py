@@ -126,6 +126,10 @@ class PeerClient:
             what = f"answered with status {status} and no message that we know"
             raise self._lost(way, what) from error
         self._replied(way)
+        if status >= 500:  # it would answer if it could
+            raise PeerUnreachableError(
+                f"{self._name} cannot answer now: {refusal.message}", remedy=refusal.remedy
+            )
         raise PeerRefusedError(f"{self._name} refuses: {refusal.message}", remedy=refusal.remedy)
 
     def _replied(self, way: "_Way") -> None:
