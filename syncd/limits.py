@@ -36,6 +36,12 @@ DIRECT_ALIGN_BYTES = 4096
 MANIFEST_BYTES_MAX = 256 * MIB
 MANIFEST_DEPTH_MAX = 64
 
+# What a storage notes of one roll: 2,000,000 files, their paths and digests, stay below it.
+RECORD_BYTES_MAX = 512 * MIB
+# The list of a roll's durable parcels is synced after so many: a sync at each would cost as much as
+# the parcel's own, and behind the list is only what travels again if power and journal go at once.
+RECORD_SYNC_PARCELS = 16
+
 # Landing.
 RESCAN_S = 60.0  # events get lost; a scan against the journal decides
 QUIET_S = (

@@ -84,6 +84,11 @@ class NodeAnswers(JournalAnswers):
         if self._parts.area is not None:
             problem = await self._disk.aside(self._parts.area.problem)
             checks.append(_check("storage", problem))
+        if self._parts.adopting is not None:
+            adopting = self._parts.adopting
+            checks.append(_check("incoming", adopting.problem()))
+            if adopting.progress():
+                checks.append(_fine("read-back", adopting.progress()))
         if self._parts.handover is not None:
             handover = self._parts.handover
             checks.append(_check(f"destination {handover.peer}", handover.problem))
@@ -128,3 +133,7 @@ class NodeAnswers(JournalAnswers):
 
 def _check(name: str, problem: str) -> Plain:
     return {"name": name, "ok": not problem, "message": problem or "fine", "remedy": ""}
+
+
+def _fine(name: str, message: str) -> Plain:
+    return {"name": name, "ok": True, "message": message, "remedy": ""}

@@ -27,6 +27,7 @@ from syncd.notices.subscriber import Subscriber
 from syncd.ports import Link, PeerCalls, Ports
 from syncd.roll.stages import Stage
 from syncd.schedule.order import OrderRule, Place, place_for
+from syncd.storage.adopting import Adopting
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
 from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
@@ -92,6 +93,10 @@ class Parts:
         )
         self._reach = reach
         self.pulses: dict[str, Pulse] = {}
+        names = [subscriber.name for subscriber in subscribers]
+        self.adopting = (
+            Adopting(self.area, journal, ports, subscribers=names) if self.area else None
+        )
         self.published = Published(ports, journal, self.area) if self.area else None
         self.handover = self._handover()
         self.landings = self._landings()
@@ -100,7 +105,14 @@ class Parts:
 
     async def run(self) -> None:
         """Run every part until cancelled. If one fails, all end: raises ExceptionGroup."""
-        running = (self.relay, self.keeper, *self.landings, self.handover, self.fetching)
+        running = (
+            self.relay,
+            self.adopting,
+            self.keeper,
+            *self.landings,
+            self.handover,
+            self.fetching,
+        )
         async with asyncio.TaskGroup() as group:
             for part in running:
                 if part is not None:

@@ -18,9 +18,12 @@ from syncd.ports import Ports
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, may_be_same_media
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
+from syncd.storage.adopting import record_adopted
 from syncd.storage.area import Area
-from syncd.storage.comparing import Comparison, compare_with_published
+from syncd.storage.comparing import Comparison, compare_with_published, evidence_there
 from syncd.storage.keeper import CURABLE, Keeper
+from syncd.storage.papers import is_told as is_told_of
+from syncd.storage.records import PublishedRecord
 from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
 
 PENDING_PER_PEER_MAX = 8
@@ -231,10 +234,25 @@ class OfferBook:
 
     def _note_same(self, peer: PeerIdentity, inventory: Inventory) -> None:
         """Note that the content is there already, under the same name: one roll (promise 7)."""
+        path = f"{inventory.day}/{inventory.name}"
+        with self._journal.read() as db:
+            others = [row for row in rolls.find(db, path) if row.roll_id != inventory.roll_id]
+        if others:
+            self._note_same_as(peer, inventory, others[0].roll_id)
+            return
+        # Published, and the journal does not know it: it was lost, or is another box's.
+        folder = self._area.present()
+        now = self._ports.clock.utc_ms()
+        evidence = evidence_there(self._area, inventory)
+        bare = (b"",) * len(inventory.files)
+        record = PublishedRecord(inventory, peer.name, evidence, bare, now)
+        is_told = is_told_of(folder, inventory.roll_id)
+        record_adopted(self._journal, record, is_told=is_told, now_utc_ms=now)
+
+    def _note_same_as(self, peer: PeerIdentity, inventory: Inventory, other_id: str) -> None:
         now = self._ports.clock.utc_ms()
         path = f"{inventory.day}/{inventory.name}"
         with self._journal.write() as db:
-            others = [row for row in rolls.find(db, path) if row.roll_id != inventory.roll_id]
             rolls.add_roll(
                 db,
                 inventory,
@@ -246,8 +264,7 @@ class OfferBook:
             )
             rolls.set_published(db, inventory.roll_id, path)
             rolls.set_moved(db, inventory.roll_id, inventory.total_bytes)
-            if others:
-                rolls.set_same_as(db, inventory.roll_id, others[0].roll_id)
+            rolls.set_same_as(db, inventory.roll_id, other_id)
             note = "the same content was there already; compared by reading the storage"
             rolls.set_stage(db, inventory.roll_id, Stage.READY, now_utc_ms=now, note=note)
 

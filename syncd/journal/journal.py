@@ -234,7 +234,7 @@ class Journal:
             self._trouble = failures.broken(self._shown, error)
         elif failures.is_disks_fault(error):
             self._trouble = failures.cannot_write(self._shown, error)
-            self._is_doubtful = not failures.is_full(error)
+            self._is_doubtful = self._path is not None and not failures.is_full(error)
         else:
             return None
         return self._trouble

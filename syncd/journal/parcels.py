@@ -40,6 +40,16 @@ def durable_numbers(db: Connection, roll_id: str) -> set[int]:
     return {number for (number,) in rows}
 
 
+def is_begun(db: Connection, roll_id: str) -> bool:
+    """Tell whether anything of a roll ever was durable, as far as this journal knows."""
+    (found,) = db.execute(
+        "SELECT EXISTS (SELECT 1 FROM parcel WHERE roll_key = ?1)"
+        " OR EXISTS (SELECT 1 FROM mismatch WHERE roll_key = ?1)",
+        (key_of(db, roll_id),),
+    ).fetchone()
+    return bool(found)
+
+
 def piece_digests(db: Connection, roll_id: str, numbers: Iterable[int]) -> dict[int, bytes]:
     """Return the digests recorded for those of numbers that are durable."""
     key = key_of(db, roll_id)

@@ -89,9 +89,11 @@ def add_roll(
     rank: int = RANK_DEFAULT,
     needed_by_utc_ms: int | None = None,
     now_utc_ms: int,
+    kind: str | None = None,
 ) -> bool:
     """Journal a roll with all its files; False, and nothing changed, if it is known already.
 
+    kind: of the notice that says so, if not the stage.
     An arriving roll of the same source becomes this one and keeps its history, the order a person
     or a rule gave it, and when it arrived.
     """
@@ -123,7 +125,7 @@ def add_roll(
     )
     db.execute("UPDATE roll SET roll_id = ? WHERE roll_id = ?", (inventory.roll_id, old_id))
     _add_files(db, inventory)
-    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms)
+    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms, kind=kind)
     return True
 
 
@@ -434,10 +436,11 @@ def _say_stage(
     now_utc_ms: int,
     note: str = "",
     data: Mapping[str, Any] | None = None,
+    kind: str | None = None,
 ) -> None:
     note = plain(note)
     _write_history(db, roll_id, stage, note, now_utc_ms)
-    notices.add(db, roll_id, stage.value, now_utc_ms=now_utc_ms, note=note, data=data)
+    notices.add(db, roll_id, kind or stage.value, now_utc_ms=now_utc_ms, note=note, data=data)
 
 
 def _write_history(db: Connection, roll_id: str, stage: Stage, text: str, now_utc_ms: int) -> None:

@@ -8,7 +8,8 @@ from enum import StrEnum
 from pathlib import PurePosixPath
 
 from syncd.ports import EntryKind, Folder
-from syncd.roll.inventory import Inventory, media_by_path
+from syncd.roll.digests import Algorithm
+from syncd.roll.inventory import FileEntry, FileKind, Inventory, media_by_path
 from syncd.storage.area import Area
 from syncd.storage.layout import files_below, target_of
 from syncd.storage.reading import hash_stored
@@ -39,6 +40,31 @@ def compare_with_published(area: Area, inventory: Inventory) -> Comparison:
     folder = area.folder()
     try:
         return _compare(area, folder, inventory)
+    except OSError as error:
+        raise storage_trouble(area.path, error) from error
+
+
+def evidence_there(area: Area, inventory: Inventory) -> tuple[FileEntry, ...]:
+    """Return the manifests and lists that lie in a published roll now, each with its digest.
+
+    For a roll that was found to be the same. Raises HeldError if the storage is absent or fails.
+    """
+    folder = area.folder()
+    target = target_of(inventory)
+    media = media_by_path(inventory)
+    try:
+        found = sorted(files_below(folder, target).items(), key=lambda item: item[0].encode())
+        return tuple(
+            FileEntry(
+                path,
+                entry.size_bytes,
+                entry.mtime_ns,
+                hash_stored(area.disk, folder, f"{target}/{path}", (Algorithm.XXH128,)),
+                FileKind.EVIDENCE,
+            )
+            for path, entry in found
+            if path not in media
+        )
     except OSError as error:
         raise storage_trouble(area.path, error) from error
 

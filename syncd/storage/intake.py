@@ -63,6 +63,10 @@ def _sync(
             "The storage was mounted anew meanwhile.", remedy="The parcel is sent again."
         )
     for roll, own in by_roll.items():
+        try:
+            roll.papers.note(folder, {sink.number: sink.digests for sink in own})
+        except OSError as error:
+            raise roll.failed(error, None) from error
         for sink in own:
             roll.check_current(sink)
 

@@ -17,7 +17,7 @@ from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import MIB, SELF_CURE_RETRY_S
 from syncd.ports import Ports
 from syncd.roll.inventory import Inventory
-from syncd.roll.stages import HeldCode, Stage
+from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.intake import ReceivingRolls
 from syncd.storage.jobs import Jobs
@@ -118,7 +118,8 @@ class Keeper:
             rows = rolls.unfinished(db, self._origin)
         if self._origin is Origin.FETCH:
             rows = [row for row in rows if row.route == self._area.path]
-        return [row for row in rows if not row.paused]
+        # What is landed and not ready was found wrong after it was published; see adopting.py.
+        return [row for row in rows if not row.paused and is_before(row.stage, Stage.LANDED)]
 
     def _start_jobs(self, rows: list[RollRow]) -> None:
         for row in rows:

@@ -2,6 +2,10 @@
 
 <root>/.syncd/incoming/<roll id>/roll      media of an unfinished roll, as it will be published
 <root>/.syncd/incoming/<roll id>/evidence  its manifests and lists, as received, until it is sealed
+<root>/.syncd/incoming/<roll id>/inventory what it consists of      } so that it can be understood
+<root>/.syncd/incoming/<roll id>/parcels   what of it is durable     } without a journal; papers.py
+<root>/.syncd/rolls/<roll id>              what a published roll is  }
+<root>/.syncd/rolls/<roll id>.told         everybody was told of it
 <root>/DAY/ROLL                            published
 """
 
@@ -12,6 +16,7 @@ from syncd.ports import Entry, EntryKind, Folder
 from syncd.roll.inventory import FileEntry, FileKind, Inventory
 
 INCOMING = ".syncd/incoming"
+ROLLS = ".syncd/rolls"
 
 
 def incoming_of(roll_id: str) -> str:

@@ -18,7 +18,9 @@ from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
 from syncd.storage.layout import folder_of, incoming_of, media_root, target_of
+from syncd.storage.papers import find_published, note_published
 from syncd.storage.reading import hash_stored
+from syncd.storage.records import PublishedRecord
 
 _WORDS = {
     EntryKind.FOLDER: "a folder",
@@ -28,20 +30,21 @@ _WORDS = {
 }
 
 
-def publish(
-    area: Area, journal: Journal, inventory: Inventory, sealed: Sequence[FileEntry]
-) -> None:
+def publish(area: Area, journal: Journal, record: PublishedRecord) -> None:
     """Make a sealed roll appear as DAY/ROLL. Raises OSError, HeldError(name-taken).
 
-    The intent is journalled before, so that recover_publish() can tell how far it got.
+    The intent is journalled before, so that recover_publish() can tell how far it got; and noted
+    on the storage, so that a box without that journal can, too.
     """
     folder = area.present()
+    inventory, sealed = record.inventory, record.evidence
     roll_id, target = inventory.roll_id, target_of(inventory)
     if folder.stat(target) is not None:
         raise name_taken(folder, inventory)
     if inventory.day:
         folder.make_folders(inventory.day)
         folder.sync_folder()
+    note_published(folder, record)
     with journal.write() as db:
         rolls.set_publish_intent(db, roll_id, _intent(target, sealed))
     try:
@@ -63,16 +66,27 @@ def recover_publish(
     """
     with journal.read() as db:
         text = rolls.publish_intent(db, inventory.roll_id)
-    if text is None:
-        return None
     folder = area.present()
-    target, sealed = _read_intent(text)
+    target = target_of(inventory)
     if folder.stat(media_root(inventory.roll_id)) is not None or folder.stat(target) is None:
         return None
+    sealed = _noted(folder, inventory) if text is None else _read_intent(text)
+    if sealed is None:
+        return None
     if not _is_ours(area, folder, target, inventory, sealed):
+        if text is None:
+            return None
         raise name_taken(folder, inventory)
     _sync_parents(folder, inventory.roll_id, target)
     return sealed
+
+
+def _noted(folder: Folder, inventory: Inventory) -> tuple[FileEntry, ...] | None:
+    """Return the evidence that the storage's own record names, for a journal that lacks it."""
+    record = find_published(folder, inventory.roll_id)
+    if record is None or target_of(record.inventory) != target_of(inventory):
+        return None
+    return record.evidence
 
 
 def discard_incoming(folder: Folder, roll_id: str) -> None:
@@ -133,9 +147,9 @@ def _intent(target: str, sealed: Sequence[FileEntry]) -> str:
     return json.dumps({"target": target, "evidence": files})
 
 
-def _read_intent(text: str) -> tuple[str, tuple[FileEntry, ...]]:
+def _read_intent(text: str) -> tuple[FileEntry, ...]:
     plain: dict[str, Any] = json.loads(text)
-    sealed = tuple(
+    return tuple(
         FileEntry(
             path,
             size,
@@ -145,4 +159,3 @@ def _read_intent(text: str) -> tuple[str, tuple[FileEntry, ...]]:
         )
         for path, size, mtime, digests in plain["evidence"]
     )
-    return plain["target"], sealed

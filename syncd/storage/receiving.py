@@ -22,6 +22,7 @@ from syncd.storage.area import Area
 from syncd.storage.durable import DurableNames
 from syncd.storage.hashing import PIECE_DIGEST_BYTES
 from syncd.storage.layout import evidence_root, files_below, folder_of, media_root, stored_path
+from syncd.storage.papers import RollPapers
 from syncd.storage.sinks import ParcelSink, SparedSink, check_number
 from syncd.storage.troubles import ParcelDamagedError, storage_trouble
 
@@ -47,6 +48,7 @@ class ReceivingRoll:
         self.plan = ParcelPlan(inventory)
         self.area = area
         self.names = DurableNames()
+        self.papers = RollPapers(inventory, self._peer, self._known_digests)
         self._journal = journal
         self._changed = changed
         self._lock = threading.Lock()
@@ -134,6 +136,17 @@ class ReceivingRoll:
         digests = self.plan.pieces(number)[0].file_index, found.get(number, b"")
         self._digests[number] = digests
         return digests
+
+    def _peer(self) -> str:
+        with self._journal.read() as db:
+            row = rolls.get(db, self.roll_id)
+        return "" if row is None else row.peer or ""
+
+    def _known_digests(self) -> dict[int, bytes]:
+        with self._lock:
+            durable = set(self._durable)
+        with self._journal.read() as db:
+            return parcels.piece_digests(db, self.roll_id, durable)
 
     # Coming in
 

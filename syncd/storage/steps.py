@@ -8,6 +8,7 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import replace
 
 from syncd.errors import HeldError, RollUnknownError
 from syncd.journal import parcels, rolls
@@ -19,14 +20,17 @@ from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, to_bitmap
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
+from syncd.storage.comparing import Comparison, compare_with_published, evidence_there
 from syncd.storage.doubts import find_lost, read_back_again
 from syncd.storage.generation import generation_files
 from syncd.storage.intake import ReceivingRolls
 from syncd.storage.layout import INCOMING, evidence_root, stored_path
 from syncd.storage.outcomes import record_damage, record_proofs, record_published
+from syncd.storage.papers import disown, find_parcels
 from syncd.storage.proving import Damage, prove_files
 from syncd.storage.publishing import discard_incoming, publish, recover_publish
 from syncd.storage.receiving import ReceivingRoll
+from syncd.storage.records import PublishedRecord, xxh128_of
 from syncd.storage.sealing import ChangedMeanwhileError, seal
 from syncd.storage.troubles import storage_trouble, why
 
@@ -96,9 +100,30 @@ class Steps:
             if sealed is not None:
                 self._published(inventory, sealed)
                 return None
+            self._recall_parcels(inventory)
             return self.receiving.add(
                 ReceivingRoll(inventory, self._area, self._journal, self._changed)
             )
+
+    def _recall_parcels(self, inventory: Inventory) -> None:
+        """Take from the storage what came in before, if the journal knows nothing of it.
+
+        Not where the journal knows better: what it had sent again is lacking, whatever was noted.
+        """
+        roll_id = inventory.roll_id
+        with self._journal.read() as db:
+            if parcels.is_begun(db, roll_id):
+                return
+        try:
+            noted = find_parcels(self._area.present(), inventory, ParcelPlan(inventory))
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+        if not noted:
+            return
+        text = "what came in before is known from the storage's own record; it is read back"
+        with self._journal.write() as db:
+            parcels.record_durable(db, roll_id, noted)
+            rolls.note(db, roll_id, text, now_utc_ms=self._clock.utc_ms())
 
     def prove_batch(self, roll: ReceivingRoll, batch: list[int]) -> None:
         """Read files back and record what was found. Raises OSError, HeldError."""
@@ -166,7 +191,7 @@ class Steps:
             sealed = recover_publish(self._area, self._journal, roll.inventory)
             if sealed is None:
                 sealed = seal(roll, lambda: self._generation(roll))
-                publish(self._area, self._journal, roll.inventory, sealed)
+                publish(self._area, self._journal, self._record_of(roll, sealed))
         except ChangedMeanwhileError as changed:
             roll.reopen()
             log.warning("%s: %s", roll.roll_id, changed)
@@ -175,6 +200,8 @@ class Steps:
             self._changed()
             return
         except HeldError as error:
+            if self._is_there_already(roll, error):
+                return
             roll.reopen()
             self._distrust(roll, error)
             raise
@@ -182,6 +209,39 @@ class Steps:
             roll.reopen()
             raise
         self._published(roll.inventory, sealed)
+
+    def _is_there_already(self, roll: ReceivingRoll, error: HeldError) -> bool:
+        """Tell whether what took the name is this very roll, published under a lost journal."""
+        if error.code is not HeldCode.NAME_TAKEN:
+            return False
+        found = compare_with_published(self._area, self._with_proofs(roll))
+        if found is not Comparison.SAME:
+            return False
+        self._published(roll.inventory, evidence_there(self._area, roll.inventory))
+        return True
+
+    def _with_proofs(self, roll: ReceivingRoll) -> Inventory:
+        """Return the inventory with digests for what has none of its own (a settled roll)."""
+        with self._journal.read() as db:
+            proofs = parcels.proofs(db, roll.roll_id)
+        files = tuple(
+            entry if entry.digests or index not in proofs else replace(entry, digests=digests)
+            for index, entry in enumerate(roll.inventory.files)
+            for digests in (proofs[index].digests if index in proofs else (),)
+        )
+        return replace(roll.inventory, files=files)
+
+    def _record_of(self, roll: ReceivingRoll, sealed: tuple[FileEntry, ...]) -> PublishedRecord:
+        """Say for the storage itself what is about to be published."""
+        with self._journal.read() as db:
+            proofs = parcels.proofs(db, roll.roll_id)
+        digests = tuple(
+            xxh128_of(proofs[index].digests) if index in proofs else b""
+            for index in range(len(roll.inventory.files))
+        )
+        return PublishedRecord(
+            roll.inventory, roll.papers.peer(), sealed, digests, self._clock.utc_ms()
+        )
 
     def _distrust(self, roll: ReceivingRoll, error: HeldError) -> None:
         """Have a file that changed after it was proved sent again, once a person lets it go on."""
@@ -227,6 +287,9 @@ class Steps:
     def give_up(self, roll_id: str) -> None:
         """Forget an unfinished roll, and what came in of it; what is published is not touched."""
         with self._giving_up:
+            # First, so that no start takes up again what a crash left of it.
+            with suppress(OSError, HeldError):
+                disown(self._area.present(), roll_id)
             self._give_up(roll_id)
 
     def _give_up(self, roll_id: str) -> None:

@@ -92,7 +92,7 @@ def test_a_roll_that_came_in_is_proved_published_and_ready() -> None:
         proofs = parcels.proofs(db, rig.roll_id)
     assert len(proofs) == len(rig.files)
     assert {proof.level for proof in proofs.values()} == {ReadLevel.DIRECT}
-    assert rig.disk.files_below(f"{STORAGE}/.syncd") == {}
+    assert list(rig.disk.files_below(f"{STORAGE}/.syncd")) == [f"rolls/{rig.roll_id}"]
 
 
 def test_the_times_of_files_are_kept() -> None:

@@ -1,0 +1,313 @@
+"""Taking up what lies on the storage and is not in the journal: a new journal, or a new box.
+
+Owns: which records are looked at and when, that a published roll is read back before it is listed,
+and what of the storage nobody knows. Must not: remove anything, or touch what the journal knows.
+
+A roll taken up so is ready without the notices of a new one if everybody was told of it before;
+that is noted on the storage, too. Otherwise it is told as new: at least once holds, twice may be.
+"""
+
+import logging
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+from syncd.errors import HeldError
+from syncd.journal import notices, rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
+from syncd.ports import EntryKind, Folder, Ports
+from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.inventory import FileEntry, FileKind, Inventory
+from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.storage import papers
+from syncd.storage.amounts import human
+from syncd.storage.area import Area
+from syncd.storage.layout import INCOMING, ROLLS, incoming_of, media_root, target_of, walk
+from syncd.storage.publishing import discard_incoming
+from syncd.storage.reading import hash_stored
+from syncd.storage.records import PublishedRecord
+from syncd.storage.troubles import storage_trouble
+
+log = logging.getLogger(__name__)
+
+ADOPTED_KIND = "adopted"
+STRAYS_NAMED_MAX = 5
+_ID_LENGTH = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """A folder in incoming that belongs to no roll that is known."""
+
+    name: str
+    size_bytes: int
+
+
+class Adopting:
+    """Takes stock of one storage at the start and every RESCAN_S, until cancelled.
+
+    subscribers: the names of those who are told that rolls are ready.
+    """
+
+    def __init__(
+        self, area: Area, journal: Journal, ports: Ports, *, subscribers: Sequence[str]
+    ) -> None:
+        self.strays: tuple[Stray, ...] = ()
+        self.waiting_count = 0
+        self._area = area
+        self._journal = journal
+        self._ports = ports
+        self._subscribers = tuple(subscribers)
+        self._told: set[str] = set()
+
+    async def run(self) -> None:
+        """Take stock, read back what is unknown, note who was told; for ever."""
+        aside = self._ports.disk.aside
+        due_s = float("-inf")
+        while True:
+            try:
+                if self._ports.clock.monotonic_s() >= due_s:
+                    unknown = await aside(self.take_stock)
+                    due_s = self._ports.clock.monotonic_s() + RESCAN_S
+                    for place, roll_id in enumerate(unknown):
+                        self.waiting_count = len(unknown) - place
+                        await aside(self.adopt_published, roll_id)
+                    self.waiting_count = 0
+                for row in await aside(self._released):
+                    await aside(self.adopt_published, row.roll_id)
+                await aside(self._note_told)
+            except HeldError as error:  # the storage is not there, or fails; its keeper says so
+                log.debug("%s", error)
+            await self._ports.clock.sleep(SELF_CURE_RETRY_S)
+
+    def problem(self) -> str:
+        """Say what of the storage nobody knows; "" if there is nothing."""
+        if not self.strays:
+            return ""
+        named = ", ".join(
+            f"{s.name} ({human(s.size_bytes)})" for s in self.strays[:STRAYS_NAMED_MAX]
+        )
+        more = len(self.strays) - STRAYS_NAMED_MAX
+        return (
+            f"In {self._area.path}/{INCOMING} lies what belongs to no roll that is known: {named}"
+            f"{f' and {more} more' if more > 0 else ''}. If no offload box brings these rolls "
+            "again, remove them by hand: syncd deletes nothing that it has not proved elsewhere."
+        )
+
+    def progress(self) -> str:
+        """Say how many rolls are still to be read back before they are listed; "" if none."""
+        if not self.waiting_count:
+            return ""
+        return f"{self.waiting_count} published rolls that the journal lacks are being read back."
+
+    # Blocking
+
+    def take_stock(self) -> list[str]:
+        """Take up unfinished rolls; return the published ones that are to be read back.
+
+        Raises HeldError if the storage is absent or fails.
+        """
+        folder = self._area.present()
+        try:
+            published = [name for name in _names(folder, ROLLS) if _is_id(name)]
+            incoming = _names(folder, INCOMING)
+            with self._journal.read() as db:  # last: what has begun meanwhile is no stray
+                known = {row.roll_id for row in rolls.all_rolls(db)}
+            self.strays = tuple(
+                Stray(name, _size_bytes(folder, incoming_of(name)))
+                for name in incoming
+                if name not in known and not self._adopt_unfinished(folder, name)
+            )
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+        return [roll_id for roll_id in published if roll_id not in known]
+
+    def _adopt_unfinished(self, folder: Folder, name: str) -> bool:
+        """Take up a roll that had begun to come in; its parcels are recalled when it is opened."""
+        record = papers.find_roll(folder, name) if _is_id(name) else None
+        if record is None:
+            return False
+        if _is_published(folder, record.inventory) and papers.find_published(folder, name):
+            return True  # what is left of it here is cleared once that is proved
+        now = self._ports.clock.utc_ms()
+        text = "taken up again from what the storage notes of it; the journal did not know it"
+        with self._journal.write() as db:
+            if rolls.add_roll(
+                db,
+                record.inventory,
+                origin=Origin.PEER,
+                peer=record.peer,
+                stage=Stage.MOVING,
+                route="peer",
+                now_utc_ms=now,
+            ):
+                rolls.note(db, name, text, now_utc_ms=now)
+        return True
+
+    def adopt_published(self, roll_id: str) -> None:
+        """Read a published roll back and list it. Raises HeldError if the storage is absent."""
+        folder = self._area.present()
+        try:
+            record = papers.find_published(folder, roll_id)
+            if record is None or not _is_published(folder, record.inventory):
+                return  # a person took it away, or it is not published yet
+            wrong = next(_wrong(self._area, folder, record), None)
+            if wrong is not None and _is_superseded(folder, record):
+                return
+            is_told = papers.is_told(folder, roll_id)
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+        now = self._ports.clock.utc_ms()
+        record_adopted(self._journal, record, is_told=is_told, now_utc_ms=now, wrong=wrong)
+        if wrong is not None:
+            log.error("%s", _message(record, wrong))
+            return
+        with suppress(OSError):  # proved to be left over; cleared at the next start, if not now
+            discard_incoming(folder, roll_id)
+
+    def _released(self) -> list[RollRow]:
+        """Return rolls that were found wrong here and let go on by a person since."""
+        with self._journal.read() as db:
+            rows = rolls.unfinished(db, Origin.PEER)
+        return [row for row in rows if not is_before(row.stage, Stage.LANDED) and not row.held]
+
+    def _note_told(self) -> None:
+        """Note on the storage of which rolls everybody was told."""
+        with self._journal.read() as db:
+            served = min((notices.cursor(db, name) for name in self._subscribers), default=None)
+            ids = [
+                row.roll_id
+                for row in rolls.all_rolls(db)
+                if row.origin is Origin.PEER
+                and row.roll_id not in self._told
+                and not is_before(row.stage, Stage.READY)
+            ]
+            waiting = (
+                set()
+                if served is None
+                else {
+                    notice.roll_id
+                    for notice in notices.after(db, served, limit=len(ids) + 1, roll_ids=ids)
+                }
+            )
+        folder = self._area.present()
+        for roll_id in ids:
+            if roll_id in waiting:
+                continue
+            try:
+                if folder.stat(papers.published_path(roll_id)) is not None:
+                    papers.note_told(folder, roll_id)
+            except OSError as error:
+                raise storage_trouble(self._area.path, error) from error
+            self._told.add(roll_id)
+
+
+def record_adopted(
+    journal: Journal,
+    record: PublishedRecord,
+    *,
+    is_told: bool,
+    now_utc_ms: int,
+    wrong: str | None = None,
+) -> None:
+    """List a published roll that the journal lacked: ready, or held for what is wrong with it."""
+    inventory = record.inventory
+    roll_id, target = inventory.roll_id, target_of(inventory)
+    ends = Stage.READY if wrong is None else Stage.LANDED
+    quiet = ADOPTED_KIND if is_told or wrong is not None else None
+    with journal.write() as db:
+        is_new = rolls.add_roll(
+            db,
+            inventory,
+            origin=Origin.PEER,
+            peer=record.peer,
+            stage=ends,
+            route="peer",
+            now_utc_ms=record.published_utc_ms if is_told else now_utc_ms,
+            kind=quiet,
+        )
+        if is_new:
+            rolls.set_published(db, roll_id, target, evidence=record.evidence)
+            rolls.set_moved(db, roll_id, inventory.total_bytes)
+            text = f"found on the storage as {target}, read back and compared"
+            rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
+        elif wrong is None:
+            rolls.set_stage(db, roll_id, Stage.READY, now_utc_ms=now_utc_ms, note="read back again")
+        if wrong is not None:
+            code, message = HeldCode.READ_BACK_MISMATCH, _message(record, wrong)
+            rolls.hold(db, roll_id, code, message, wrong, now_utc_ms=now_utc_ms)
+
+
+def _message(record: PublishedRecord, path: str) -> str:
+    return (
+        f"{target_of(record.inventory)}: {path} on the storage is not what was published. Look at "
+        "the storage's disks, bring the file back from another copy, then `syncd go` the roll; do "
+        "not clear the card."
+    )
+
+
+def _is_published(folder: Folder, inventory: Inventory) -> bool:
+    """Tell whether the rename into DAY/ROLL has happened; what is there is still to be compared."""
+    if folder.stat(media_root(inventory.roll_id)) is not None:
+        return False
+    return folder.stat(target_of(inventory)) is not None
+
+
+def _is_superseded(folder: Folder, record: PublishedRecord) -> bool:
+    """Tell whether another roll was published under this name since: a person made way for it."""
+    own_id, target = record.inventory.roll_id, target_of(record.inventory)
+    for name in _names(folder, ROLLS):
+        other = papers.find_published(folder, name) if _is_id(name) and name != own_id else None
+        if other is not None and target_of(other.inventory) == target:
+            return True
+    return False
+
+
+def _wrong(area: Area, folder: Folder, record: PublishedRecord) -> Iterator[str]:
+    """Yield the files of a published roll that are not what was proved when it was published."""
+    target = target_of(record.inventory)
+    for entry in _expected(record):
+        path = f"{target}/{entry.path}"
+        there = folder.stat(path)
+        if (
+            there is None
+            or there.kind is not EntryKind.FILE
+            or there.size_bytes != entry.size_bytes
+        ):
+            yield entry.path
+        else:
+            algorithms = [digest.algorithm for digest in entry.digests]
+            if hash_stored(area.disk, folder, path, algorithms, past_cache=True) != entry.digests:
+                yield entry.path
+
+
+def _expected(record: PublishedRecord) -> Iterator[FileEntry]:
+    """Yield each file with the digests that it must have; the fast one alone, if it was kept."""
+    for entry, digest in zip(record.inventory.files, record.digests, strict=True):
+        if entry.kind is FileKind.MEDIA:
+            kept = (Digest(Algorithm.XXH128, digest),) if digest else entry.digests
+            yield replace(entry, digests=kept)
+    yield from record.evidence
+
+
+def _names(folder: Folder, path: str) -> list[str]:
+    try:
+        return [entry.name for entry in folder.scan(path)]
+    except FileNotFoundError:
+        return []
+
+
+def _is_id(name: str) -> bool:
+    return len(name) == _ID_LENGTH and all(c in "0123456789abcdef" for c in name)
+
+
+def _size_bytes(folder: Folder, path: str) -> int:
+    try:
+        there = folder.stat(path)
+        if there is not None and there.kind is not EntryKind.FOLDER:
+            return there.size_bytes
+        return sum(entry.size_bytes for _, entry in walk(folder, path))
+    except FileNotFoundError:
+        return 0
