@@ -9,9 +9,11 @@ import pytest
 
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Journal
+from syncd.limits import RECORD_SYNC_PARCELS, UNCONFIRMED_PARCELS_MAX
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
+    SMALL,
     clips,
     cut_small,
     is_held,
@@ -106,8 +108,9 @@ def test_a_new_processing_box_asks_only_for_what_is_lacking(when: str) -> None:
 
     sent = play(world, scene)
     world.check_nothing_false()
-    unconfirmed_bytes = 2 * 4 * (8 << 10)  # of two lanes, as the limits of these tests are
-    assert sent <= total_bytes(world) + 1000 + unconfirmed_bytes
+    # Confirmed or not: what the list of parcels had not been synced for, and two lanes' windows.
+    again_max = (RECORD_SYNC_PARCELS + 2 * UNCONFIRMED_PARCELS_MAX) * SMALL["PARCEL_BYTES_MAX"]
+    assert sent <= total_bytes(world) + 1000 + again_max
 
 
 def test_a_roll_known_from_its_record_is_not_told_again() -> None:
@@ -125,7 +128,7 @@ def test_a_roll_known_from_its_record_is_not_told_again() -> None:
         with world.processing.journal.read() as db:
             return [notice.kind for notice in notices.after(db, 0)]
 
-    assert play(world, scene) == ["adopted"]
+    assert play(world, scene) == ["adopted", "note"]
 
 
 def test_a_roll_that_nobody_was_told_of_is_told_as_new() -> None:
@@ -147,7 +150,7 @@ def test_a_roll_that_nobody_was_told_of_is_told_as_new() -> None:
         with world.processing.journal.read() as db:
             return [notice.kind for notice in notices.after(db, 0)]
 
-    assert play(world, scene) == ["ready"]
+    assert play(world, scene) == ["ready", "note"]
 
 
 def test_a_published_roll_that_rotted_meanwhile_is_held_and_named() -> None:
@@ -256,7 +259,8 @@ def test_editorial_has_what_it_fetched_before_its_journal_was_lost() -> None:
         assert parts.fetching is not None
         await parts.fetching.start("A012", target)
         await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
-        return parts.fetching.stats.payload_bytes
+        assert world.processing.parts is not None
+        return world.processing.parts.stats.payload_bytes
 
     async def scene() -> tuple[int, int]:
         world.editorial.disk.make_root(target)
