@@ -177,6 +177,7 @@ class JournalAnswers:
     async def roll_metrics(self) -> list[Sample]:
         """Return how many rolls are where, and how much of them is still to come."""
         rows = await self._read(rolls.all_rolls)
+        total = await self._read(notices.total)
         now = self._clock.utc_ms()
         open_rows = [row for row in rows if is_before(row.stage, Stage.LANDED)]
         waiting = sum(row.total_bytes - row.moved_bytes for row in open_rows)
@@ -204,7 +205,7 @@ class JournalAnswers:
             *by_code,
             Sample("syncd_late_rolls", late, "Rolls that miss the time they are needed by."),
             Sample("syncd_waiting_bytes", waiting, "Bytes of known rolls not moved yet."),
-            Sample("syncd_events_total", await self.last_seq(), "Events so far.", "counter"),
+            Sample("syncd_events_total", total, "Events so far.", "counter"),
         ]
 
     def _ring(self) -> None:

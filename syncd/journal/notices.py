@@ -102,6 +102,18 @@ def last_seq(db: Connection) -> int:
     return 0 if row is None else int(row[0])
 
 
+def begin_above(db: Connection, seq: int) -> None:
+    """Give a new journal's notices numbers above seq, so that they pass for no older one's."""
+    assert last_seq(db) == 0, "only before the first notice"
+    db.execute("INSERT INTO sqlite_sequence (name, seq) VALUES ('notice', ?)", (seq,))
+    settings.put(db, settings.FIRST_SEQ_KEY, str(seq))
+
+
+def total(db: Connection) -> int:
+    """Return how many notices there have been."""
+    return last_seq(db) - int(settings.get(db, settings.FIRST_SEQ_KEY) or 0)
+
+
 def oldest_seq(db: Connection) -> int:
     """Return the oldest number still kept; one past the last if none is."""
     (oldest,) = db.execute("SELECT min(seq) FROM notice").fetchone()

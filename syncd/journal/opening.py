@@ -162,6 +162,9 @@ def _say(journal: Journal, path: Path, folder: Folder, mishap: Mishap, now_utc_m
     text = f"{mishap.what}{kept} {done}"
     log.error("%s", text)
     with journal.write() as db:
+        if mishap.is_new:
+            # Who comes back with a number of the lost journal's events is told to begin anew.
+            notices.begin_above(db, now_utc_ms // 1000)
         data = {"path": str(path), "kept": list(mishap.kept)}
         notices.add(db, None, NOTICE_KIND, now_utc_ms=now_utc_ms, note=text, data=data)
     leave_note(folder, text, now_utc_ms)

@@ -4,6 +4,7 @@ from sqlite3 import Connection
 
 JOURNAL_ID_KEY = "journal_id"
 IN_USE_KEY = "in_use"  # "yes" from opening to a clean end: then a -wal file belongs to it
+FIRST_SEQ_KEY = "first_seq"  # notices are numbered from above this
 WAL_KEY = "wal"  # which -wal file since the journal began
 TRIED_KEY = "tried"  # written to see whether writing works
 

@@ -71,7 +71,7 @@ BOXES = {
 def test_a_lost_journal_loses_no_roll(who: str, when: str, trust: Trust) -> None:
     """Whichever box, whenever: both rolls are ready on both, once, and right."""
     world = World(11, trust=trust)
-    evidence = {} if trust is Trust.SETTLED else None
+    evidence: dict[str, bytes] | None = {} if trust is Trust.SETTLED else None
 
     async def scene() -> None:
         put_roll(world, "A012", clips(world), evidence=evidence)

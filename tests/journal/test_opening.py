@@ -201,6 +201,17 @@ def test_a_lost_journal_is_missed(place: Place) -> None:
     assert "is gone, and this box has worked before" in place.notes()
 
 
+def test_a_new_journal_numbers_its_events_above_all_that_the_lost_one_gave(place: Place) -> None:
+    """So a reader that comes back with a number of the lost one is told to begin anew."""
+    with place.open() as journal, journal.read() as db:
+        before = notices.last_seq(db)
+    place.file.unlink()
+
+    with place.open() as journal, journal.read() as db:
+        assert notices.oldest_seq(db) - 1 > before
+        assert notices.total(db) == 1
+
+
 def test_a_lost_journal_leaves_its_wal_aside(place: Place, tmp_path: Path) -> None:
     """Else SQLite would play what is left of the old one into the new one."""
     with place.open() as journal:
