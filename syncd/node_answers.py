@@ -11,6 +11,7 @@ from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Plain, Sample
 from syncd.errors import NotPossibleError, UsageError
 from syncd.journal.journal import JournalError
+from syncd.journal.rolls import RollRow
 from syncd.parts import Parts
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
@@ -45,7 +46,23 @@ class NodeAnswers(JournalAnswers):
                 "fingerprint": self._identity.fingerprint,
                 "addresses": addresses,
             },
-            "peers": self._book.listing(self._clock.utc_ms()),
+            "peers": [self._with_trouble(row) for row in self._book.listing(self._clock.utc_ms())],
+        }
+
+    def waits(self, row: RollRow) -> dict[str, str] | None:
+        """Return what a roll waits for: a peer that is away, a storage that does not write."""
+        trouble = self._parts.presence.waits(row)
+        if trouble is None:
+            return None
+        return {"code": trouble.code, "message": trouble.message, "remedy": trouble.remedy}
+
+    def _with_trouble(self, row: Plain) -> Plain:
+        """Add what is wrong with a peer. A clock that was set back makes nobody present."""
+        trouble = self._parts.presence.peers().get(row["name"]) if row["trusted"] else None
+        return row | {
+            "present": row["trusted"] and self._parts.hears(row["name"]),
+            "problem": trouble.message if trouble else "",
+            "remedy": trouble.remedy if trouble else "",
         }
 
     async def fetch(self, text: str, to: str) -> Plain:
@@ -89,9 +106,13 @@ class NodeAnswers(JournalAnswers):
             checks.append(_check("incoming", adopting.problem()))
             if adopting.progress():
                 checks.append(_fine("read-back", adopting.progress()))
-        if self._parts.handover is not None:
+        troubles = self._parts.presence.troubles()
+        if self._parts.handover is not None and not troubles:
             handover = self._parts.handover
             checks.append(_check(f"destination {handover.peer}", handover.problem))
+        about = dict.fromkeys(f"peer {name}" for name in self._parts.presence.peers())
+        checks += [_check(name, "") for name in about if name not in {t.key for t in troubles}]
+        checks += [_check(trouble.key, trouble.message, trouble.remedy) for trouble in troubles]
         checks += [
             _check(f"landing {landing.root}", " ".join(landing.problems()))
             for landing in self._parts.landings
@@ -131,9 +152,9 @@ class NodeAnswers(JournalAnswers):
         ]
 
 
-def _check(name: str, problem: str) -> Plain:
-    return {"name": name, "ok": not problem, "message": problem or "fine", "remedy": ""}
-
-
 def _fine(name: str, message: str) -> Plain:
     return {"name": name, "ok": True, "message": message, "remedy": ""}
+
+
+def _check(name: str, problem: str, remedy: str = "") -> Plain:
+    return {"name": name, "ok": not problem, "message": problem or "fine", "remedy": remedy}

@@ -17,6 +17,7 @@ from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching, Source
 from syncd.handoff.handover import Handover
+from syncd.handoff.presence import Presence
 from syncd.handoff.published import Published
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
@@ -97,6 +98,14 @@ class Parts:
         self.adopting = (
             Adopting(self.area, journal, ports, subscribers=names) if self.area else None
         )
+        self.presence = Presence(
+            pulses=self.pulses,
+            callers=self.callers,
+            own_storage_wait_s=self._storage_wait_s,
+            ports=ports,
+            journal=journal,
+            own_name=config.node.name,
+        )
         self.published = Published(ports, journal, self.area) if self.area else None
         self.handover = self._handover()
         self.landings = self._landings()
@@ -120,6 +129,7 @@ class Parts:
             for name, pulse in self.pulses.items():
                 group.create_task(pulse.run(), name=f"pulse-{name}")
             group.create_task(self._end_dead_lanes(), name="dead-lanes")
+            group.create_task(self.presence.run(), name="presence")
 
     async def _steadily(self, part: Part) -> None:
         """Run one part; while the journal cannot be used it rests, and then begins anew."""
@@ -180,11 +190,23 @@ class Parts:
             storage_wait_s=self.fetching.storage_wait_s() if self.fetching else 0.0,
         )
 
+    def hears(self, peer: str) -> bool:
+        """Tell whether a peer lives: it answers this box, or asks it."""
+        pulse = self.pulses.get(peer)
+        return self.callers.is_heard(peer) or (pulse is not None and pulse.is_heard)
+
+    def _storage_wait_s(self) -> float:
+        """Return for how long a lane has waited for a storage of this box; 0: none waits."""
+        fetched_s = self.fetching.storage_wait_s() if self.fetching else 0.0
+        return max(self.lanes.storage_wait_s(), fetched_s)
+
     def _pulse(self, peer: str) -> Pulse:
         """Return the one pulse of a peer that this box dials."""
         if peer not in self.pulses:
             calls = self._reach(peer).calls
-            self.pulses[peer] = Pulse(peer, calls, self.hello, self.ports)
+            takes = peer in {each.peer for each in self.config.destinations}
+            pulse = Pulse(peer, calls, self.hello, self.ports, wants_storage=takes)
+            self.pulses[peer] = pulse
         return self.pulses[peer]
 
     def _storage(self) -> tuple[Area | None, Keeper | None]:

@@ -54,7 +54,11 @@ class JournalAnswers:
         """Return every roll, in the order in which they go."""
         now = self._clock.utc_ms()
         rows = await self._read(rolls.all_rolls)
-        return [roll_json(row, now_utc_ms=now) for row in rows]
+        return [roll_json(row, now_utc_ms=now, waits=self.waits(row)) for row in rows]
+
+    def waits(self, row: RollRow) -> dict[str, str] | None:  # noqa: ARG002 - a node knows more
+        """Return what a roll waits for, with "code", "message" and "remedy"."""
+        return None
 
     async def roll(self, text: str) -> dict[str, Any]:
         """Return one roll with its history and destinations."""
@@ -63,7 +67,9 @@ class JournalAnswers:
             row = find_one(db, text)
             history = rolls.history(db, row.roll_id)
             leaves = self._destinations if row.origin is Origin.LANDING else ()
-            return roll_detail_json(row, history, leaves, now_utc_ms=self._clock.utc_ms())
+            now = self._clock.utc_ms()
+            waits = self.waits(row)
+            return roll_detail_json(row, history, leaves, now_utc_ms=now, waits=waits)
 
         return await self._read(look)
 

@@ -3,7 +3,7 @@
 Owns: how a journal's row becomes JSON. Must not: read the journal or a clock.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from syncd.config.shapes import DestinationConfig
@@ -12,8 +12,13 @@ from syncd.moments import rfc3339
 from syncd.roll.stages import Stage, is_before
 
 
-def roll_json(row: RollRow, *, now_utc_ms: int) -> dict[str, Any]:
-    """Return one line of `syncd rolls --json`."""
+def roll_json(
+    row: RollRow, *, now_utc_ms: int, waits: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """Return one line of `syncd rolls --json`.
+
+    waits: what an unfinished roll waits for, that is not held: code, message and remedy.
+    """
     held = row.held
     return {
         "id": row.roll_id,
@@ -28,6 +33,7 @@ def roll_json(row: RollRow, *, now_utc_ms: int) -> dict[str, Any]:
         "expected_at": _time(row.expected_utc_ms) if _is_under_way(row) and not held else None,
         "late": is_late(row, now_utc_ms),
         "held": held and {"code": held.code.value, "message": held.message, "path": held.path},
+        "waits": waits,
     }
 
 
@@ -37,9 +43,10 @@ def roll_detail_json(
     destinations: Iterable[DestinationConfig],
     *,
     now_utc_ms: int,
+    waits: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
     """Return what `syncd roll --json` prints."""
-    return roll_json(row, now_utc_ms=now_utc_ms) | {
+    return roll_json(row, now_utc_ms=now_utc_ms, waits=waits) | {
         "paused": row.paused,
         "arrived_at": rfc3339(row.arrived_utc_ms),
         "origin": row.origin.value,

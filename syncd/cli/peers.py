@@ -58,6 +58,8 @@ def peers_at_rest(config: Config) -> dict[str, Any]:
                 "present": False,
                 "address": None if peer.address is None else str(peer.address),
                 "last_heard_at": None,
+                "problem": "",
+                "remedy": "",
             }
             for peer in config.peers
         ],
@@ -73,6 +75,9 @@ def _print(answer: dict[str, Any]) -> None:
         return
     columns = ("peer", "roles", "trusted", "present", "address", "heard", "fingerprint")
     show.table(columns, [_line(peer) for peer in answer["peers"]])
+    for peer in answer["peers"]:
+        if peer["problem"]:
+            click.echo(show.wrapped(f"{show.plain(peer['problem'])} {show.plain(peer['remedy'])}"))
 
 
 def _line(peer: dict[str, Any]) -> tuple[str, ...]:

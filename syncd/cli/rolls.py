@@ -65,6 +65,7 @@ def _print_rolls(rolls: list[dict[str, Any]]) -> None:
     for roll in rolls:
         if roll["held"]:
             click.echo(_held_line(roll))
+    _print_waits(rolls)
     click.echo(show.NOT_A_PERMISSION)
     held = next((roll for roll in rolls if roll["held"]), None)
     if held:
@@ -98,6 +99,17 @@ def _held_line(roll: dict[str, Any]) -> str:
     return show.wrapped(line)
 
 
+def _print_waits(rolls: list[dict[str, Any]]) -> None:
+    """Say what rolls wait for that are not held, each cause once."""
+    names: dict[str, list[str]] = {}
+    for roll in rolls:
+        if waits := roll.get("waits"):
+            names.setdefault(f"{waits['message']} {waits['remedy']}", []).append(roll["name"])
+    for cause, waiting in names.items():
+        who = waiting[0] if len(waiting) == 1 else f"{len(waiting)} rolls"
+        click.echo(show.wrapped(f"{show.plain(who)} waits: {show.plain(cause)}"))
+
+
 def _source(roll: dict[str, Any]) -> str:
     """Return where it came from: a folder here, or a peer (a landing's peer is where it goes)."""
     return (roll["source_path"] if roll["origin"] == "landing" else roll["peer"]) or ""
@@ -126,6 +138,7 @@ def _print_roll(roll: dict[str, Any]) -> None:
             click.echo(f"{name:<{width}}  {show.plain(value)}")
     if roll["held"]:
         click.echo(_held_line(roll))
+    _print_waits([roll])
     click.echo("")
     lines = [(show.moment(h["at"]), h["stage"], h["note"]) for h in roll["history"]]
     show.table(("local time", "stage", "note"), lines)

@@ -20,7 +20,9 @@ from syncd.limits import CONNECT_TIMEOUT_S, DEAD_AFTER_S, SYN_EVERY_S
 KEEPALIVE_IDLE_S = 2
 KEEPALIVE_INTERVAL_S = 1
 KEEPALIVE_PROBES = 3
-USER_TIMEOUT_S = DEAD_AFTER_S + 1  # greetings find it first, and know more
+# On the control plane. Where we dial, greetings find a dead peer first, and know more of it.
+DIALLED_TIMEOUT_S = DEAD_AFTER_S + 1
+ACCEPTED_TIMEOUT_S = DEAD_AFTER_S - 1
 DARWIN_TCP_RXT_CONNDROPTIME = 0x80  # netinet/tcp.h; Python has no name for it
 
 Attempts = set["asyncio.Task[socket.socket]"]
@@ -80,7 +82,7 @@ async def _drop(attempts: Iterable["asyncio.Task[socket.socket]"]) -> None:
             outcome.close()
 
 
-def notice_dead_hosts(connected: Any, *, user_timeout_s: float = USER_TIMEOUT_S) -> None:
+def notice_dead_hosts(connected: Any, *, user_timeout_s: float) -> None:
     """Have the system probe an idle connection, and end one whose data nobody acknowledges.
 
     connected: a socket, or one that listens: what it accepts has the same options.

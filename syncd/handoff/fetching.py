@@ -29,6 +29,7 @@ from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, ROLL_FILES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Link, Ports
+from syncd.repeats import Repeats
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import Stage, is_before
@@ -87,6 +88,7 @@ class Fetching:
         self._lane_count = lane_count
         self._bell = Bell()
         self._lanes_now: LaneKeeper | None = None
+        self._repeats = Repeats(log, ports.clock)
         journal.subscribe(self._bell.ring)
 
     def storage_wait_s(self) -> float:
@@ -201,10 +203,13 @@ class Fetching:
             try:
                 await self._fetch(row)
                 attempt = 0
+                self._repeats.well(row.roll_id, f"{row.day}/{row.name} is fetched")
             except* HeldError as group:
                 await self._hold(row.roll_id, first_of(group))
             except* (PeerUnreachableError, PeerRefusedError) as group:
-                log.warning("fetching %s/%s: %s", row.day, row.name, first_of(group))
+                self._repeats.trouble(
+                    row.roll_id, f"fetching {row.day}/{row.name}: {first_of(group)}"
+                )
                 attempt += 1
                 cap_s = min(RETRY_CAP_S, RETRY_BASE_S * 2 ** min(attempt, 10))
                 await self._ports.clock.sleep(self._ports.chance.uniform(RETRY_BASE_S, cap_s))

@@ -24,8 +24,9 @@ from syncd.handoff.tidings import TidingsReader
 from syncd.journal import rolls
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
+from syncd.limits import DEAD_AFTER_S, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
 from syncd.ports import Link, Ports
+from syncd.repeats import Repeats
 from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.schedule.feed import Feed
@@ -80,6 +81,8 @@ class Handover:
             lost=self.feed.lane_lost,
             excused=lambda: pulse.storage_wait_s() > 0,
         )
+        self._repeats = Repeats(log, ports.clock)
+        self._began_s = 0.0
         self._progress = Progress(self.feed, journal, ports)
         self._tidings = TidingsReader(pulse.peer, pulse, journal, ports, self._resend)
         self._doubts: dict[str, set[str]] = {}
@@ -97,6 +100,7 @@ class Handover:
                 await self._refused(group)
                 attempt += 1
             except* PeerUnreachableError as group:
+                self._pulse.doubt()
                 attempt = 1 if not self.problem else attempt + 1
                 self._note_problem(first_of(group))
             except* JournalError as group:
@@ -110,6 +114,7 @@ class Handover:
     async def _session(self) -> None:
         await self._pulse.wait_heard()
         self._note_problem(None)
+        self._began_s = self._ports.clock.monotonic_s()
         self._offered.clear()
         self._retry_at_s.clear()
         self.feed.await_offers()
@@ -284,6 +289,8 @@ class Handover:
                     self._bell.ring()
                 else:
                     await self._hold(outcome.roll_id, outcome.error)
+            if self._ports.clock.monotonic_s() - self._began_s > DEAD_AFTER_S:
+                self._repeats.well(self.peer, f"{self.peer}: the hand-over goes on")
             await self._progress.write()
             await self._feed_bell.wait(0.5)
 
@@ -301,13 +308,11 @@ class Handover:
     # The peer itself
 
     def _note_problem(self, error: BaseException | None) -> None:
-        problem = "" if error is None else str(error)
-        if problem != self.problem:
-            if problem:
-                log.warning("%s: %s", self.peer, problem)
-            else:
-                log.info("%s: connected", self.peer)
-        self.problem = problem
+        self.problem = "" if error is None else str(error)
+        if (
+            self.problem and self._pulse.is_heard
+        ):  # else it is said of the peer, not of each session
+            self._repeats.trouble(self.peer, f"{self.peer}: {self.problem}")
 
     async def _refused(self, error: BaseException) -> None:
         """Hold every roll that waits for a peer that refuses us, with the reason."""

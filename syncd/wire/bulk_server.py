@@ -19,6 +19,7 @@ from syncd.edges.tcp import Listener, TcpLink, listen
 from syncd.errors import LinkLostError, PeerRefusedError, SyncdError
 from syncd.limits import BULK_LINKS_MAX, LANES_MAX, RETRY_CAP_S
 from syncd.ports import Clock, Lines, Link
+from syncd.repeats import Repeats
 from syncd.wire.frames import read_hello
 from syncd.wire.tickets import Redeemed, Tickets
 
@@ -52,6 +53,7 @@ class BulkServer:
         self._tickets = tickets
         self._handler = handler
         self._clock = clock or RealClock()
+        self._repeats = Repeats(log, self._clock)
         self._lock = threading.Lock()
         self._peers: dict[Link, str] = {}
         self._lanes: dict[asyncio.Task[None], Link] = {}
@@ -108,11 +110,15 @@ class BulkServer:
             try:
                 link = await listener.accept()
             except OSError as error:  # no descriptors left, or the connection is gone already
-                log.warning("The bulk port could not accept a connection: %s.", error)
+                self._repeats.trouble(
+                    "accept", f"The bulk port cannot accept connections: {error}."
+                )
                 await self._clock.sleep(RETRY_CAP_S)
                 continue
+            self._repeats.well("accept", "The bulk port accepts connections again")
             if len(self._lanes) >= BULK_LINKS_MAX:
-                log.warning("%s was turned away: %d lanes are open.", link.where, BULK_LINKS_MAX)
+                text = f"A connection was turned away: {BULK_LINKS_MAX} lanes are open."
+                self._repeats.trouble("full", text)
                 link.close()
                 continue
             self._start(link)

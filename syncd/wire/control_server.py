@@ -15,7 +15,7 @@ from typing import Any, Protocol, Self
 
 from aiohttp import web
 
-from syncd.edges.dialling import notice_dead_hosts
+from syncd.edges.dialling import ACCEPTED_TIMEOUT_S, notice_dead_hosts
 from syncd.errors import ConfigError, HeldError, SyncdError
 from syncd.ports import Clock
 from syncd.wire.fields import BadMessage
@@ -95,7 +95,7 @@ class ControlServer:
         except OSError as error:
             raise _cannot_listen(self._host, self.port, error) from error
         for listening in self._listening.sockets:
-            notice_dead_hosts(listening)
+            notice_dead_hosts(listening, user_timeout_s=ACCEPTED_TIMEOUT_S)
         self.port = self._listening.sockets[0].getsockname()[1]
         return self
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import aiohttp
 from aiohttp.client_proto import ResponseHandler
 
-from syncd.edges.dialling import notice_dead_hosts, open_socket
+from syncd.edges.dialling import DIALLED_TIMEOUT_S, notice_dead_hosts, open_socket
 from syncd.errors import PeerRefusedError, PeerUnreachableError
 from syncd.wire.fingerprints import is_same
 from syncd.wire.gate import peer_fingerprint
@@ -123,7 +123,7 @@ class PeerConnector(aiohttp.BaseConnector):
         where = f"{self._name} at {address_text(address)}"
         try:
             connected = await open_socket(host, port)
-            notice_dead_hosts(connected)
+            notice_dead_hosts(connected, user_timeout_s=DIALLED_TIMEOUT_S)
             async with asyncio.timeout(HANDSHAKE_TIMEOUT_S):
                 _, handler = await self._loop.create_connection(
                     self._factory,

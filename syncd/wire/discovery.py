@@ -27,6 +27,7 @@ from zeroconf.asyncio import (
 )
 
 from syncd.ports import Clock
+from syncd.repeats import Repeats
 from syncd.wire.announcement import (
     SERVICE_TYPE,
     Place,
@@ -110,6 +111,7 @@ class Discovery:
         self._look_again_at_s = 0.0
         self._rebuild_at_s = 0.0
         self._rebuild_wait_s = REBUILD_BASE_S
+        self._repeats = Repeats(log, clock)
 
     async def run(self) -> None:
         """Announce and listen until cancelled; then say goodbye."""
@@ -169,6 +171,7 @@ class Discovery:
         self.state = "announced"
         self._rebuild_wait_s = REBUILD_BASE_S
         self._look_again_at_s = self._clock.monotonic_s() + LOOK_AGAIN_S
+        self._repeats.well("discovery", "Discovery works again")
         log.info("Announced as %s on %s", self._info.name, _text(places))
 
     async def _announce_again(self) -> None:
@@ -201,7 +204,7 @@ class Discovery:
 
     async def _start_over(self, error: BaseException) -> None:
         """Close everything after an error, and wait longer each time before opening it anew."""
-        log.warning("Discovery failed, next try in %.0f s: %s", self._rebuild_wait_s, error)
+        self._repeats.trouble("discovery", f"Discovery failed and is tried again: {error}")
         await self._close()
         self.state = "waiting"
         self._rebuild_at_s = self._clock.monotonic_s() + self._rebuild_wait_s
@@ -247,9 +250,9 @@ class Discovery:
                 else:
                     await self._resolve(name)
             except NETWORK_ERRORS as error:
-                log.info("Could not resolve %r: %s", name[:80], error)
+                self._repeats.trouble(name, f"Could not resolve {name[:80]!r}: {error}")
             except ValueError as error:
-                log.info("Left out the announcement %r: %s", name[:80], error)
+                self._repeats.trouble(name, f"Left out the announcement {name[:80]!r}: {error}")
 
     def _removed(self, name: str) -> None:
         fingerprint = self._known.pop(name, None)
@@ -262,7 +265,8 @@ class Discovery:
             return
         info = AsyncServiceInfo(SERVICE_TYPE, name)
         if not await info.async_request(self._zeroconf.zeroconf, RESOLVE_TIMEOUT_MS):
-            log.info("%r is announced and does not say where it is", name[:80])
+            text = f"{name[:80]!r} is announced and does not say where it is"
+            self._repeats.trouble(name, text)
             return
         said = read_announcement(name, info.properties)
         hosts = info.parsed_scoped_addresses(IPVersion.V4Only)[:ADDRESSES_MAX]

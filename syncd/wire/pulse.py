@@ -35,13 +35,21 @@ ATTEMPT_S = CONNECT_TIMEOUT_S + GREETING_ANSWER_S + 2.0
 class Pulse:
     """Greets one peer until cancelled.
 
+    wants_storage: whether this box needs the peer's storage.
     answer: the newest one. problem: why it is not heard, or None. heard_s: when it last was.
     """
 
     def __init__(
-        self, peer: str, calls: PeerCalls, hello: Callable[[], Hello], ports: Ports
+        self,
+        peer: str,
+        calls: PeerCalls,
+        hello: Callable[[], Hello],
+        ports: Ports,
+        *,
+        wants_storage: bool = False,
     ) -> None:
         self.peer = peer
+        self.wants_storage = wants_storage
         self.answer: HelloAnswer | None = None
         self.problem: SyncdError | None = None
         self.heard_s = float("-inf")
@@ -52,6 +60,7 @@ class Pulse:
         self._clock = ports.clock
         self._urge = Bell()
         self._replied_s = float("-inf")
+        self._is_doubted = False
         self._missed_s: float | None = None
         self._returns = 0  # how often it was heard after a miss
         self._returned_from_s = float("-inf")
@@ -94,9 +103,14 @@ class Pulse:
     async def close(self) -> None:
         """Do nothing: the calls belong to whoever made them."""
 
+    def doubt(self) -> None:
+        """Greet at once, and count as heard only by that: a question could not be asked."""
+        self._is_doubted = True
+        self._urge.ring()
+
     async def wait_heard(self) -> None:
         """Return once the peer is heard. Raises PeerRefusedError when it refuses."""
-        while not self.is_heard:
+        while self._is_doubted or not self.is_heard:
             if isinstance(self.problem, PeerRefusedError):
                 raise self.problem
             await self._changed.wait()
@@ -161,6 +175,7 @@ class Pulse:
 
     def _note_heard(self, answer: HelloAnswer) -> None:
         self.answer, self.problem, self.tries = answer, None, 0
+        self._is_doubted = False
         self.heard_s = self._clock.monotonic_s()
         if self._missed_s is not None:
             self._returned_from_s, self._missed_s = self._missed_s, None

@@ -20,7 +20,7 @@ from tests.board.world import DAY, SmallNode, add_roll, board_of, hold
 
 ROW_KEYS = [
     *("id", "name", "day", "stage", "bytes", "files", "moved_bytes", "rank"),
-    *("needed_by", "expected_at", "late", "held"),
+    *("needed_by", "expected_at", "late", "held", "waits"),
 ]
 JSON = {"Content-Type": "application/json"}
 

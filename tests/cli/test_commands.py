@@ -175,7 +175,8 @@ def test_peers_answer_without_a_daemon_and_make_the_keys_once(lonely: Box) -> No
     assert first.json == second.json
     assert first.json["own"]["fingerprint"].startswith("sha256:")
     assert list(first.json["peers"][0]) == [
-        *("name", "fingerprint", "roles", "trusted", "present", "address", "last_heard_at")
+        *("name", "fingerprint", "roles", "trusted", "present", "address", "last_heard_at"),
+        *("problem", "remedy"),
     ]
 
 

@@ -1,0 +1,110 @@
+"""What both boxes say while the other one is away, or its storage is: in rolls, checks, events."""
+
+import asyncio
+from typing import Any
+
+import pytest
+
+from syncd.journal import notices
+from syncd.limits import DEAD_AFTER_S, TICK_S
+from syncd.parts import Parts
+from syncd.roll.stages import Stage
+from tests.faults.scenes import clips, cut_small, play, put_roll, reaches, row_of, until
+from tests.faults.world import STORAGE, Box, World
+
+
+@pytest.fixture(autouse=True)
+def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cut rolls finely."""
+    cut_small(monkeypatch)
+
+
+def events(box: Box) -> list[tuple[str, str, dict[str, Any]]]:
+    """Return the events that are about no roll: kind, note and data."""
+    with box.journal.read() as db:
+        rows = notices.after(db, 0)
+    return [(row.kind, row.body["note"], row.body["data"]) for row in rows if row.roll_id is None]
+
+
+def parts_of(box: Box) -> Parts:
+    """Return the parts that run on a box."""
+    assert box.parts is not None
+    return box.parts
+
+
+def _is_verified(world: World) -> bool:
+    row = row_of(world.offload, "B007")
+    return row is not None and row.stage is Stage.VERIFIED
+
+
+def test_a_peer_that_is_away_is_told_on_both_boxes_and_of_the_roll_that_waits() -> None:
+    """With reason and remedy, within 10 s; the roll is not held; each end is told, too; once."""
+    world = World(1)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        world.net.cut()
+        put_roll(world, "B007", clips(world))
+        await asyncio.sleep(10)
+        for box, other in ((world.offload, "process-1"), (world.processing, "offload-1")):
+            (trouble,) = parts_of(box).presence.troubles()
+            assert (trouble.code, trouble.peer) == ("peer-absent", other)
+            assert trouble.remedy
+            assert not parts_of(box).hears(other)
+        await until(lambda: _is_verified(world), "the roll waits")
+        row = row_of(world.offload, "B007")
+        assert row is not None
+        assert row.held is None
+        waits = parts_of(world.offload).presence.waits(row)
+        assert waits is not None
+        assert "process-1" in waits.message
+        world.net.join()
+        await reaches(world, "B007")
+        assert not parts_of(world.offload).presence.troubles()
+        await asyncio.sleep(2 * TICK_S)
+
+    play(world, scene)
+    for box in (world.offload, world.processing):
+        told = events(box)
+        assert [kind for kind, _, _ in told] == ["peer-absent", "well-again"], told
+        assert told[0][2]["remedy"]
+        assert "heard again" in told[1][1]
+
+
+def test_a_cable_that_is_out_for_a_moment_is_no_event() -> None:
+    """Shorter than a peer counts as dead, nobody is told anything."""
+    world = World(2)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        for _ in range(3):
+            await asyncio.sleep(3)
+            world.net.cut()
+            await asyncio.sleep(DEAD_AFTER_S / 2)
+            world.net.join()
+        await reaches(world, "A012")
+
+    play(world, scene)
+    assert events(world.offload) == []
+    assert events(world.processing) == []
+
+
+def test_a_storage_that_is_not_there_is_told_on_the_offload_box_before_a_roll_needs_it() -> None:
+    """And that it is back."""
+    world = World(3)
+
+    async def scene() -> None:
+        await asyncio.sleep(5)
+        world.processing.disk.take_away(STORAGE)
+        await until(parts_of(world.offload).presence.troubles, "it is told")
+        (trouble,) = parts_of(world.offload).presence.troubles()
+        assert trouble.code == "peer-storage"
+        assert trouble.remedy
+        world.processing.disk.bring_back(STORAGE)
+        await until(lambda: not parts_of(world.offload).presence.troubles(), "it is over")
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+
+    play(world, scene)
+    assert [kind for kind, _, _ in events(world.offload)] == ["peer-storage", "well-again"]
