@@ -73,7 +73,7 @@ class Cost:
 
 @dataclass(frozen=True)
 class Costs:
-    """All pulls of a run. without_pull_bytes: read again though no pull lay in between."""
+    """All pulls of a run. without_pull_bytes: read again though there had been no pull yet."""
 
     pulls: list[Cost]
     new_bytes: int
@@ -84,7 +84,8 @@ class Costs:
 def costs_of(pulls: Sequence[Pull], read: Sequence[Passed], written: Sequence[Passed]) -> Costs:
     """Attribute every byte that travelled again to the pull that it first travelled into.
 
-    Until the cable is back, lanes still read into what the system buffers.
+    Until the cable is back, lanes still read into what the system buffers; and a connection may
+    turn out to be lost only afterwards.
     """
     costs = [Cost(pull) for pull in pulls]
     joins = [pull.joined_s for pull in pulls]
@@ -98,10 +99,12 @@ def costs_of(pulls: Sequence[Pull], read: Sequence[Passed], written: Sequence[Pa
             continue
         again += one.length_bytes
         number = bisect_right(joins, before.at_s)  # the first return after it
-        if number < len(pulls) and pulls[number].cut_s < one.at_s:
-            by_pull[number][before.thread] += one.length_bytes
-        else:
+        if number == len(pulls) or pulls[number].cut_s > one.at_s:
+            number -= 1  # the cable was back, and the connection lost none the less
+        if number < 0:
             without += one.length_bytes
+        else:
+            by_pull[number][before.thread] += one.length_bytes
     for cost, lanes in zip(costs, by_pull, strict=True):
         cost.again_bytes = dict(lanes)
     _find_returns(costs, written)
