@@ -46,12 +46,15 @@ class Set:
         for place in ("/media/landing", "/mnt/array/rolls"):
             line = line.replace(place, str(self.home / place[1:]))
         where = ROOT if line.startswith("docker/") else self.boxes
+        # As on a careful machine, where nobody else may read what a user makes.
+        line = f"umask 077 && {line}"
         return run("bash", "-c", line, cwd=where, env=self.environment, timeout_s=timeout_s)
 
     @property
     def environment(self) -> dict[str, str]:
         own = os.environ.get("DOCKER_CONFIG", str(Path.home() / ".docker"))
         names = {"SYNCD_PREFIX": f"{self.name}-", "COMPOSE_PROJECT_NAME": self.name}
+        names |= {"SUDO_UID": str(IMAGE_USER), "SUDO_GID": str(IMAGE_USER)}
         return {"HOME": str(self.home), "DOCKER_CONFIG": own, **names}
 
     def syncd(self, box: str, *words: str) -> Any:
@@ -151,6 +154,8 @@ def test_a_set_up_keeps_what_was_chosen_and_says_what_no_longer_fits(home: Set) 
     """A configuration is its owner's: nothing is overwritten; a box whose keys are new is named."""
     home.typed("docker/set-up ~/boxes --landing /media/landing")
     config = home.boxes / "process-1" / "syncd.toml"
+    owner = IMAGE_USER if os.getuid() == 0 else os.getuid()
+    assert {path.stat().st_uid for path in home.boxes.rglob("*")} == {owner}
     config.write_text(config.read_text() + "# ours\n")
     before = (home.boxes / ".env").read_text()
 
