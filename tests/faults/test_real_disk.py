@@ -157,7 +157,7 @@ def test_a_disk_that_vanishes_in_mid_roll_is_waited_for_and_nothing_is_written_b
     assert not list(disk.path.iterdir())
 
 
-@pytest.mark.parametrize("role", ["offload"])
+@pytest.mark.parametrize("role", ["offload", "processing"])
 def test_a_journal_on_a_full_disk_stops_work_and_not_the_daemon(role: str, tmp_path: Path) -> None:
     """It stays up, says what is wrong with its journal, and goes on when there is room."""
     pair = Pair(tmp_path / "pair")
