@@ -38,10 +38,16 @@ def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
     cut_small(monkeypatch)
 
 
-async def lose_journal(*boxes: Box) -> None:
+def is_up(world: World, box: Box) -> bool:
+    """Tell whether a box answers."""
+    host = world.net.hosts.get(box.name)
+    return host is not None and host.answer is not None
+
+
+async def lose_journal(world: World, *boxes: Box) -> None:
     """Pull the plug of boxes, and let each come back with an empty journal."""
     for box in boxes:
-        await until(lambda box=box: box.parts is not None, "it runs")  # type: ignore[misc]
+        await until(lambda box=box: is_up(world, box), "it runs")  # type: ignore[misc]
         await box.lose_power()
         box.journal = Journal(None)
 
@@ -81,7 +87,7 @@ def test_a_lost_journal_loses_no_roll(who: str, when: str, trust: Trust) -> None
             await reaches(world, "A012", Stage.READING_BACK, box=world.processing)
         elif when == "after":
             await reaches(world, "A012")
-        await lose_journal(*BOXES[who](world))
+        await lose_journal(world, *BOXES[who](world))
         put_roll(world, "B007", clips(world), evidence=evidence)
         await until(world.all_ready, f"all is ready: {world.stages()}")
 
@@ -101,7 +107,7 @@ def test_a_new_processing_box_asks_only_for_what_is_lacking(when: str) -> None:
             await moves(world, "A012", 200_000)
         else:
             await reaches(world, "A012")
-        await lose_journal(world.processing)
+        await lose_journal(world, world.processing)
         await reaches(world, "A012", box=world.processing)
         await until(world.all_ready, "all is ready")
         return payload_bytes(world)
@@ -122,7 +128,7 @@ def test_a_roll_known_from_its_record_is_not_told_again() -> None:
         await reaches(world, "A012")
         await asyncio.sleep(5.0)  # long enough for it to be noted who was told
         world.net.cut()
-        await lose_journal(world.processing)
+        await lose_journal(world, world.processing)
         row = await reaches(world, "A012", box=world.processing)
         assert row.peer == "offload-1"
         with world.processing.journal.read() as db:
@@ -164,7 +170,7 @@ def test_a_published_roll_that_rotted_meanwhile_is_held_and_named() -> None:
         world.net.cut()
         path = f"{STORAGE}/{DAY}/A012/Clips/C001.mov"
         world.processing.disk.flip(path, 500)
-        await lose_journal(world.processing)
+        await lose_journal(world, world.processing)
         held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH, box=world.processing)
         assert held.path == "Clips/C001.mov"
         world.processing.disk.flip(path, 500)
@@ -216,7 +222,7 @@ def test_what_nobody_knows_in_incoming_is_named_and_left() -> None:
 
     async def scene() -> str:
         put_files(world.processing, f"{INCOMING}/left-over/roll", {"C001.mov": b"m" * 70_000})
-        await lose_journal(world.processing)
+        await lose_journal(world, world.processing)
         await asyncio.sleep(5.0)
         assert world.processing.parts is not None
         assert world.processing.parts.adopting is not None
@@ -267,8 +273,8 @@ def test_editorial_has_what_it_fetched_before_its_journal_was_lost() -> None:
         put_roll(world, "A012", clips(world))
         await reaches(world, "A012")
         first = await fetch()
-        await lose_journal(world.editorial)
-        await until(lambda: world.net.hosts["edit-1"].answer is not None, "it is back")
+        await lose_journal(world, world.editorial)
+        await until(lambda: is_up(world, world.editorial), "it is back")
         return first, await fetch()
 
     first, again = play(world, scene, editorial=True)
@@ -284,7 +290,7 @@ def test_rank_and_pause_are_what_is_lost() -> None:
         put_roll(world, "A012", clips(world))
         await reaches(world, "A012", Stage.VERIFIED)
         order_by_hand(world.offload, "A012", rank=3, paused=True)
-        await lose_journal(world.offload)
+        await lose_journal(world, world.offload)
         row = await reaches(world, "A012", Stage.VERIFIED)
         assert (row.rank, row.paused) == (rolls.RANK_DEFAULT, False)
         world.net.join()
@@ -292,3 +298,51 @@ def test_rank_and_pause_are_what_is_lost() -> None:
 
     play(world, scene)
     world.check_nothing_false()
+
+
+SEEDS = range(40)
+
+
+def _lose_at_random(seed: int) -> World:
+    """Let three rolls arrive while journals are lost, and cables cut, as the seed has it."""
+    world = World(seed)
+    rng = world.rng
+
+    async def trouble() -> None:
+        for _ in range(rng.randrange(1, 5)):
+            await asyncio.sleep(rng.uniform(0.0, 3.0) ** 2 / 3)
+            if rng.random() < 0.3:
+                world.net.cut()
+                await asyncio.sleep(rng.uniform(0.1, 2.0))
+            await lose_journal(world, *BOXES[rng.choice(list(BOXES))](world))
+            world.net.join()
+
+    async def scene() -> None:
+        mischief = asyncio.create_task(trouble())
+        for name in ("A012", "B007", "S003"):
+            put_roll(world, name, clips(world, rng.randrange(1, 4), rng.randrange(100, 90_000)))
+            await asyncio.sleep(rng.uniform(0.0, 2.0))
+        await mischief
+        await until(world.all_ready, f"seed {seed}: all is ready")
+
+    try:
+        play(world, scene)
+    except AssertionError as error:
+        raise AssertionError(f"seed {seed}: {error}: {world.stages()}") from error
+    world.check_nothing_false()
+    return world
+
+
+@pytest.mark.parametrize("first", SEEDS[::10])
+def test_journals_lost_again_and_again_lose_no_roll(first: int) -> None:
+    """Whoever loses a journal, however often: everything arrives, and nothing false."""
+    for seed in range(first, first + 10):
+        _lose_at_random(seed)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+def test_journals_lost_with_a_thousand_seeds() -> None:
+    """The same, for longer."""
+    for seed in range(1000, 2000):
+        _lose_at_random(seed)
