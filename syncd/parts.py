@@ -28,6 +28,7 @@ from syncd.notices.subscriber import Subscriber
 from syncd.ports import Link, PeerCalls, Ports
 from syncd.roll.stages import Stage
 from syncd.schedule.order import OrderRule, Place, place_for
+from syncd.stopping import to_its_end
 from syncd.storage.adopting import Adopting
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
@@ -135,7 +136,7 @@ class Parts:
         """Run one part; while the journal cannot be used it rests, and then begins anew."""
         while True:
             try:
-                await part.run()
+                await to_its_end(part.run(), name=type(part).__name__)
             except* JournalError as group:
                 log.warning("%s rests: %s", type(part).__name__, first_of(group))
             await self.ports.clock.sleep(SELF_CURE_RETRY_S)

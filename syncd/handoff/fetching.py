@@ -32,10 +32,10 @@ from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, from_bitmap
-from syncd.roll.stages import Stage, is_before
+from syncd.roll.stages import SELF_CURING, Stage, is_before
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
-from syncd.storage.keeper import CURABLE, Keeper
+from syncd.storage.keeper import CURABLE, CURE_WAIT_MAX_S, Keeper
 from syncd.storage.outcomes import record_held
 from syncd.wire.lane import LaneKeys, LaneState, LaneStats, fetch_lane
 from syncd.wire.lane_watch import never
@@ -88,6 +88,7 @@ class Fetching:
         self._lane_count = lane_count
         self._bell = Bell()
         self._lanes_now: LaneKeeper | None = None
+        self._tries: dict[str, tuple[float, float]] = {}
         self._repeats = Repeats(log, ports.clock)
         journal.subscribe(self._bell.ring)
 
@@ -224,14 +225,29 @@ class Fetching:
         )
 
     def _cure(self) -> bool:
-        """Let rolls go on whose folder is there again, with room; tell whether any still waits."""
+        """Let rolls go on whose cause may be gone; tell whether any still waits."""
         with self._journal.read() as db:
             waiting = rolls.unfinished(db, Origin.FETCH)
-        curable = [row for row in waiting if row.held and row.held.code in CURABLE]
+        curable = [row for row in waiting if row.held and row.held.code in SELF_CURING]
         for row in curable:
-            with suppress(HeldError):
-                self._keeper_for(row.route).release_if_well(row)
+            if row.held is not None and row.held.code in CURABLE:
+                with suppress(HeldError):
+                    self._keeper_for(row.route).release_if_well(row)
+            else:
+                self._try_again(row)
         return bool(curable)
+
+    def _try_again(self, row: RollRow) -> None:
+        """Ask again for a roll that the peer could not read, less often each time."""
+        now_s = self._ports.clock.monotonic_s()
+        first = (now_s + SELF_CURE_RETRY_S, SELF_CURE_RETRY_S)
+        due_s, wait_s = self._tries.get(row.roll_id, first)
+        if now_s >= due_s:
+            wait_s = min(2 * wait_s, CURE_WAIT_MAX_S)
+            due_s = now_s + wait_s
+            with self._journal.write() as db:
+                rolls.release(db, row.roll_id, now_utc_ms=self._ports.clock.utc_ms())
+        self._tries[row.roll_id] = (due_s, wait_s)
 
     async def _fetch(self, row: RollRow) -> None:
         """Bring one roll, until it is published and reported. Raises as its parts do."""

@@ -31,6 +31,7 @@ from syncd.roll.parcels import ParcelPlan, from_bitmap
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
+from syncd.stopping import to_its_end
 from syncd.storage.outcomes import record_held
 from syncd.wire.lane import LaneKeys, LaneState, LaneStats, send_lane
 from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind, Withhold
@@ -95,7 +96,7 @@ class Handover:
             try:
                 # In a task of its own: a group that failed leaves the task that waited for it
                 # marked as cancelled; before Python 3.11.3 its next limit of time ends it for good.
-                await asyncio.create_task(self._session(), name="session")
+                await to_its_end(self._session(), name="session")
             except* PeerRefusedError as group:
                 await self._refused(group)
                 attempt += 1

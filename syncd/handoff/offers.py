@@ -191,7 +191,7 @@ class OfferBook:
         await asyncio.wait([task], timeout=1.0)
         if not task.done():
             return None
-        del self._comparisons[key]
+        self._comparisons.pop(key, None)  # the same offer may be asked twice at a time
         return task.result()
 
     def _rival(self, roll_id: str, inventory: Inventory) -> RollRow | None:

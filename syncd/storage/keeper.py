@@ -129,12 +129,13 @@ class Keeper:
 
     def _start_jobs_of(self, row: RollRow) -> None:
         """Start what is due for one roll; a whole-roll step never runs beside another one."""
+        roll = self.receiving.get(row.roll_id)
+        if row.held is not None and roll is not None:
+            # It is held already; kept until it is due, this would hold it again after a release.
+            roll.take_trouble()
         if self._jobs.is_running(row.roll_id) or not self._is_due(row.roll_id):
             return
-        roll = self.receiving.get(row.roll_id)
         if row.held is not None:
-            if roll is not None:
-                roll.take_trouble()  # it is held already
             if row.held.code in CURABLE:
                 self._start(row.roll_id, self._cure(row))
         elif roll is None:

@@ -23,7 +23,14 @@ from tests.faults.world import DAY, LANDING, STORAGE, Box, World
 T = TypeVar("T")
 
 # Small parcels, so that small rolls have many and every boundary is met.
-SMALL = {"PARCEL_BYTES_MAX": 8 << 10, "PARCEL_PIECES_MAX": 5, "READ_BYTES": 4096}
+# A lane's buffers need to hold no more than such a parcel.
+SMALL = {
+    "PARCEL_BYTES_MAX": 8 << 10,
+    "PARCEL_PIECES_MAX": 5,
+    "READ_BYTES": 4096,
+    "RECORD_DATA_BYTES": 16 << 10,
+    "RECORD_SIZE_MAX": (16 << 10) + 17,
+}
 HASHES: Mapping[str, Callable[[bytes], Any]] = {
     "md5": lambda data: hashlib.md5(data, usedforsecurity=False),
     "sha1": lambda data: hashlib.sha1(data, usedforsecurity=False),

@@ -1,8 +1,12 @@
 """A disk in memory that loses power, fills up, fails, goes away and rots, all when told to.
 
 Implements ports.Disk. One thread, no clock: times of files count up by one second a change.
-Faults: crash() after crash_at_op, fail_next(), full_after(), take_away(), flip(); and whatever
-at_op raises, for tests that go through all operations one by one.
+Faults: crash() after crash_at_op, fail_next(), full_after(), take_away(), flip(), busy_until_s; and
+whatever at_op raises, for tests that go through all operations one by one.
+
+A failing write has written any part of its bytes, a failing close comes late, and a failing sync
+leaves what it should have kept (sim_tree.py). What is taken away is gone for everybody, or lazily
+(what is open goes on), or another, empty folder is at its path.
 """
 
 import asyncio
@@ -11,6 +15,7 @@ import os
 import random
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from syncd.ports import Entry, EntryKind, Folder, OpenFile, ReadLevel
@@ -26,6 +31,20 @@ class SimCrash(BaseException):  # no error that anybody could handle
     """The power went: nothing below may handle this, and nothing runs any more."""
 
 
+# Operations that change what is there; guard is told of them.
+CHANGING = frozenset(
+    {"open_write", "make_new_file", "replace_file", "rename_new", "remove_file", "remove_tree"}
+)
+
+
+@dataclass(frozen=True)
+class _Away:
+    """How a path is unmounted. instead: what is found there."""
+
+    lazily: bool
+    instead: Inode | None
+
+
 def _fail(code: int, path: str) -> OSError:
     return OSError(code, os.strerror(code), path)
 
@@ -35,10 +54,18 @@ class SimDisk:
 
     crash_at_op: the operation, counted in ops, at which the power goes; from then on every
     operation raises SimCrash until crash() is called. Settable at any time; None: never.
+    died: called when the power goes. guard: told of every change by anybody but a test.
+    renamed: told of every rename that was done. rng: None: no work beside the loop takes time.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, rng: random.Random | None = None) -> None:
         self.tree = Tree()
+        self.rng = rng or random.Random(0)
+        self.takes_time = rng is not None
+        self.busy_until_s = 0.0
+        self.died: Callable[[], None] | None = None
+        self.guard: Callable[[str, str], None] | None = None
+        self.renamed: Callable[[str], None] | None = None
         self.ops = 0
         self.crash_at_op: int | None = None
         self.epoch = 0
@@ -48,16 +75,14 @@ class SimDisk:
         self.lose: Callable[[Tree, random.Random], None] = Tree.lose_power  # what a crash costs
         self._is_dead = False
         self._failures: list[tuple[str, int]] = []
-        self._away: dict[str, bool] = {}
+        self._away: dict[str, _Away] = {}
         self._ticks = 0
 
     # The port
 
     def open_folder(self, path: str) -> Folder:
         self.count("open_folder")
-        if self.is_away(path):
-            raise _fail(errno.ENOENT, path)
-        inode = self.lookup(path.strip("/"))
+        inode = self._at_path(path)
         if inode.kind is not EntryKind.FOLDER:
             raise _fail(errno.ENOTDIR, path)
         return SimFolder(self, path, inode)
@@ -67,6 +92,11 @@ class SimDisk:
 
     async def aside(self, work: Callable[..., T], *args: Any) -> T:
         await asyncio.sleep(0)
+        if self.takes_time and self.rng.random() < 0.15:
+            await asyncio.sleep(0.05 * self.rng.random() ** 3)
+        left_s = self.busy_until_s - asyncio.get_running_loop().time()
+        if left_s > 0:
+            await asyncio.sleep(left_s)
         return work(*args)
 
     # What a test does to it
@@ -80,22 +110,35 @@ class SimDisk:
         """Make everything durable."""
         self.tree.sync_all()
 
-    def crash(self, rng: random.Random) -> None:
-        """Lose power and come back: any of the unsynced changes stay, and no handle is open."""
-        self.lose(self.tree, rng)
+    def crash(self, rng: random.Random, *, is_power: bool = True) -> None:
+        """Lose power and come back: any of the unsynced changes stay, and no handle is open.
+
+        is_power: False if only the process is killed; the system keeps what it wrote.
+        """
+        if is_power:
+            self.lose(self.tree, rng)
+        else:
+            self.tree.kill()
         self.epoch += 1
         self._is_dead = False
         self.crash_at_op = None
 
+    def die(self) -> None:
+        """Do nothing more for anybody until crash()."""
+        self._is_dead = True
+
     @contextmanager
     def untroubled(self) -> Iterator[None]:
         """Let a test write without the crash that is in store for the daemon."""
-        kept = (self.crash_at_op, self._is_dead, self.ops, self.at_op)
-        self.crash_at_op, self._is_dead, self.at_op = None, False, None
+        kept = (self.crash_at_op, self._is_dead, self.ops, self.at_op, self.guard)
+        failures, away = self._failures, self._away
+        self.crash_at_op, self._is_dead, self.at_op, self.guard = None, False, None, None
+        self._failures, self._away = [], {}
         try:
             yield
         finally:
-            self.crash_at_op, self._is_dead, self.ops, self.at_op = kept
+            self.crash_at_op, self._is_dead, self.ops, self.at_op, self.guard = kept
+            self._failures, self._away = failures, away
 
     def flip(self, path: str, offset: int, bit: int = 0) -> None:
         """Change one bit of a file at rest."""
@@ -108,13 +151,24 @@ class SimDisk:
         """Have room for so many bytes more."""
         self.capacity_bytes = self.tree.used_bytes + more_bytes
 
-    def take_away(self, path: str, *, lazily: bool = False) -> None:
-        """Unmount path; lazily: what is open goes on, as after umount -l."""
-        self._away["/" + path.strip("/")] = lazily
+    def take_away(self, path: str, *, lazily: bool = False, instead: bool = False) -> None:
+        """Unmount path; lazily: what is open goes on, as after umount -l.
+
+        instead: another file system, an empty one, is there for as long.
+        """
+        other = self.tree.new(EntryKind.FOLDER) if instead else None
+        self._away["/" + path.strip("/")] = _Away(lazily, other)
 
     def bring_back(self, path: str) -> None:
         """Mount it again."""
         self._away.pop("/" + path.strip("/"), None)
+
+    def be_well(self) -> None:
+        """End all failures and what is missing; what was lost stays lost."""
+        self._failures.clear()
+        self._away.clear()
+        self.capacity_bytes = _ROOMY_BYTES
+        self.busy_until_s = 0.0
 
     def fail_next(self, op: str, code: int, *, times: int = 1) -> None:
         """Let the next operations of that name fail with an errno."""
@@ -137,10 +191,16 @@ class SimDisk:
         self.ops += 1
         if self.crash_at_op is not None and self.ops >= self.crash_at_op:
             self._is_dead = True
+            if self.died is not None:
+                self.died()
         if self._is_dead or (epoch is not None and epoch != self.epoch):
             raise SimCrash(f"the power went at operation {self.ops} ({op} {path})")
         if self.at_op is not None:
             self.at_op(op, path)
+        self.fail(op, path)
+
+    def fail(self, op: str, path: str) -> None:
+        """Raise the failure that is due for an operation, if one is."""
         for place, (failing, code) in enumerate(self._failures):
             if failing == op:
                 del self._failures[place]
@@ -148,11 +208,23 @@ class SimDisk:
 
     def is_away(self, path: str, *, opened: bool = False) -> bool:
         """Tell whether path is unmounted now, for one who has it open or for a newcomer."""
+        if not self._away:
+            return False
         path = "/" + path.strip("/")
         return any(
-            (path == root or path.startswith(root + "/")) and not (opened and lazily)
-            for root, lazily in self._away.items()
+            (path == root or path.startswith(root + "/")) and not (opened and away.lazily)
+            for root, away in self._away.items()
         )
+
+    def _at_path(self, path: str) -> Inode:
+        """Return what an absolute path leads to now. Raises OSError."""
+        path = "/" + path.strip("/")
+        for root, away in self._away.items():
+            if path == root or path.startswith(root + "/"):
+                if away.instead is None:
+                    raise _fail(errno.ENOENT, path)
+                return self.lookup(path[len(root) :].strip("/"), away.instead)
+        return self.lookup(path.strip("/"))
 
     def take_space(self, more_bytes: int, path: str) -> None:
         """Take room for a growing file. Raises OSError(ENOSPC)."""
@@ -191,10 +263,8 @@ class SimFolder:
         return (1, self._inode.number)
 
     def is_still_at_its_path(self) -> bool:
-        if self.disk.is_away(self._path):
-            return False
         try:
-            return self.disk.lookup(self._path.strip("/")) is self._inode
+            return self.disk._at_path(self._path) is self._inode
         except OSError:
             return False
 
@@ -217,7 +287,10 @@ class SimFolder:
     def open_read(self, path: str, *, past_cache: bool = False) -> "SimFile":
         self.count("open_read", path)
         level = ReadLevel.DIRECT if past_cache else ReadLevel.CACHED
-        return SimFile(self, self._file(self._at(path), path), path, level)
+        inode = self._file(self._at(path), path)
+        if past_cache:
+            inode.drop_cache()
+        return SimFile(self, inode, path, level)
 
     def open_write(self, path: str, *, create: bool = True) -> "SimFile":
         self.count("open_write", path)
@@ -282,6 +355,8 @@ class SimFolder:
         if new_name in new_parent.names:
             raise _fail(errno.EEXIST, target)
         self.disk.tree.change((new_parent, new_name, inode), (old_parent, old_name, None))
+        if self.disk.renamed is not None:
+            self.disk.renamed(target)
 
     def remove_file(self, path: str) -> None:
         self.count("remove_file", path)
@@ -332,8 +407,10 @@ class SimFolder:
     def count(self, op: str, path: str = "") -> None:
         """Count one operation in here; nothing goes on below what is unmounted."""
         self.disk.count(op, path, self._epoch)
-        if self.disk.is_away(self._path, opened=True):
+        if self.disk.is_away(self._path, opened=True) and not self.is_still_at_its_path():
             raise _fail(errno.ENODEV, path)
+        if self.disk.guard is not None and op in CHANGING:
+            self.disk.guard(op, path)
 
     def _at(self, path: str) -> Inode:
         return self.disk.lookup(path, self._inode)
@@ -393,7 +470,17 @@ class SimFile:
         return len(data)
 
     def write(self, views: Sequence[memoryview], offset_bytes: int) -> None:
-        self._count("write")
+        try:
+            self._count("write")
+        except OSError:
+            whole = b"".join(views)
+            part = whole[: self._disk.rng.randrange(len(whole) + 1)]
+            if part:
+                self._put([memoryview(part)], offset_bytes)
+            raise
+        self._put(views, offset_bytes)
+
+    def _put(self, views: Sequence[memoryview], offset_bytes: int) -> None:
         for view in views:
             if len(view) == 0:
                 continue
@@ -411,11 +498,15 @@ class SimFile:
         self._count("sync_soon")
 
     def sync(self) -> None:
-        self._count("sync")
+        try:
+            self._count("sync")
+        except OSError:
+            self._inode.fail_sync(self._disk.rng)
+            raise
         self._inode.sync()
 
     def close(self) -> None:
-        pass
+        self._disk.fail("close", self._path)
 
     def _count(self, op: str) -> None:
         self._folder.count(op, self._path)

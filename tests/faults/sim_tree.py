@@ -2,6 +2,19 @@
 
 Owns: which unsynced changes a power loss may drop or keep. Promised to callers: what was synced
 stays; one rename is atomic; nothing else is ordered. Not modelled: hard links, permissions.
+
+Modelled, each by chance at every power loss and for every file on its own:
+    data    none of the unsynced writes; all; the first ones only; any of them; any of their pages
+            (4 KiB); any of their sectors (512 bytes), in any order
+    size    the old one, the new one, or as far as the last kept write reaches; what is below it and
+            was not kept reads as before, or as zeros where there was nothing
+    time    the old one or the new one
+    names   any of the unsynced creations, removals and renames, but none of a name without the
+            earlier ones of that name; independent of data: a name may be there without its data, a
+            rename may survive without the data or the data without the rename
+A killed process, against that, loses nothing of what it wrote: kill() keeps everything.
+A sync that failed leaves its writes clean and not durable: a reader past the cache gets what was
+there before, and no later sync brings them back.
 """
 
 import random
@@ -10,11 +23,17 @@ from dataclasses import dataclass, field
 from syncd.ports import EntryKind
 
 PAGE_BYTES = 4096
+SECTOR_BYTES = 512
+
+Write = tuple[int, bytes]  # offset, data
 
 
 @dataclass(eq=False)
 class Inode:
-    """A file or folder; what crash() leaves of it starts from the durable half."""
+    """A file or folder; what lose_power() leaves of it starts from the durable half.
+
+    writes: since the last sync, in order. lost: of those, what a failed sync has called clean.
+    """
 
     number: int
     kind: EntryKind
@@ -22,46 +41,97 @@ class Inode:
     durable_mtime_ns: int = 0
     data: bytearray = field(default_factory=bytearray)
     durable: bytearray = field(default_factory=bytearray)
-    dirty_pages: set[int] = field(default_factory=set)
+    writes: list[Write] = field(default_factory=list)
+    lost: bool = False
     names: dict[str, "Inode"] = field(default_factory=dict)
     durable_names: dict[str, "Inode"] = field(default_factory=dict)
     link_target: str = ""
 
     def write(self, data: bytes | memoryview, offset: int) -> None:
         """Change the volatile half; a gap becomes zeros, as on a real file system."""
-        end = offset + len(data)
-        if len(self.data) < end:
-            self.dirty_pages.update(range(len(self.data) // PAGE_BYTES, offset // PAGE_BYTES))
-            self.data.extend(bytes(end - len(self.data)))
-        self.data[offset:end] = data
-        self.dirty_pages.update(range(offset // PAGE_BYTES, (end - 1) // PAGE_BYTES + 1))
+        self.writes.append((offset, bytes(data)))
+        _put(self.data, offset, data)
 
     def sync(self) -> None:
-        """Make data, size and time durable."""
-        if len(self.dirty_pages) * PAGE_BYTES >= len(self.data):
-            self.durable = bytearray(self.data)
+        """Make data, size and time durable; not what an earlier sync has failed to."""
+        if self.lost:
+            _keep(self.durable, self.writes, len(self.data))
         else:
-            self._keep_pages(self.dirty_pages, len(self.data))
+            self.durable = bytearray(self.data)
         self.durable_mtime_ns = self.mtime_ns
-        self.dirty_pages.clear()
+        self.writes.clear()
+
+    def fail_sync(self, rng: random.Random) -> None:
+        """Call what was written clean, and have any of it durable or not."""
+        _keep(self.durable, _torn(self.writes, rng), len(self.data))
+        self.writes.clear()
+        self.lost = True
+
+    def drop_cache(self) -> None:
+        """Show from now on what the device has, where a failed sync has hidden it."""
+        if self.lost:
+            self.data = bytearray(self.durable)
+            _keep(self.data, self.writes, len(self.data))
 
     def lose_power(self, rng: random.Random) -> None:
-        """Keep any of the unsynced pages, or none."""
-        if self.dirty_pages:
-            kept = {page for page in sorted(self.dirty_pages) if rng.random() < 0.5}
-            size = rng.choice([len(self.durable), len(self.data)])
-            self._keep_pages(kept, size)
-            self.dirty_pages.clear()
+        """Keep any of the unsynced writes, or none."""
+        if self.writes:
+            kept = _torn(self.writes, rng)
+            reach = max((offset + len(data) for offset, data in kept), default=0)
+            old = len(self.durable)
+            _keep(self.durable, kept, rng.choice([old, len(self.data), max(old, reach)]))
+            self.writes.clear()
+        if self.mtime_ns != self.durable_mtime_ns and rng.random() < 0.5:
+            self.durable_mtime_ns = self.mtime_ns
         self.data = bytearray(self.durable)
         self.mtime_ns = self.durable_mtime_ns
+        self.lost = False
 
-    def _keep_pages(self, pages: set[int], size: int) -> None:
-        del self.durable[size:]
-        self.durable.extend(bytes(size - len(self.durable)))
-        for page in pages:
-            start, end = page * PAGE_BYTES, min((page + 1) * PAGE_BYTES, size)
-            if start < end:
-                self.durable[start:end] = self.data[start:end]
+
+def _put(into: bytearray, offset: int, data: bytes | memoryview) -> None:
+    """Write into a file's bytes, which grow as they must."""
+    end = offset + len(data)
+    if len(into) < end:
+        into.extend(bytes(end - len(into)))
+    into[offset:end] = data
+
+
+def _keep(durable: bytearray, writes: list[Write], size: int) -> None:
+    for offset, data in writes:
+        _put(durable, offset, data)
+    del durable[size:]
+    durable.extend(bytes(size - len(durable)))
+
+
+_FATES = ("none", "all", "first", "some", "pages", "sectors")
+
+
+def _torn(writes: list[Write], rng: random.Random) -> list[Write]:
+    """Return what of some writes reached the device before the power went."""
+    match rng.choice(_FATES):
+        case "none":
+            return []
+        case "all":
+            return list(writes)
+        case "first":
+            return writes[: int(rng.random() * (len(writes) + 1))]
+        case "some":
+            return [write for write in writes if rng.random() < 0.5]
+        case "pages":
+            return _pieces_of(writes, PAGE_BYTES, rng)
+    return _pieces_of(writes, SECTOR_BYTES, rng)
+
+
+def _pieces_of(writes: list[Write], unit_bytes: int, rng: random.Random) -> list[Write]:
+    pieces = []
+    for offset, data in writes:
+        start = 0
+        while start < len(data):
+            end = min(len(data), start + unit_bytes - (offset + start) % unit_bytes)
+            if rng.random() < 0.5:
+                pieces.append((offset + start, data[start:end]))
+            start = end
+    return pieces
 
 
 @dataclass(eq=False)
@@ -120,6 +190,10 @@ class Tree:
         self.pending = []
         for inode in self.walk():
             inode.sync()
+
+    def kill(self) -> None:
+        """Let only the process go: what it wrote is in the system's cache, and stays."""
+        self.used_bytes = sum(len(inode.data) for inode in self.walk())
 
     def lose_power(self, rng: random.Random) -> None:
         """Keep any of the unsynced changes, or none, then show only what is durable."""

@@ -7,6 +7,7 @@ import pytest
 
 from syncd.ports import Folder
 from tests.faults.sim_disk import SimCrash, SimDisk
+from tests.faults.sim_tree import SECTOR_BYTES
 
 PAGES = bytes(4096) + b"\x01" * 4096 + b"\x02" * 4096
 
@@ -55,12 +56,63 @@ def test_an_unsynced_name_may_be_lost_with_its_synced_data() -> None:
 
 
 def test_unsynced_data_is_torn_at_pages() -> None:
-    """Any of the pages may have arrived, and the size may be the old one."""
+    """Any page or sector may have arrived, and the size may be the old one or one in between."""
     found = {dict(state)["new"] for state in _outcomes("names")}
 
     assert b"" in found
-    assert len(found) > 2
-    assert {len(data) for data in found} == {0, len(PAGES)}
+    assert PAGES in found
+    sizes = {len(data) for data in found}
+    assert sizes > {0, len(PAGES)}
+    assert {size % SECTOR_BYTES for size in sizes} == {0}
+    full = [data for data in found if len(data) == len(PAGES)]
+    torn = {data[at : at + SECTOR_BYTES] for data in full for at in range(4096, 8192, SECTOR_BYTES)}
+    assert torn == {b"\x01" * SECTOR_BYTES, bytes(SECTOR_BYTES)}
+
+
+def test_what_a_failed_sync_called_clean_is_gone_behind_the_cache() -> None:
+    """The system says that it wrote; the device never had it, and a later sync changes nothing."""
+    lost = 0
+    for seed in range(20):
+        disk = SimDisk(random.Random(seed))
+        disk.make_root("/mnt")
+        folder = disk.open_folder("/mnt")
+        file = folder.open_write("new")
+        file.write([memoryview(PAGES)], 0)
+        disk.fail_next("sync", errno.EIO)
+        with pytest.raises(OSError, match="Errno"):
+            file.sync()
+        assert folder.read_file("new", bytes_max=1 << 20) == PAGES
+        file.sync()
+        folder.open_read("new", past_cache=True)
+        lost += folder.read_file("new", bytes_max=1 << 20) != PAGES
+    assert lost > 5
+
+
+def test_a_killed_process_loses_nothing_that_it_wrote() -> None:
+    """Only power takes what the system has in its cache."""
+    disk, folder = _disk()
+    _write(folder, "new", PAGES, sync=False)
+    disk.crash(random.Random(1), is_power=False)
+    assert disk.files_below("/mnt") == {"new": PAGES}
+
+
+def test_another_file_system_at_the_path_is_empty_and_another() -> None:
+    """What is open goes on only if it was taken away lazily."""
+    for lazily in (False, True):
+        disk, folder = _disk()
+        _write(folder, "old", b"old", sync=True)
+        disk.take_away("/mnt", lazily=lazily, instead=True)
+        other = disk.open_folder("/mnt")
+        assert other.scan() == []
+        assert other.identity() != folder.identity()
+        assert not folder.is_still_at_its_path()
+        if lazily:
+            assert folder.read_file("old", bytes_max=9) == b"old"
+        else:
+            with pytest.raises(OSError, match="Errno"):
+                folder.read_file("old", bytes_max=9)
+        disk.bring_back("/mnt")
+        assert folder.is_still_at_its_path()
 
 
 def test_a_rename_is_kept_whole_or_not_at_all() -> None:

@@ -97,6 +97,8 @@ def _check_durable(world: World, db: Connection, roll_id: str, numbers: Iterable
             entry = inventory.files[piece.file_index]
             if f"{roll_id}/roll/{entry.path}" in world.flipped or entry.kind is FileKind.EVIDENCE:
                 continue
+            if inventory.name in world.harmed or inventory.name in world.others:
+                continue
             begin, end = piece.offset_bytes, piece.offset_bytes + piece.length_bytes
             there = _durable_bytes(world, inventory, entry)[begin:end]
             what = f"{inventory.name}/{entry.path}, bytes {begin} to {end}, parcel {number}"

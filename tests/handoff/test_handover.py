@@ -452,6 +452,7 @@ def test_a_storage_that_fails_is_held_until_somebody_says_go(code: int) -> None:
         assert "syncd go" in held.message
         await asyncio.sleep(60)
         await is_held(world, "A012", HeldCode.STORAGE_ERROR)
+        world.processing.disk.be_well()
         order_by_hand(world.processing, "A012", go=True)
         await reaches(world, "A012")
 
@@ -468,6 +469,7 @@ def test_go_on_the_offload_box_is_enough() -> None:
         await moves(world, "A012")
         world.processing.disk.fail_next("write", errno.EIO, times=3)
         await is_held(world, "A012", HeldCode.STORAGE_ERROR)
+        world.processing.disk.be_well()
         order_by_hand(world.offload, "A012", go=True)
         await reaches(world, "A012")
 
@@ -480,17 +482,22 @@ def test_a_roll_that_read_back_wrong_twice_is_tried_again_after_go_on_either_box
     files = clips(world, count=1)
     incoming = f"{STORAGE}/.syncd/incoming"
 
+    def rot(op: str, path: str) -> None:
+        """Turn a bit right before each reading of the clip."""
+        if op == "open_read" and path.endswith("C000.mov"):
+            there = world.processing.disk.files_below(incoming)
+            name = next(name for name in there if name.endswith("C000.mov"))
+            if there[name][:1] == files["Clips/C000.mov"][:1]:
+                world.processing.disk.flip(f"{incoming}/{name}", 0)
+
     async def scene() -> None:
         put_roll(world, "A012", files)
-        while not any(row.held for row in world.offload.rows()):
-            for path, data in world.processing.disk.files_below(incoming).items():
-                if path.endswith("C000.mov") and data[:1] == files["Clips/C000.mov"][:1]:
-                    world.processing.disk.flip(f"{incoming}/{path}", 0)
-            await asyncio.sleep(0.0005)
+        world.processing.disk.at_op = rot
         held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
         assert held.path == "Clips/C000.mov"
         await asyncio.sleep(20)
         await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
+        world.processing.disk.at_op = None
         order_by_hand(world.offload, "A012", go=True)
         await reaches(world, "A012")
 

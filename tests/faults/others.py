@@ -1,0 +1,90 @@
+"""Who else is on the network: an editorial box that fetches, and a stranger that tries.
+
+Owns: the fetches that editorial asks for, and promise 9 as a stranger tests it.
+"""
+
+import asyncio
+from typing import Any
+
+from syncd.errors import LinkLostError, PeerRefusedError, PeerUnreachableError, SyncdError
+from syncd.roll.stages import Stage, is_before
+from syncd.wire.frames import Conversation, Role
+from syncd.wire.lane_events import LaneHello
+from syncd.wire.messages import Hello, Listing, OpenLane, Tidings
+from syncd.wire.seal import LaneKeys
+from syncd.wire.tickets import TICKET_BYTES
+from tests.faults.checks import STRANGER, TARGET, seeded
+from tests.faults.sim_disk import SimCrash
+from tests.faults.world import World
+
+PATIENCE_S = 3.0
+
+
+async def fetch_what_is_ready(world: World) -> None:
+    """Have editorial fetch every roll once it is ready, as a person there would ask."""
+    while True:
+        await asyncio.sleep(1.0)
+        for row in world.processing.rows():
+            if row.name in world.wanted or row.same_as or is_before(row.stage, Stage.READY):
+                continue
+            parts = world.editorial.parts
+            if world.editorial.is_down or parts is None or parts.fetching is None:
+                continue
+            try:
+                async with asyncio.timeout(60.0):
+                    await parts.fetching.start(row.roll_id, TARGET)
+            except (SyncdError, SimCrash, TimeoutError):
+                continue  # asked again a second later
+            world.wanted.append(row.name)
+
+
+async def be_a_stranger(world: World) -> None:
+    """Ask, and open lanes, with no trust at all: nothing may come back."""
+    rng = seeded(world)
+    questions: list[Any] = [
+        Hello(node=STRANGER, roles=("offload",), version="0", utc_ms=0),
+        OpenLane(purpose="send"),
+        OpenLane(purpose="fetch"),
+        Listing(),
+        Tidings(after=0, wait_s=0.0),
+    ]
+    while True:
+        await asyncio.sleep(rng.uniform(0.1, 2.0))
+        host = rng.choice(("process-1", "offload-1"))
+        if rng.random() < 0.5:
+            await _ask(world, host, rng.choice(questions))
+        else:
+            await _open_a_lane(world, host, _first_frame(world, rng.randbytes(TICKET_BYTES)))
+
+
+async def _ask(world: World, host: str, question: Any) -> None:
+    try:
+        answer = await world.net.ask(STRANGER, host, question)
+    except PeerRefusedError:
+        world.strike("stranger refused")
+    except PeerUnreachableError:
+        return
+    else:
+        world.breaks(f"promise 9: a stranger was answered {answer}")
+
+
+def _first_frame(world: World, ticket: bytes) -> bytes:
+    """Return a forged hello, or one that was on the wire before and is used by now."""
+    rng = seeded(world)
+    used = world.net.hellos[:-4]
+    if used and rng.random() < 0.5:
+        return rng.choice(used)
+    talk = Conversation(Role.GIVER, LaneKeys(ticket), dialled=True)
+    return bytes(talk.send(LaneHello(ticket=ticket)))
+
+
+async def _open_a_lane(world: World, host: str, hello: bytes) -> None:
+    try:
+        link = await world.net.dial(STRANGER, host)
+        await link.send(hello)
+        if await link.receive_into(memoryview(bytearray(4096)), PATIENCE_S):
+            world.breaks("promise 9: a stranger was sent something on a lane")
+    except LinkLostError:
+        world.strike("stranger's lane refused")
+    else:
+        link.close()
