@@ -136,7 +136,7 @@ class Parts:
         """Run one part; while the journal cannot be used it rests, and then begins anew."""
         while True:
             try:
-                await to_its_end(part.run(), name=type(part).__name__)
+                await to_its_end(part.run(), name=f"{type(part).__name__}-work")
             except* JournalError as group:
                 log.warning("%s rests: %s", type(part).__name__, first_of(group))
             await self.ports.clock.sleep(SELF_CURE_RETRY_S)

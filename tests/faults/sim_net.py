@@ -193,12 +193,13 @@ class SimHost:
 class _Asking:
     """One question on its way."""
 
+    host: str
     pair: Pair
     outcome: "asyncio.Future[Any]"
 
     def fail(self, why: str) -> None:
         if not self.outcome.done():
-            error = PeerUnreachableError(f"The other box {why}.", remedy="Wait.")
+            error = PeerUnreachableError(f"{self.host} {why}.", remedy="Wait.")
             self.outcome.set_exception(error)
             self.outcome.exception()  # looked at, should nobody wait any more
 
@@ -386,7 +387,7 @@ class SimNet:
     async def ask(self, asker: str, host: str, question: Any) -> Any:
         """One question over the control plane, as bytes both ways; it may come twice."""
         pair = frozenset({asker, host})
-        asking = _Asking(pair, _loop().create_future())
+        asking = _Asking(host, pair, _loop().create_future())
         self._asking[asking] = None
         try:
             await self._travel(pair, asking)
@@ -405,7 +406,7 @@ class SimNet:
             await asyncio.sleep(0.25)
             waited_s += 0.25
         if way.is_out or way.is_quiet:
-            raise PeerUnreachableError("The other box cannot be reached.", remedy="Wait.")
+            raise PeerUnreachableError(f"{asking.host} cannot be reached.", remedy="Wait.")
 
     async def _answered(self, asker: str, host: str, question: Any, asking: _Asking) -> bytes:
         """Have a question answered. What was asked is done, even if nobody waits any more."""
