@@ -31,6 +31,7 @@ from tests.faults.scenes import (
     put_files,
     put_roll,
     reaches,
+    rot,
     row_of,
     stored,
     until,
@@ -188,12 +189,7 @@ def test_5_a_wrong_bit_is_found_before_ready(where: str) -> None:
         if where == "card":
             world.offload.disk.flip(f"{SOURCE}/Clips/C003.mov", 40_000)
             return (await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)).message
-        while not any(row.held for row in world.offload.rows()):
-            for path, data in world.processing.disk.files_below(INCOMING).items():
-                is_good = data[40_000:40_001] == files["Clips/C003.mov"][40_000:40_001]
-                if path.endswith("C003.mov") and is_good:
-                    world.processing.disk.flip(f"{INCOMING}/{path}", 40_000)
-            await asyncio.sleep(0.0005)
+        rot(world, "C003.mov", files, offset=40_000)
         return (await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)).message
 
     message = play(world, scene)

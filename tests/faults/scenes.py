@@ -182,6 +182,22 @@ async def is_held(
     return held
 
 
+def rot(world: World, name: str, files: Mapping[str, bytes], *, offset: int = 0) -> None:
+    """Turn a bit of a file in incoming right before each reading of it; name: its path's end."""
+    incoming = f"{STORAGE}/.syncd/incoming"
+    disk = world.processing.disk
+    good = next(data for path, data in files.items() if path.endswith(name))
+
+    def at_op(op: str, path: str) -> None:
+        if op == "open_read" and path.endswith(name):
+            there = disk.files_below(incoming)
+            stored_as = next(path for path in there if path.endswith(name))
+            if there[stored_as][offset : offset + 1] == good[offset : offset + 1]:
+                disk.flip(f"{incoming}/{stored_as}", offset)
+
+    disk.at_op = at_op
+
+
 async def moves(world: World, name: str, least_bytes: int = 1) -> None:
     """Wait until some of a roll is durable on the storage."""
 

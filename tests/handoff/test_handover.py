@@ -24,6 +24,7 @@ from tests.faults.scenes import (
     put_files,
     put_roll,
     reaches,
+    rot,
     row_of,
     stat_stored,
     stored,
@@ -480,19 +481,10 @@ def test_a_roll_that_read_back_wrong_twice_is_tried_again_after_go_on_either_box
     """The person at the card says `go` once the disks were looked at; the roll comes whole."""
     world = World(27)
     files = clips(world, count=1)
-    incoming = f"{STORAGE}/.syncd/incoming"
-
-    def rot(op: str, path: str) -> None:
-        """Turn a bit right before each reading of the clip."""
-        if op == "open_read" and path.endswith("C000.mov"):
-            there = world.processing.disk.files_below(incoming)
-            name = next(name for name in there if name.endswith("C000.mov"))
-            if there[name][:1] == files["Clips/C000.mov"][:1]:
-                world.processing.disk.flip(f"{incoming}/{name}", 0)
 
     async def scene() -> None:
         put_roll(world, "A012", files)
-        world.processing.disk.at_op = rot
+        rot(world, "C000.mov", files)
         held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
         assert held.path == "Clips/C000.mov"
         await asyncio.sleep(20)
