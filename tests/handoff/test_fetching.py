@@ -229,3 +229,20 @@ def test_an_unknown_and_an_ambiguous_roll_are_told_apart() -> None:
     play(world, scene, editorial=True)
     with world.editorial.journal.read() as db:
         assert [row.day for row in rolls.all_rolls(db)] == [DAY]
+
+
+def test_a_fetch_goes_on_by_itself_when_its_source_can_be_read_again() -> None:
+    """The storage that it comes from was away for a while: nobody need say `go`."""
+    world = _world(10)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        world.processing.disk.take_away(STORAGE)
+        await _fetch(world, "A012")
+        await is_held(world, "A012", HeldCode.SOURCE_UNREADABLE, box=world.editorial)
+        world.processing.disk.bring_back(STORAGE)
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+
+    play(world, scene, editorial=True)
+    assert _fetched(world, "A012")

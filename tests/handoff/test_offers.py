@@ -96,6 +96,26 @@ def test_an_offer_is_asked_for_its_inventory_and_then_taken() -> None:
     assert answers[2].lacking == answers[3].lacking == b"\x01"
 
 
+def test_the_same_offer_may_be_asked_twice_at_a_time() -> None:
+    """Its answer was slow, so it was asked again: both are answered, and one roll is taken."""
+    inventory = _inventory("C001.mov")
+    head = _head(inventory)
+    world = World(1)
+
+    async def main() -> list[Any]:
+        async with alive(world.processing):
+            await asyncio.sleep(0.5)
+            for question in (head, _page(head, *inventory.files)):
+                await world.net.ask("offload-1", "process-1", question)
+            world.processing.hang(0.2)
+            asking = [world.net.ask("offload-1", "process-1", head) for _ in range(3)]
+            return await asyncio.gather(*asking)
+
+    answers = run_simulated(main(), limit_s=100)
+    assert {answer.kind for answer in answers} == {OfferKind.TAKE}
+    assert len(world.processing.rows()) == 1
+
+
 def test_pages_may_come_twice_and_begin_again() -> None:
     """The control plane may repeat a question: a page counts once; page 0 begins anew."""
     inventory = _inventory("C001.mov", "C002.mov")
