@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode
+from tests.evidence.samples import history, manifest, records
 from tests.faults import strikes_box, strikes_net, strikes_source
 from tests.faults.strikes_net import Strike
 from tests.faults.strikes_source import written_slowly
@@ -84,6 +85,7 @@ async def shoot(world: World, day: Day) -> None:
     """Let rolls arrive over the first part of the trouble."""
     rng = random.Random(world.rng.random())
     shots = [world.shot(name, **shape) for name, shape in day.shapes]
+    shots = [_with_history(shot) if rng.random() < 0.3 else shot for shot in shots]
     shots += _twins(world, day, shots[0])
     for shot in shots:
         if day.is_slow:
@@ -95,6 +97,11 @@ async def shoot(world: World, day: Day) -> None:
         if rng.random() < 0.8:
             world.touch(shot)
         await asyncio.sleep(rng.uniform(0.0, 2.0))
+
+
+def _with_history(shot: Shot) -> Shot:
+    """Let a roll come with an ASC MHL history in place of its list."""
+    return replace(shot, evidence=history(manifest(records(shot.files))))
 
 
 def _twins(world: World, day: Day, first: Shot) -> list[Shot]:
