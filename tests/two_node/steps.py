@@ -10,9 +10,8 @@ from typing import Any
 
 from syncd.limits import MIB
 from tests.boxes import wait_until
-from tests.two_node.asker import UnreachableError
 from tests.two_node.node import Node, Nodes
-from tests.two_node.rolls import Roll, published
+from tests.two_node.rolls import Roll, place, published
 
 RATE_BYTES_PER_S = 60e6
 ARRIVES_S = 60.0
@@ -90,6 +89,15 @@ def wait_moving(nodes: Nodes, roll: Roll, share: float = 0.5) -> None:
     assert stage == "moving", f"too late to disturb {roll.name}: it is {stage}"
 
 
+def start_moving(nodes: Nodes, name: str = "A012", share: float = 0.7) -> tuple[Roll, Sent]:
+    """Let a roll be on its way, slowly enough to disturb it."""
+    meet(nodes)
+    nodes.set_rate(nodes.offload, RATE_BYTES_PER_S)
+    roll = place(nodes.offload, name, clips=15)
+    wait_moving(nodes, roll, share)
+    return roll, Sent(nodes.offload)
+
+
 def wait_stage(node: Node, name: str, stage: str, timeout_s: float = ARRIVES_S) -> None:
     """Wait until a node says that a roll is in a stage."""
     wait_until(
@@ -139,11 +147,3 @@ def fetch(nodes: Nodes, roll: Roll) -> None:
     code, printed, said = nodes.edit.syncd("fetch", roll.name, "--to", rushes, "--json")
     assert code == 0, (printed, said)
     assert roll.differences(published(nodes.edit, roll)) == []
-
-
-def answers(node: Node) -> bool:
-    """Tell whether the board answers, without judging why it does not."""
-    try:
-        return bool(node.api("status"))
-    except UnreachableError:
-        return False

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 
 from tests.two_node.node import Cut, Nodes
-from tests.two_node.rolls import Roll, place
+from tests.two_node.rolls import place
 from tests.two_node.steps import (
     RATE_BYTES_PER_S,
     Sent,
@@ -14,6 +14,7 @@ from tests.two_node.steps import (
     fetch,
     goes_on,
     meet,
+    start_moving,
     wait_moving,
     wait_noticed,
     wait_present,
@@ -22,15 +23,6 @@ from tests.two_node.steps import (
 # From the way being whole again to the first new byte. Two seconds is what is aimed at, and
 # measured in its own place; a loaded machine of two cores that runs three daemons needs room.
 GOES_ON_S = 10.0
-
-
-def start_moving(nodes: Nodes, name: str = "A012", share: float = 0.7) -> tuple[Roll, Sent]:
-    """Let a roll be on its way, slowly enough to disturb it."""
-    meet(nodes)
-    nodes.set_rate(nodes.offload, RATE_BYTES_PER_S)
-    roll = place(nodes.offload, name, clips=15)
-    wait_moving(nodes, roll, share)
-    return roll, Sent(nodes.offload)
 
 
 def cut_and_join(nodes: Nodes, how: Cut) -> None:
