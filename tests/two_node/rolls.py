@@ -37,15 +37,20 @@ class Roll:
         return wrong + [f"{path}: nobody made it" for path in more if not _is_evidence(path)]
 
 
+def make(folder: Path, *, clips: int, clip_bytes: int = 16 * MIB) -> Roll:
+    """Make a roll in a new folder, which has its name, and look at it."""
+    make_roll(folder, clip_bytes, clips)
+    total = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    return Roll(folder.name, _look(folder), total)
+
+
 def place(node: Node, name: str, *, clips: int, clip_bytes: int = 16 * MIB) -> Roll:
     """Make a roll on the offload node's disk and let it appear on its landing at once."""
     staged = node.media / "staged" / name
-    make_roll(staged, clip_bytes, clips)
-    files = _look(staged)
-    total = sum(path.stat().st_size for path in staged.rglob("*") if path.is_file())
+    roll = make(staged, clips=clips, clip_bytes=clip_bytes)
     give_to((node.media / "landing").stat().st_uid, staged)
     place_roll(staged, node.media / "landing", name)
-    return Roll(name, files, total)
+    return roll
 
 
 def published(node: Node, roll: Roll) -> Path:

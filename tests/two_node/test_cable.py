@@ -54,6 +54,7 @@ def test_packets_that_are_dropped_and_nobody_is_told(nodes: Nodes) -> None:
     cut_and_join(nodes, Cut.SILENT)
 
 
+@pytest.mark.long
 def test_a_short_silence_is_no_reason_to_begin_anew(nodes: Nodes) -> None:
     """Three seconds without a packet cost time and nothing else."""
     roll, sent = start_moving(nodes)

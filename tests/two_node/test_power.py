@@ -23,20 +23,15 @@ from tests.two_node.steps import (
 PAUSE_S, LONG_PAUSE_S = 15.0, 60.0
 
 
-def test_the_processing_node_is_killed(nodes: Nodes) -> None:
-    """What it had confirmed is there after its restart; the rest is sent again."""
-    roll, sent = start_moving(nodes)
+def test_either_end_of_the_hand_off_is_killed(nodes: Nodes) -> None:
+    """One after the other, in one roll: what was confirmed is there, and the rest is sent."""
+    roll, sent = start_moving(nodes, share=0.4)
     nodes.process.kill()
     nodes.process.start()
-    check_arrived(nodes, roll, sent, breaks=1)
-
-
-def test_the_offload_node_is_killed(nodes: Nodes) -> None:
-    """It asks what is lacking, and sends that."""
-    roll, sent = start_moving(nodes)
+    wait_moving(nodes, roll, 0.75)
     sent.kill()
     nodes.offload.start()
-    check_arrived(nodes, roll, sent, breaks=1)
+    check_arrived(nodes, roll, sent, breaks=2)
 
 
 def test_the_editorial_node_is_killed(nodes: Nodes) -> None:
