@@ -178,6 +178,13 @@ class Fetching:
                     f"{known.day}/{known.name} is on this box already.",
                     remedy="Fetch on a box that is neither its source nor its storage.",
                 )
+            if known is not None and known.stage is not Stage.FETCHED and known.held is None:
+                if known.route == target:
+                    return  # it is on its way, and what is here of it stays
+                raise NotPossibleError(
+                    f"{known.day}/{known.name} is being fetched to {known.route}.",
+                    remedy="Wait until it is there, then fetch it again.",
+                )
             if known is not None:
                 rolls.forget_fetch(db, inventory.roll_id)
             rolls.add_roll(

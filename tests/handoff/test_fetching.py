@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from syncd.errors import RollAmbiguousError, RollUnknownError
+from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
 from syncd.journal import rolls
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
@@ -145,6 +145,29 @@ def test_a_bit_that_turned_on_the_storage_never_becomes_a_fetched_roll() -> None
 
     assert "C001.mov" in play(world, scene, editorial=True)
     assert not _fetched(world, "A012")
+
+
+def test_asking_again_for_a_roll_that_is_on_its_way_changes_nothing() -> None:
+    """Whoever asks twice gets it once; another folder has to wait for the first."""
+    world = _world(12)
+
+    async def scene() -> int:
+        put_roll(world, "A012", clips(world, count=20))
+        await reaches(world, "A012")
+        before = world.net.bytes_sent
+        await _fetch(world, "A012")
+        while (row := row_of(world.editorial, "A012")) is None or row.stage is not Stage.FETCHED:
+            await _fetch(world, "A012")
+            if row is not None and row.stage is Stage.MOVING and row.moved_bytes:
+                with pytest.raises(NotPossibleError, match="is being fetched to /Volumes/Edit"):
+                    await _fetch(world, "A012", to="/Volumes/Other")
+            await asyncio.sleep(0.002)
+        return world.net.bytes_sent - before
+
+    sent = play(world, scene, editorial=True)
+    assert _fetched(world, "A012").items() >= world.footage["A012"].items()
+    assert not _fetched(world, "A012", to="/Volumes/Other")
+    assert sent < 20 * 60_000 * 1.4, "nothing was sent anew"
 
 
 def test_a_roll_can_be_fetched_again_into_another_folder() -> None:
