@@ -56,10 +56,19 @@ class Following:
         self._file: Path = box.folder / "events"
         self._process: subprocess.Popen[bytes] | None = None
 
-    def events(self, kind: str = "") -> list[dict[str, Any]]:
-        """Return the events so far, of one kind or all."""
-        found = [json.loads(line) for line in self._file.read_text().splitlines()]
-        return [event for event in found if not kind or event["kind"] == kind]
+    def events(self) -> list[dict[str, Any]]:
+        """Return the events so far, without a line that is being written."""
+        whole = self._file.read_text().rpartition("\n")[0]
+        return [json.loads(line) for line in whole.splitlines()]
+
+    def types_to(self, last: str) -> list[str]:
+        """Wait for an event of type last; return the types of all so far."""
+
+        def types() -> list[str]:
+            return [event["type"] for event in self.events()]
+
+        wait_until(lambda: last in types(), 15, f"no event {last}", state=types)
+        return types()
 
     def __enter__(self) -> "Following":
         with self._file.open("wb") as file:

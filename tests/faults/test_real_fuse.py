@@ -92,7 +92,7 @@ def test_an_error_of_the_medium_holds_the_roll_and_names_the_file(scene: Scene) 
                 assert code == 1
                 assert "storage-error" in text
                 assert "See the system's log about this disk" in command(box, "roll", name)[1]
-            assert "held" in [event["type"] for event in followed.events()]
+            assert "held" in followed.types_to("held")
             assert command(scene.pair.offload, "go", name)[0] == 0
             scene.check_ready(name)
 
@@ -167,3 +167,38 @@ def test_a_storage_that_dies_and_loses_what_was_not_synced_goes_on(
     sent = scene.pair.offload.metric("syncd_payload_bytes_total")
     assert sent <= clip_bytes * clips + 8 * MIB + TWICE_BYTES_MAX
     assert "is gone" not in scene.notes("A012"), f"{moved} bytes were confirmed"
+
+
+def test_a_source_that_fails_or_is_pulled_out_holds_the_roll_until_it_is_back(
+    tmp_path: Path,
+) -> None:
+    """A read error names the file; the reader's death is a lost source; both cure themselves."""
+    card = FaultyMount(tmp_path / "card")
+    make_roll(card.backing / DAY / "A012", CLIP_BYTES, CLIPS)
+    truth = digests_below(card.backing / DAY / "A012" / "Clips")
+    with card:
+        pair = Pair(tmp_path / "pair", landing=card.path)
+        with pair, Following(pair.offload) as followed:
+            card.tell(Fault("read", "error", errno.EIO, part="000002.mov", times=0))
+            held = wait_held(pair.offload, "A012", "source-unreadable", timeout_s=60)
+            assert held["path"] == "Clips/A012_000002.mov"
+            assert "goes on by itself" in held["message"]
+            code, text = command(pair.offload, "rolls")
+            assert code == 1
+            assert "source-unreadable" in text
+
+            card.kill()
+            wait_until(
+                lambda: "is not there" in command(pair.offload, "check")[1],
+                30,
+                "check says nothing of a lost landing",
+            )
+            card.unmount()
+            card.clear()
+            card.mount()
+            pair.wait_ready("A012", timeout_s=90)
+            types = followed.types_to("ready")
+            assert types.index("held") < types.index("ready")
+            assert len(pair.offload.api("rolls/A012")["history"]) <= HISTORY_MAX
+            assert len(log_lines(pair.offload)) <= LOG_LINES_MAX, log_lines(pair.offload)
+        assert digests_below(pair.storage / DAY / "A012" / "Clips") == truth
