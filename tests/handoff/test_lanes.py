@@ -1,0 +1,176 @@
+"""Lanes over real sockets whose storage stalls, and whose peer says so, or does not."""
+
+import asyncio
+import threading
+import time
+from collections.abc import AsyncIterator, Iterable
+from contextlib import asynccontextmanager
+from typing import Any
+
+import pytest
+
+from syncd.edges.chance import SystemChance
+from syncd.edges.clock import RealClock
+from syncd.edges.disk import RealDisk
+from syncd.edges.threads import ThreadLines
+from syncd.errors import LinkLostError
+from syncd.handoff import lanes as lanes_module
+from syncd.handoff.lanes import LaneKeeper
+from syncd.limits import MIB
+from syncd.ports import Link, Ports
+from syncd.wire import lane_talk, lane_watch
+from syncd.wire.bulk_server import BulkServer
+from syncd.wire.lane import LaneKeys, LaneState, send_lane, take_lane
+from syncd.wire.lane_watch import LaneWatch
+from syncd.wire.messages import LaneTicket, OpenLane, PeerIdentity
+from syncd.wire.tickets import Redeemed, Tickets
+from tests.wire.parcels import Orders, Shelf, Sink, Store
+
+PEER = PeerIdentity("offload-1", "sha256:" + "ab" * 32, "127.0.0.1")
+SIZES = [16 * MIB] * 6  # more than the system keeps between two ends on one machine
+DEAD_S = 0.8
+STALL_S = 4 * DEAD_S
+
+
+class StallingStore(Store):
+    """A storage whose first sync takes its time."""
+
+    def __init__(self, sizes: list[int], stall_s: float) -> None:
+        super().__init__(sizes)
+        self.stalled = threading.Event()
+        self.goes_on = threading.Event()
+        self._stall_s = stall_s
+
+    def commit(self, sinks: Iterable[Sink]) -> None:
+        if not self.stalled.is_set():
+            self.stalled.set()
+            self.goes_on.wait(self._stall_s)
+        super().commit(sinks)
+
+
+class Scene:
+    """Both ends of one lane, and how often a parcel was read to be sent."""
+
+    def __init__(self, stall_s: float) -> None:
+        self.clock = RealClock()
+        self.ports = Ports(self.clock, SystemChance(), RealDisk(), ThreadLines())
+        self.tickets = Tickets(SystemChance(), self.clock)
+        self.watch = LaneWatch(self.clock)
+        self.store = StallingStore(SIZES, stall_s)
+        self.shelf = Shelf(SIZES)
+        self.orders = Orders(len(SIZES))
+        self.lost = 0
+        self._loop = asyncio.get_running_loop()
+        self._ended = self.orders.ended
+        self.orders.ended = self  # type: ignore[assignment]
+        self.server = BulkServer(
+            "127.0.0.1",
+            0,
+            lines=self.ports.lines,
+            tickets=self.tickets,
+            handler=self._take,
+            clock=self.clock,
+        )
+
+    def set(self) -> None:
+        """Stand in for an event that a lane's thread sets."""
+        self._loop.call_soon_threadsafe(self._ended.set)
+
+    async def ask(self, question: Any) -> LaneTicket:
+        """Answer as the peer's control plane does."""
+        assert isinstance(question, OpenLane)
+        ticket, key = self.tickets.issue(PEER, question.purpose, question.session)
+        return LaneTicket(ticket=ticket, key=key, port=self.server.port)
+
+    async def close(self) -> None: ...
+
+    async def _take(self, redeemed: Redeemed, link: Link) -> None:
+        with self.watch.riding(link, peer=redeemed.peer.name) as state:
+            await take_lane(link, self.clock, self.store, LaneKeys(redeemed.key), state=state)
+
+    async def ride(self, lane: int, link: Link, ticket: LaneTicket, state: LaneState) -> None:
+        assert lane == 0
+        keys = LaneKeys(ticket.key)
+        await send_lane(
+            link, self.clock, self.orders, self.shelf, keys, 3, ticket=ticket.ticket, state=state
+        )
+
+    def note_lost(self, _: int) -> None:
+        self.lost += 1
+
+    async def all_moved(self) -> None:
+        async with asyncio.timeout(30):
+            await self._ended.wait()
+
+
+@asynccontextmanager
+async def moving(
+    monkeypatch: pytest.MonkeyPatch, *, peer_says_so: bool
+) -> AsyncIterator[tuple[Scene, "asyncio.Task[None]"]]:
+    """Run a hand-off over one lane; what counts as dead comes soon."""
+    for module in (lane_talk, lane_watch):
+        monkeypatch.setattr(module, "DEAD_AFTER_S", DEAD_S)
+    monkeypatch.setattr(lane_watch, "STORAGE_SLOW_AFTER_S", DEAD_S / 4)
+    monkeypatch.setattr(lanes_module, "TICK_S", DEAD_S / 8)
+    scene = Scene(STALL_S)
+    keeper = LaneKeeper(
+        calls=scene,
+        ports=scene.ports,
+        host=lambda: "127.0.0.1",
+        purpose="send",
+        count=1,
+        ride=scene.ride,
+        lost=scene.note_lost,
+        excused=lambda: peer_says_so and scene.watch.storage_wait_s() > 0,
+    )
+    async with scene.server:
+        running = asyncio.create_task(keeper.run())
+        try:
+            yield scene, running
+        finally:
+            scene.store.goes_on.set()
+            running.cancel()
+            await asyncio.wait({running})
+
+
+async def test_a_storage_that_stalls_is_waited_for_and_nothing_travels_twice(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Four times longer than a dead peer gets: the lane stands, each parcel is taken once."""
+    async with moving(monkeypatch, peer_says_so=True) as (scene, _):
+        began_s = time.monotonic()
+        await scene.all_moved()
+        assert time.monotonic() - began_s >= STALL_S, "the storage did stall"
+        assert scene.lost == 0
+    assert scene.store.has_all()
+    assert len(scene.store.sinks) == len(SIZES), "no parcel came twice"
+
+
+async def test_how_long_the_storage_has_written_nothing_is_known_meanwhile(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It counts up while the write is stuck, and is nothing afterwards."""
+    async with moving(monkeypatch, peer_says_so=True) as (scene, _):
+        await asyncio.to_thread(scene.store.stalled.wait, 10)
+        await asyncio.sleep(DEAD_S)
+        waited_s = scene.watch.storage_wait_s()
+        assert DEAD_S * 0.9 <= waited_s <= STALL_S
+        scene.store.goes_on.set()
+        await scene.all_moved()
+        assert scene.watch.storage_wait_s() == 0.0
+
+
+async def test_a_peer_that_takes_nothing_and_does_not_say_why_is_cut(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its lane ends after the time that a dead peer gets, and not before."""
+    async with moving(monkeypatch, peer_says_so=False) as (scene, running):
+        await asyncio.to_thread(scene.store.stalled.wait, 10)
+        began_s = time.monotonic()
+        await asyncio.wait({running}, timeout=10)
+        took_s = time.monotonic() - began_s
+        assert scene.lost == 1
+        assert DEAD_S * 0.5 <= took_s < STALL_S
+        error = running.exception()
+        assert isinstance(error, ExceptionGroup)
+        assert isinstance(error.exceptions[0], LinkLostError)
