@@ -14,6 +14,7 @@ from syncd.board.server import BoardServer
 from syncd.config import Config, HostPort, PeerConfig
 from syncd.config.shapes import NoticeConfig, Role
 from syncd.edges.chance import SystemChance
+from syncd.edges.changes import Changes
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
 from syncd.edges.state_lock import StateLock
@@ -75,6 +76,13 @@ class _Node:
         self._watch = watch
         self._discovery = discovery
 
+    def changed(self, _: str) -> None:
+        """Believe in no connection of before, and tell others where we are."""
+        for pulse in self._parts.pulses.values():
+            pulse.start_afresh()
+        if self._discovery is not None:
+            self._discovery.look_again()
+
     def summary(self) -> str:
         node = self._config.node
         roles = ", ".join(sorted(node.roles))
@@ -83,6 +91,7 @@ class _Node:
     async def run(self) -> None:
         async with asyncio.TaskGroup() as group:
             group.create_task(self._parts.run(), name="parts")
+            group.create_task(Changes(self.changed).run(), name="changes")
             group.create_task(self._guard.run(), name="journal-guard")
             if self._watch is not None:
                 group.create_task(self._watch.run(), name="watch")
@@ -152,6 +161,7 @@ async def _serve_peers(
         clock=parts.ports.clock,
     )
     await stack.enter_async_context(control)
+    parts.end_calls = control.end_peer
     return control.port
 
 
@@ -230,6 +240,6 @@ def _discovery(
         clock=parts.ports.clock,
         found=found,
         lost=book.lost,
-        misses_someone=lambda: book.misses_someone(parts.ports.clock.utc_ms()),
+        misses_someone=lambda: not all(parts.hears(peer.name) for peer in config.peers),
         interfaces=config.node.interfaces,
     )

@@ -60,6 +60,7 @@ class Parts:
 
     reach: gives the way to a configured peer, by its name.
     utc_offset_s: how far local time is ahead of UTC, for needed-by times of day.
+    end_calls: set by whoever has control connections: ends those of a peer that fell silent.
     """
 
     def __init__(
@@ -93,6 +94,7 @@ class Parts:
             lanes=self.lanes,
             callers=self.callers,
         )
+        self.end_calls: Callable[[str], None] = lambda _: None
         self._reach = reach
         self.pulses: dict[str, Pulse] = {}
         names = [subscriber.name for subscriber in subscribers]
@@ -172,6 +174,7 @@ class Parts:
             for peer in self.callers.names():
                 if not self.callers.is_heard(peer):
                     self.lanes.end_peer(peer)
+                    self.end_calls(peer)
             self.lanes.end_untaken()
 
     def place(self, day: str, name: str, arrived_utc_ms: int) -> Place:

@@ -109,6 +109,10 @@ class ControlServer:
         await self._end_leftovers()
         await self._listening.wait_closed()
 
+    def end_peer(self, name: str) -> None:
+        """Cut the connections of a peer that is dead: what they still had to say reaches nobody."""
+        self._gate.end_peer(name)
+
     async def _end_leftovers(self) -> None:
         """End what aiohttp leaves running: handlers whose asker has left are none of its own."""
         for task in self._handling:

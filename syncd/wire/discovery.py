@@ -14,7 +14,6 @@ do when closing.
 import asyncio
 import logging
 from collections.abc import Callable, Iterable
-from pathlib import Path
 from typing import Any
 
 import ifaddr
@@ -26,6 +25,8 @@ from zeroconf.asyncio import (
     AsyncZeroconf,
 )
 
+from syncd.bell import Bell
+from syncd.edges.changes import has_carrier
 from syncd.ports import Clock
 from syncd.repeats import Repeats
 from syncd.wire.announcement import (
@@ -41,6 +42,7 @@ from syncd.wire.peers import ADDRESSES_MAX, Address
 log = logging.getLogger(__name__)
 
 POLL_S = 2.0
+SETTLING_POLL_S = 0.5
 LOOK_AGAIN_S = 60.0  # while a paired peer is missing; RFC 6762 8.4 allows ten updates a minute
 REBUILD_BASE_S, REBUILD_CAP_S = 2.0, 60.0
 RESOLVE_TIMEOUT_MS = 3000
@@ -109,6 +111,8 @@ class Discovery:
         self._browser: AsyncServiceBrowser | None = None
         self._info: AsyncServiceInfo | None = None
         self._look_again_at_s = 0.0
+        self._is_urged = False
+        self._bell = Bell()
         self._rebuild_at_s = 0.0
         self._rebuild_wait_s = REBUILD_BASE_S
         self._repeats = Repeats(log, clock)
@@ -125,6 +129,11 @@ class Discovery:
             await self._close()
             self.state = "off"
 
+    def look_again(self) -> None:
+        """Announce and browse anew, now: what was said while a cable was out, nobody heard."""
+        self._is_urged = True
+        self._bell.ring()
+
     # The network under it
 
     async def _follow_network(self) -> None:
@@ -138,7 +147,7 @@ class Discovery:
                     await self._adapt(places)
             except NETWORK_ERRORS as error:
                 await self._start_over(error)
-            await self._clock.sleep(POLL_S)
+            await self._bell.wait(POLL_S if is_steady else SETTLING_POLL_S)
 
     async def _adapt(self, places: tuple[Place, ...]) -> None:
         """Bring zeroconf in line with the addresses that there are."""
@@ -154,7 +163,7 @@ class Discovery:
             await self._zeroconf.async_update_interfaces([p.address for p in places])
             self._places = places
             await self._announce_again()
-        elif now_s >= self._look_again_at_s and self._misses_someone():
+        elif self._is_urged or (now_s >= self._look_again_at_s and self._misses_someone()):
             await self._announce_again()
 
     async def _build(self, places: tuple[Place, ...]) -> None:
@@ -178,6 +187,7 @@ class Discovery:
         """Say again who we are and ask again who is there; a new browser asks anew."""
         assert self._zeroconf is not None, "there is something to announce on"
         assert self._info is not None, "it was announced before"
+        self._is_urged = False
         self._look_again_at_s = self._clock.monotonic_s() + LOOK_AGAIN_S
         self._info = self._service_info(self._info.name.removesuffix("." + SERVICE_TYPE))
         announced = await self._zeroconf.async_update_service(self._info)
@@ -283,18 +293,10 @@ def look_for_places() -> list[Place]:
     return [
         Place(adapter.nice_name, str(ip.ip))
         for adapter in ifaddr.get_adapters()
-        if _has_carrier(adapter.nice_name)
+        if has_carrier(adapter.nice_name)
         for ip in adapter.ips
         if ip.is_IPv4
     ]
-
-
-def _has_carrier(interface: str) -> bool:
-    """Read the kernel's word on the cable; where there is none to read, believe in the address."""
-    try:
-        return Path("/sys/class/net", interface, "carrier").read_text().strip() != "0"
-    except (OSError, ValueError):
-        return True
 
 
 def _text(places: Iterable[Place]) -> str:

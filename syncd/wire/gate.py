@@ -95,6 +95,13 @@ class Gate:
         self._open[fingerprint] = [*handlers, handler]
         return handler
 
+    def end_peer(self, name: str) -> None:
+        """Cut what is open with a peer that has fallen silent; it comes back by itself."""
+        peer = self._book.trusted_by_name(name)
+        for handler in self._open.get(peer.fingerprint, ()) if peer is not None else ():
+            if handler.transport is not None:
+                handler.transport.abort()
+
 
 def host_of(transport: asyncio.BaseTransport | None) -> str:
     """Return the host at the other end, for display and for lanes; "" if it is gone."""

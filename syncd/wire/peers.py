@@ -138,14 +138,6 @@ class PeerBook:
             candidates = (presence.reached_at, peer.address, *presence.found_at)
         return tuple(dict.fromkeys(address for address in candidates if address is not None))
 
-    def misses_someone(self, now_utc_ms: int) -> bool:
-        """Tell whether a trusted peer is not present, so that discovery should look again."""
-        with self._lock:
-            return any(
-                not _is_present(self._presence.get(fingerprint), now_utc_ms)
-                for fingerprint in self._trusted
-            )
-
     # Listing
 
     def listing(self, now_utc_ms: int) -> list[dict[str, Any]]:

@@ -29,6 +29,7 @@ from syncd.ports import PeerCalls, Ports
 from syncd.wire.messages import Hello, HelloAnswer
 
 # A last resort: the calls have limits of their own.
+MOVES_WITHIN_S = 0.2  # what lives moves at once when the peer is heard
 ATTEMPT_S = CONNECT_TIMEOUT_S + GREETING_ANSWER_S + 2.0
 
 
@@ -126,6 +127,7 @@ class Pulse:
                 raise self.problem or self._silence()
             if self._returns != returns:
                 returns = self._returns
+                await self._clock.sleep(MOVES_WITHIN_S)
                 if max(moved_s(), self._replied_s) <= self._returned_from_s:
                     raise PeerUnreachableError(
                         f"The connections to {self.peer} fell silent, and new ones do not.",

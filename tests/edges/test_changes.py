@@ -1,0 +1,135 @@
+"""Plugs, addresses and sleep of this machine, noticed once each."""
+
+import asyncio
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+import pytest
+
+from syncd.edges import changes
+from syncd.edges.changes import STOOD_STILL_S, Changes, Way, sleep_so_far_s, ways
+from tests.way.cable import is_possible, run, within
+
+CABLE: Way = ("eth0", "10.20.0.1")
+
+
+class Machine:
+    """A machine whose network and sleep are set by hand."""
+
+    def __init__(self) -> None:
+        self.ways: frozenset[Way] = frozenset({CABLE})
+        self.slept_s = 100.0
+        self.looks = 0
+        self.told: list[str] = []
+
+    def look(self) -> frozenset[Way]:
+        self.looks += 1
+        return self.ways
+
+    async def has_looked(self) -> None:
+        """Wait for two more looks."""
+        looks = self.looks
+        async with asyncio.timeout(10):
+            while self.looks < looks + 2:  # noqa: ASYNC110 - the looks are in another thread
+                await asyncio.sleep(0.01)
+        await asyncio.sleep(0.01)
+
+
+@asynccontextmanager
+async def watched(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Machine]:
+    """Watch a machine, at a quick pace."""
+    monkeypatch.setattr(changes, "LOOK_S", 0.02)
+    machine = Machine()
+    watch = Changes(machine.told.append, look=machine.look, slept_s=lambda: machine.slept_s)
+    running = asyncio.create_task(watch.run())
+    await machine.has_looked()
+    try:
+        yield machine
+    finally:
+        running.cancel()
+        await asyncio.wait({running})
+
+
+async def test_a_plug_and_an_address_are_told_by_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Out, in, and under another address; and nothing while nothing changes."""
+    async with watched(monkeypatch) as machine:
+        await machine.has_looked()
+        assert machine.told == []
+        machine.ways = frozenset()
+        await machine.has_looked()
+        machine.ways = frozenset({("eth0", "10.20.0.9")})
+        await machine.has_looked()
+        await machine.has_looked()
+    assert machine.told == ["10.20.0.1 on eth0 has gone", "10.20.0.9 on eth0 is there"]
+
+
+async def test_sleep_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also if the clock that we wait by stood still meanwhile; a moment's pause is none."""
+    async with watched(monkeypatch) as machine:
+        machine.slept_s += STOOD_STILL_S / 2
+        await machine.has_looked()
+        assert machine.told == []
+        machine.slept_s += 3600
+        await machine.has_looked()
+        await machine.has_looked()
+    assert machine.told == ["this box slept, or stood still, for 3600 s"]
+
+
+def test_a_process_that_was_stopped_tells_it_when_it_goes_on() -> None:
+    """Real clocks, a real stop: a laptop's lid cannot be closed here."""
+    code = (
+        "import asyncio\n"
+        "from syncd.edges.changes import Changes\n"
+        "asyncio.run(Changes(lambda what: print(what, flush=True)).run())\n"
+    )
+    words = [sys.executable, "-c", code]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        subprocess.run(["sleep", "2"], check=True)  # let it start
+        os.kill(process.pid, signal.SIGSTOP)
+        subprocess.run(["sleep", str(STOOD_STILL_S + 2)], check=True)  # for so long it stands still
+        os.kill(process.pid, signal.SIGCONT)
+        said = process.stdout.readline()
+        process.kill()
+    assert "stood still" in said
+
+
+def test_this_machine_can_be_asked() -> None:
+    """What leads nowhere is left out, and it has not slept since the last question."""
+    assert all(address != "127.0.0.1" for _, address in ways())
+    assert abs(sleep_so_far_s() - sleep_so_far_s()) < 1
+
+
+@pytest.mark.skipif(not is_possible(), reason="needs root and network namespaces")
+def test_the_kernel_says_at_once_that_an_address_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Long before the next look is due."""
+    monkeypatch.setattr(changes, "LOOK_S", 60.0)
+    name = f"sm{os.getpid()}-changes"
+
+    async def plug_in() -> str:
+        told: asyncio.Queue[str] = asyncio.Queue()
+        running = asyncio.create_task(Changes(told.put_nowait, slept_s=lambda: 0.0).run())
+        try:
+            await asyncio.sleep(0.5)
+            await asyncio.to_thread(
+                run, "ip", "-n", name, "addr", "add", "10.20.0.1/24", "dev", "lo"
+            )
+            async with asyncio.timeout(10):
+                return await told.get()
+        finally:
+            running.cancel()
+            await asyncio.wait({running})
+
+    run("ip", "netns", "add", name)
+    try:
+        veth = ("type", "veth", "peer", "name", "far0")
+        run("ip", "-n", name, "link", "add", "cam0", *veth)
+        for end in ("cam0", "far0"):
+            run("ip", "-n", name, "link", "set", end, "up")
+        assert "10.20.0.1 on cam0 is there" in within(name, lambda: asyncio.run(plug_in()))
+    finally:
+        run("ip", "netns", "del", name)
