@@ -99,8 +99,9 @@ def sleep_so_far_s() -> float:
 def ways() -> frozenset[Way]:
     """Return the interfaces whose cable is in and that lead to other boxes, with their addresses.
 
-    Bridges and tunnels are left out: with containers on a box they come and go all day. Blocks for
-    a moment.
+    Bridges and tunnels are left out: with containers on a box they come and go all day; and so are
+    IPv6 addresses of the link alone, which come a second after the plug and which nobody dials.
+    Blocks for a moment.
     """
     found = [
         Place(adapter.nice_name, str(ip.ip[0] if isinstance(ip.ip, tuple) else ip.ip))
@@ -108,7 +109,11 @@ def ways() -> frozenset[Way]:
         if has_carrier(adapter.nice_name)
         for ip in adapter.ips
     ]
-    return frozenset((place.interface, place.address) for place in usable_places(found, ()))
+    return frozenset(
+        (place.interface, place.address)
+        for place in usable_places(found, ())
+        if not place.address.lower().startswith("fe80:")
+    )
 
 
 def has_carrier(interface: str) -> bool:
