@@ -122,8 +122,8 @@ class Losing:
         for box in (self.pair.offload, self.pair.processing):
             notes = list((box.folder / "state").glob(f"{NAME}.*.txt"))
             assert len(notes) == self._harms[box.name]
-            assert "What cannot be rebuilt" in notes[0].read_text()
-            assert "A new journal was begun" in (box.folder / "log").read_text()
+            assert all("What cannot be rebuilt" in note.read_text() for note in notes)
+            assert (box.folder / "log").read_text().count("A new journal was begun") == len(notes)
 
 
 def sent_max(moment: str) -> int:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from syncd.errors import HeldError
 from syncd.journal import notices, rolls
-from syncd.journal.journal import Journal
+from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import EntryKind, Folder, Ports
@@ -33,6 +33,7 @@ from syncd.storage.troubles import storage_trouble
 log = logging.getLogger(__name__)
 
 ADOPTED_KIND = "adopted"
+_NEWS = (Stage.LANDED.value, Stage.READY.value)
 STRAYS_NAMED_MAX = 5
 _ID_LENGTH = 32
 
@@ -184,24 +185,25 @@ class Adopting:
                 and row.roll_id not in self._told
                 and not is_before(row.stage, Stage.READY)
             ]
-            waiting = (
-                set()
-                if served is None
-                else {
-                    notice.roll_id
-                    for notice in notices.after(db, served, limit=len(ids) + 1, roll_ids=ids)
-                }
-            )
+            waiting = set() if served is None else _untold(db, ids, served)
+        ids = [roll_id for roll_id in ids if roll_id not in waiting]
+        if not ids:
+            return
         folder = self._area.present()
         for roll_id in ids:
-            if roll_id in waiting:
-                continue
             try:
                 if folder.stat(papers.published_path(roll_id)) is not None:
                     papers.note_told(folder, roll_id)
             except OSError as error:
                 raise storage_trouble(self._area.path, error) from error
             self._told.add(roll_id)
+
+
+def _untold(db: Connection, roll_ids: list[str], served: int) -> set[str | None]:
+    """Return those rolls whose news somebody has still to be told, or may have."""
+    limit = len(_NEWS) * len(roll_ids)  # each roll becomes either once
+    rows = notices.after(db, served, limit=limit, roll_ids=roll_ids, kinds=_NEWS)
+    return {notice.roll_id for notice in rows}
 
 
 def record_adopted(
