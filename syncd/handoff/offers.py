@@ -128,7 +128,7 @@ class OfferBook:
         """Return the inventory if all its pages are here; else make room for them."""
         key = (peer.fingerprint, head.roll_id)
         pending = self._pending.get(key)
-        if pending is None or pending.head.file_count != head.file_count:
+        if pending is None or _shape(pending.head) != _shape(head):
             self._make_room(peer, head)
             self._pending[key] = _Pending(head)
             return None
@@ -267,6 +267,11 @@ class OfferBook:
             rolls.set_same_as(db, inventory.roll_id, other_id)
             note = "the same content was there already; compared by reading the storage"
             rolls.set_stage(db, inventory.roll_id, Stage.READY, now_utc_ms=now, note=note)
+
+
+def _shape(head: Offer) -> tuple[object, ...]:
+    """Return what pages must fit; a roll's evidence may be another one than it was before."""
+    return head.file_count, head.total_bytes, head.parcel_count, head.trust, head.empty_folders
 
 
 def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:

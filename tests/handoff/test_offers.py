@@ -12,7 +12,7 @@ from syncd.handoff.offers import PENDING_PER_PEER_MAX
 from syncd.handoff.outgoing import offer_for
 from syncd.limits import ROLL_FILES_MAX
 from syncd.roll.digests import Algorithm, Digest
-from syncd.roll.inventory import FileEntry, Inventory, Trust, ordered
+from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, ordered
 from syncd.roll.parcels import ParcelPlan
 from syncd.wire.fields import BadMessage
 from syncd.wire.messages import (
@@ -114,6 +114,23 @@ def test_the_same_offer_may_be_asked_twice_at_a_time() -> None:
     answers = run_simulated(main(), limit_s=100)
     assert {answer.kind for answer in answers} == {OfferKind.TAKE}
     assert len(world.processing.rows()) == 1
+
+
+def test_an_offer_with_other_evidence_is_asked_for_its_inventory_anew() -> None:
+    """What was collected for the offer before does not fit it, and is no reason to refuse it."""
+    media = _entry("C001.mov")
+
+    def with_list(size: int) -> Inventory:
+        evidence = replace(_entry("A012.xxh", size), kind=FileKind.EVIDENCE)
+        return Inventory(DAY, "A012", ordered([media, evidence]))
+
+    first, second = with_list(50), with_list(60)
+    assert first.roll_id == second.roll_id
+    before, after = _head(first), _head(second)
+    pages = [_page(before, *first.files), _page(after, *second.files)]
+    answers = ask_all(before, pages[0], after, pages[1], after)
+    kinds = [answer.kind for answer in answers if isinstance(answer, OfferAnswer)]
+    assert kinds == [OfferKind.INVENTORY, OfferKind.INVENTORY, OfferKind.TAKE]
 
 
 def test_pages_may_come_twice_and_begin_again() -> None:
