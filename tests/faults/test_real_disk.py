@@ -173,7 +173,7 @@ def test_a_journal_on_a_full_disk_stops_work_and_not_the_daemon(role: str, tmp_p
             pair.wait_ready("A011")
             filler = disk.fill()
             # Many files: what the journal has to take in does not fit into what it has already.
-            make_roll(tmp_path / "staged", 100, 20_000)
+            make_roll(tmp_path / "staged", 100, 12_000)
             place_roll(tmp_path / "staged", pair.landing, "A012")
 
             def says_so() -> bool:
