@@ -171,6 +171,7 @@ def digests_below(folder: Path) -> Truth:
     }
 
 
+@pytest.mark.timeout(300)  # a dozen starts, on a machine that may be busy
 @pytest.mark.parametrize("seed", SEEDS)
 def test_killed_daemons_finish_after_their_restart(seed: int, tmp_path: Path) -> None:
     """Whoever is killed, and when: every roll arrives whole, and little travels twice."""
