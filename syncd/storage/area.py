@@ -145,5 +145,7 @@ class Area:
             HeldCode.STORAGE_FULL,
             f"The storage {self.path} has {human(free_bytes)} free"
             f"{kept if self._keep_free_bytes else ''}; {needed}.",
-            remedy=f"Free {human(lacking)} or more on it; the roll goes on by itself.",
+            remedy=f"Free {human(lacking)} or more on it; the roll goes on by itself."
+            if needed_bytes
+            else "Free space on it; rolls go on by themselves.",  # how much is not known here
         )

@@ -109,6 +109,7 @@ def test_space_is_checked_against_what_is_to_be_kept_free() -> None:
         area.check(700)
     disk.full_after(400)
     assert _code(area) is HeldCode.STORAGE_FULL
+    assert area.problem().endswith("Free space on it; rolls go on by themselves.")
     assert area.present()
 
 
