@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
@@ -112,12 +113,19 @@ def test_the_kernel_says_at_once_that_an_address_is_there(monkeypatch: pytest.Mo
 
     async def plug_in() -> str:
         told: asyncio.Queue[str] = asyncio.Queue()
-        running = asyncio.create_task(Changes(told.put_nowait, slept_s=lambda: 0.0).run())
+        looked = threading.Event()
+
+        def look() -> frozenset[Way]:
+            found = ways()
+            looked.set()
+            return found
+
+        watch = Changes(told.put_nowait, look=look, slept_s=lambda: 0.0)
+        running = asyncio.create_task(watch.run())
         try:
-            await asyncio.sleep(0.5)
-            await asyncio.to_thread(
-                run, "ip", "-n", name, "addr", "add", "10.20.0.1/24", "dev", "lo"
-            )
+            assert await asyncio.to_thread(looked.wait, 10)
+            words = ("ip", "-n", name, "addr", "add", "10.20.0.1/24", "dev", "cam0")
+            await asyncio.to_thread(run, *words)
             async with asyncio.timeout(10):
                 return await told.get()
         finally:
