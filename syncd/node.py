@@ -19,14 +19,16 @@ from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
 from syncd.edges.state_lock import StateLock
 from syncd.edges.threads import ThreadLines
+from syncd.journal import rolls
 from syncd.journal.guard import JournalGuard
-from syncd.journal.journal import Journal
+from syncd.journal.journal import Journal, JournalError
 from syncd.journal.opening import open_journal, state_error
 from syncd.landing.watch import Watch
 from syncd.node_answers import NodeAnswers
 from syncd.notices.command import CommandSubscriber
 from syncd.parts import Parts, Reach
 from syncd.ports import Ports
+from syncd.roll.stages import Stage, is_before
 from syncd.wire.bulk_server import BulkServer
 from syncd.wire.control_client import PeerClient
 from syncd.wire.control_server import ControlServer
@@ -37,17 +39,25 @@ from syncd.wire.peers import Address, PeerBook, TrustedPeer
 log = logging.getLogger(__name__)
 
 
-async def run_node(config: Config, *, ready: Callable[[str], None], stop: asyncio.Event) -> None:
+async def run_node(
+    config: Config,
+    *,
+    ready: Callable[[str], None],
+    stop: asyncio.Event,
+    alive: Callable[[str], None] = lambda _: None,
+    alive_every_s: float = 10.0,
+) -> None:
     """Run one daemon until stop is set.
 
     ready: called with one line once the journal is open and every port is bound.
+    alive: called with one line as long as loop, threads and journal do their work, every so often.
     Raises ConfigError if it cannot start; ExceptionGroup if a part fails, after all have ended,
     of JournalBrokenError if the journal turned out to be damaged: the next start rebuilds it.
     """
     async with AsyncExitStack() as stack:
         node = await _build(config, stack)
         ready(node.summary())
-        running = asyncio.create_task(node.run(), name="node")
+        running = asyncio.create_task(node.run(alive, alive_every_s), name="node")
         stopping = asyncio.create_task(stop.wait(), name="stop")
         await asyncio.wait({running, stopping}, return_when=asyncio.FIRST_COMPLETED)
         for task in (running, stopping):
@@ -76,6 +86,29 @@ class _Node:
         self._watch = watch
         self._discovery = discovery
 
+    async def _say_alive(self, alive: Callable[[str], None], every_s: float) -> None:
+        """Say how things are, from the loop, with what a thread has just read in the journal.
+
+        A loop that lags says it late, one that hangs never; a journal that hangs lets it wait. One
+        that answers with an error does answer: starting anew would not help it.
+        """
+        while True:
+            await asyncio.sleep(every_s)
+            alive(await asyncio.to_thread(self._status_line))
+
+    def _status_line(self) -> str:
+        """Say in one line what a person would ask first."""
+        try:
+            with self._parts.journal.read() as db:
+                rows = rolls.all_rolls(db)
+        except JournalError as error:
+            return error.problem
+        under_way = [row for row in rows if is_before(row.stage, Stage.LANDED)]
+        held = sum(row.held is not None for row in under_way)
+        line = f"{len(under_way)} rolls under way, {held} held"
+        troubles = self._parts.presence.troubles()
+        return f"{line}; {troubles[0].message}" if troubles else line
+
     def changed(self, _: str) -> None:
         """Believe in no connection of before, and tell others where we are."""
         for pulse in self._parts.pulses.values():
@@ -88,10 +121,11 @@ class _Node:
         roles = ", ".join(sorted(node.roles))
         return f"{roles}; board on http://{node.board}"
 
-    async def run(self) -> None:
+    async def run(self, alive: Callable[[str], None], alive_every_s: float) -> None:
         async with asyncio.TaskGroup() as group:
             group.create_task(self._parts.run(), name="parts")
             group.create_task(Changes(self.changed).run(), name="changes")
+            group.create_task(self._say_alive(alive, alive_every_s), name="alive")
             group.create_task(self._guard.run(), name="journal-guard")
             if self._watch is not None:
                 group.create_task(self._watch.run(), name="watch")

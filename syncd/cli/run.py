@@ -48,9 +48,13 @@ async def _run(config: Config) -> None:
         click.echo(f"syncd {config.node.name} is ready: {line}", err=True)
         service.notify(f"READY=1\nSTATUS={line}")
 
+    def alive(line: str) -> None:
+        service.notify(f"WATCHDOG=1\nSTATUS={line}")
+
+    every_s = service.say_alive_every_s()
     while not stop.is_set():
         try:
-            await run_node(config, ready=ready, stop=stop)
+            await run_node(config, ready=ready, stop=stop, alive=alive, alive_every_s=every_s)
         except* JournalBrokenError as group:
             # All parts have ended; the next start keeps the damaged file aside and rebuilds.
             error = first_of(group)

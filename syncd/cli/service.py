@@ -1,6 +1,6 @@
 """What a daemon owes the system that runs it: readiness, signals, open files, log lines.
 
-Owns: NOTIFY_SOCKET (sd_notify(3)), SIGTERM and SIGINT, RLIMIT_NOFILE, logging to stderr.
+Owns: NOTIFY_SOCKET and WATCHDOG_USEC (sd_notify(3)), SIGTERM and SIGINT, RLIMIT_NOFILE, log lines.
 Must not: know what the daemon does.
 """
 
@@ -15,6 +15,7 @@ import threading
 from contextlib import suppress
 
 END_S_MAX = 4.8  # after a first signal; a clean end within 5 s is promised
+STATUS_EVERY_S = 10.0
 OPEN_FILES_WANTED = 65_536
 GARBAGE_OBJECTS = 50_000
 SAID_AGAIN_S = 60.0
@@ -32,6 +33,18 @@ def notify(state: str) -> None:
         address = "\0" + address[1:]
     with suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as connection:
         connection.sendto(state.encode(), address)
+
+
+def say_alive_every_s() -> float:
+    """Return how often to say that we live: a third of what systemd asks for; else for STATUS."""
+    try:
+        asked_us = int(os.environ.get("WATCHDOG_USEC", "0"))
+        is_ours = int(os.environ.get("WATCHDOG_PID", os.getpid())) == os.getpid()
+    except ValueError:
+        return STATUS_EVERY_S
+    if asked_us <= 0 or not is_ours:
+        return STATUS_EVERY_S
+    return min(STATUS_EVERY_S, asked_us / 1_000_000 / 3)
 
 
 def end_on_signals(stop: asyncio.Event) -> None:

@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -15,6 +15,7 @@ import pytest
 from syncd.cli import service
 from syncd.cli.run import first_known
 from syncd.errors import ConfigError
+from tests.boxes import Box
 
 # Runs the real signal handling around a daemon that ends well, or never.
 PROGRAM = """
@@ -92,6 +93,55 @@ def test_systemd_hears_that_it_is_ready_and_that_it_ends(
         with daemon("ends", NOTIFY_SOCKET=path) as process:
             process.terminate()
             assert systemd.recv(100) == b"STOPPING=1"
+
+
+@pytest.mark.parametrize(
+    ("environment", "every_s"),
+    [
+        ({"WATCHDOG_USEC": "6000000"}, 2.0),
+        ({"WATCHDOG_USEC": "6000000", "WATCHDOG_PID": str(os.getpid())}, 2.0),
+        ({"WATCHDOG_USEC": "6000000", "WATCHDOG_PID": "1"}, service.STATUS_EVERY_S),
+        ({"WATCHDOG_USEC": "600000000"}, service.STATUS_EVERY_S),
+        ({"WATCHDOG_USEC": "soon"}, service.STATUS_EVERY_S),
+        ({}, service.STATUS_EVERY_S),
+    ],
+)
+def test_the_watchdog_is_fed_at_a_third_of_its_time(
+    monkeypatch: pytest.MonkeyPatch, environment: dict[str, str], every_s: float
+) -> None:
+    """As sd_watchdog_enabled(3) has it; without one, the status is renewed now and then."""
+    for name in ("WATCHDOG_USEC", "WATCHDOG_PID"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    assert service.say_alive_every_s() == pytest.approx(every_s)
+
+
+def test_a_daemon_feeds_the_watchdog_until_it_stands_still(tmp_path: Path) -> None:
+    """With a real daemon: fed by its loop, with a line of status; stopped, it says nothing."""
+    box = Box("edit-1", "editorial", tmp_path / "edit-1")
+    box.configure()
+    path = str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind(path)
+        systemd.settimeout(30)
+        command = [sys.executable, "-m", "syncd", "run", "-c", str(box.config)]
+        environment = {**os.environ, "NOTIFY_SOCKET": path, "WATCHDOG_USEC": "1500000"}
+        with subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL) as process:
+            try:
+                assert systemd.recv(500).startswith(b"READY=1\nSTATUS=")
+                for _ in range(3):
+                    said = systemd.recv(500)
+                    assert said == b"WATCHDOG=1\nSTATUS=0 rolls under way, 0 held"
+                process.send_signal(signal.SIGSTOP)
+                systemd.settimeout(2)
+                said_before = 0
+                with suppress(TimeoutError):
+                    while systemd.recv(500):
+                        said_before += 1
+                assert said_before <= 1, "only what was on its way"
+            finally:
+                process.kill()
 
 
 def test_without_systemd_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
