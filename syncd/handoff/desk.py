@@ -194,11 +194,16 @@ class Desk:
         """Hold a roll here, too, that the source side found to be wrong."""
         with self._journal.write() as db:
             row = rolls.get(db, question.roll_id)
-            if row is not None and row.peer == peer.name and is_before(row.stage, Stage.LANDED):
+            is_theirs = row is not None and row.peer == peer.name
+            if row is None or not is_theirs or not is_before(row.stage, Stage.LANDED):
+                return Done()
+            code = HeldCode(question.code)
+            needs_source = row.moved_bytes < row.total_bytes
+            if needs_source or code is not HeldCode.SOURCE_UNREADABLE:
                 rolls.hold(
                     db,
                     row.roll_id,
-                    HeldCode(question.code),
+                    code,
                     question.message,
                     question.path or None,
                     now_utc_ms=self._ports.clock.utc_ms(),

@@ -72,6 +72,7 @@ class Handover:
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
         self._waits_for_go: set[str] = set()
+        self._source_told: set[str] = set()
         self._lanes = LaneKeeper(
             calls=pulse,
             ports=ports,
@@ -116,6 +117,7 @@ class Handover:
         await self._pulse.wait_heard()
         self._note_problem(None)
         self._began_s = self._ports.clock.monotonic_s()
+        self._source_told.clear()
         self._offered.clear()
         self._retry_at_s.clear()
         self.feed.await_offers()
@@ -204,6 +206,7 @@ class Handover:
                 lacking = from_bitmap(answer.lacking, outgoing.plan.count)
                 await self._ports.disk.aside(self._note_taken, row, bool(lacking))
                 self._offered.add(row.roll_id)
+                self._source_told.discard(row.roll_id)
                 self.feed.offer(
                     row.roll_id,
                     place_of(row),
@@ -297,9 +300,24 @@ class Handover:
 
     async def _hold(self, roll_id: str, error: HeldError) -> None:
         self._drop(roll_id)
+        if error.code is HeldCode.SOURCE_UNREADABLE and self._pulse.is_heard:
+            await self._tell_source_gone(roll_id, error)
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
         now = self._ports.clock.utc_ms()
         await self._ports.disk.aside(record_held, self._journal, roll_id, error, now)
+
+    async def _tell_source_gone(self, roll_id: str, error: HeldError) -> None:
+        """Let the peer, too, say why a roll of which it has a part does not go on; once a session.
+
+        The next offer that can be made releases it there.
+        """
+        if roll_id in self._source_told:
+            return
+        self._source_told.add(roll_id)
+        message = f"{error.problem} {error.remedy}"
+        await self._calls.ask(
+            Withhold(roll_id=roll_id, code=error.code, message=message, path=error.path or "")
+        )
 
     def _drop(self, roll_id: str) -> None:
         self._offered.discard(roll_id)

@@ -8,9 +8,9 @@ import pytest
 from syncd.journal import notices
 from syncd.limits import DEAD_AFTER_S, TICK_S
 from syncd.parts import Parts
-from syncd.roll.stages import Stage
-from tests.faults.scenes import clips, cut_small, play, put_roll, reaches, row_of, until
-from tests.faults.world import STORAGE, Box, World
+from syncd.roll.stages import HeldCode, Stage
+from tests.faults.scenes import clips, cut_small, moves, play, put_roll, reaches, row_of, until
+from tests.faults.world import LANDING, STORAGE, Box, World
 
 
 @pytest.fixture(autouse=True)
@@ -108,3 +108,27 @@ def test_a_storage_that_is_not_there_is_told_on_the_offload_box_before_a_roll_ne
 
     play(world, scene)
     assert [kind for kind, _, _ in events(world.offload)] == ["peer-storage", "well-again"]
+
+
+def test_a_source_that_is_gone_in_mid_roll_is_told_on_the_storage_side_and_cures_itself() -> None:
+    """What was sent so far does not lie there without a word; with the card back, it goes on."""
+    world = World(4)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world, 6, 400_000))
+        await moves(world, "A012")
+        world.offload.disk.take_away(LANDING)
+        await until(lambda: _held_code(world) is HeldCode.SOURCE_UNREADABLE, "it is told there")
+        row = row_of(world.processing, "A012")
+        assert row is not None
+        assert row.held is not None
+        assert "goes on by itself" in row.held.message
+        world.offload.disk.bring_back(LANDING)
+        await reaches(world, "A012")
+
+    play(world, scene)
+
+
+def _held_code(world: World) -> HeldCode | None:
+    row = row_of(world.processing, "A012")
+    return row.held.code if row is not None and row.held is not None else None
