@@ -74,7 +74,9 @@ GREETING_S = 5.0  # from a connection to its first whole frame; strangers get no
 BULK_LINKS_MAX = 64  # connections at once over all peers, those without a ticket included
 SEND_BYTES = 256 * KIB  # so that a lane which moves slowly is seen to move
 STORAGE_SLOW_AFTER_S = 3.0  # a write or sync that takes longer is said to whoever waits for it
-STALLED_AFTER_S = 60.0  # a card's own retries in mid-parcel take this long; then the lane is cut
+# A card's own retries in mid-parcel take this long; then the taking end cuts the lane. The giving
+# end waits for a storage without limit, as long as its box lives and says that it waits.
+STALLED_AFTER_S = 60.0
 
 # Notices.
 NOTICES_KEPT = 20_000
