@@ -62,7 +62,7 @@ def hand_over(
     world = World(SEED)
     for box in (world.offload, world.processing):
         box.journal = WatchedJournal()
-    watch(world)
+    failures = watch(world)
     files = rolls_files(kind, world.rng)
     evidence = history(manifest(records(files))) if kind == "clips" else None
     put_roll(world, ROLL, files, evidence=evidence)
@@ -71,7 +71,7 @@ def hand_over(
 
     async def main() -> None:
         async with alive(world.offload, world.processing):
-            await _to_the_end(world)
+            await _to_the_end(world, failures)
 
     with cut_finely():
         run_simulated(main(), limit_s=10 * LIMIT_S)
@@ -83,7 +83,7 @@ def _box(world: World, name: str) -> Box:
     return {box.name: box for box in (world.offload, world.processing)}[name]
 
 
-async def _to_the_end(world: World) -> None:
+async def _to_the_end(world: World, failures: list[AssertionError]) -> None:
     """Wait until the roll is ready on both boxes; be the person who lets a held one go on."""
     loop = asyncio.get_running_loop()
     ends_s = loop.time() + LIMIT_S
@@ -91,6 +91,8 @@ async def _to_the_end(world: World) -> None:
     while not world.all_ready():
         assert loop.time() < ends_s, f"promise 4: it does not go on: {world.stages()}"
         check_all(world)
+        for failure in failures:
+            raise failure
         row = row_of(world.offload, ROLL)
         if row is None or row.held is None or row.held.code in SELF_CURING:
             held_since_s = None

@@ -24,17 +24,26 @@ FRAME_BYTES_AROUND = 4 + 16  # length before, tag after
 NOTICES_MAX = 10_000
 
 
-def watch(world: World) -> None:
-    """Check at every confirmation that is on the wire, and after every loss of power."""
+def watch(world: World) -> list[AssertionError]:
+    """Check at every confirmation that is on the wire, and after every loss of power.
+
+    Returns where failures at the former are kept: raised there, they may end no more than a lane.
+    """
+    failures: list[AssertionError] = []
 
     def overhear(data: bytes) -> None:
         event = _confirmed_in(data)
-        if event is not None:
-            _check_confirmed(world, event)
+        try:
+            if event is not None:
+                _check_confirmed(world, event)
+        except AssertionError as error:
+            failures.append(error)
+            raise
 
     world.net.overhear = overhear
     for box in (world.offload, world.processing):
         box.after_crash = lambda: check_all(world)
+    return failures
 
 
 def check_all(world: World) -> None:
