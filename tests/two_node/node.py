@@ -9,6 +9,7 @@ import subprocess
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -246,8 +247,8 @@ class Nodes(ABC):
 
     def start(self) -> None:
         """Start all three daemons and wait until their boards answer."""
-        for node in self.all:
-            node.launch()
+        with ThreadPoolExecutor(len(self.all)) as together:
+            list(together.map(lambda node: node.launch(), self.all))
         for node in self.all:
             node.wait_up()
 

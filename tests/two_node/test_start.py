@@ -19,7 +19,7 @@ from tests.two_node.steps import (
     wait_stage,
 )
 
-ALONE_S, LONG_ALONE_S = 12.0, 180.0  # past the shortest waits between tries; past the longest
+ALONE_S, LONG_ALONE_S = 8.0, 180.0  # past the shortest waits between tries; past the longest
 
 
 def test_they_discover_each_other_and_editorial_fetches(nodes: Nodes) -> None:
