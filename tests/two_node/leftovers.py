@@ -5,7 +5,9 @@ Owns: the label of a run, which has the process that owns it in it, and whether 
 
 import os
 import shutil
+import signal
 import tempfile
+from contextlib import suppress
 from itertools import count
 from pathlib import Path
 
@@ -27,7 +29,11 @@ def is_orphan(label: str) -> bool:
 
 
 def new_folder(label: str) -> Path:
-    """Return a new folder for one set of nodes, found again by its label."""
+    """Return a new folder for one set of nodes, after those of killed runs were removed."""
+    for old in Path(tempfile.gettempdir()).glob(f"{PREFIX}*"):
+        if is_orphan(old.name):
+            _end_daemons_of(old)
+            remove_folder(old)
     folder = Path(tempfile.gettempdir(), label)
     folder.mkdir(mode=0o755)
     return folder
@@ -43,8 +49,10 @@ def remove_folder(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def remove_orphaned_folders() -> None:
-    """Remove the folders of runs that were killed."""
-    for folder in Path(tempfile.gettempdir()).glob(f"{PREFIX}*"):
-        if is_orphan(folder.name):
-            remove_folder(folder)
+def _end_daemons_of(folder: Path) -> None:
+    """Kill the daemons whose configuration lies in the folder of a run that is gone."""
+    for process in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):  # it may end while we look
+            words = (process / "cmdline").read_bytes().split(b"\0")
+            if any(word.startswith(f"{folder}/".encode()) for word in words):
+                os.kill(int(process.name), signal.SIGKILL)

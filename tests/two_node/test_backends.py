@@ -1,19 +1,33 @@
 """What others fall back to works here as well, whichever backend the scenarios ran on."""
 
+import signal
 import socket
+import subprocess
+import sys
 import time
 from pathlib import Path
 
 import pytest
 
-from tests.boxes import free_port
+from tests.boxes import free_port, wait_until
 from tests.two_node.choosing import FORCE, Choice
 from tests.two_node.leftovers import PREFIX, is_orphan, new_label
+from tests.two_node.loopback import LoopbackNodes
 from tests.two_node.node import Cut, Nodes
 from tests.two_node.relay import Relay
 from tests.two_node.rolls import make
 from tests.two_node.small_disks import SmallDisk
 from tests.two_node.steps import check_arrived, goes_on, start_moving
+
+
+KILLED_RUN = """
+import os, signal
+from tests.two_node.loopback import LoopbackNodes
+nodes = LoopbackNodes()
+nodes.process.start()
+print(nodes.folder, nodes.process.pid, flush=True)
+os.kill(os.getpid(), signal.SIGKILL)
+"""
 
 
 @pytest.fixture(params=["namespaces", "loopback"])
@@ -70,6 +84,22 @@ def test_what_a_killed_run_left_is_told_from_what_is_in_use() -> None:
     assert not is_orphan("somebody-elses")
 
 
+def test_what_a_killed_run_left_is_removed_by_the_next() -> None:
+    """Daemons, mounts and folders of a run that was killed do not stay on the machine."""
+    killed = subprocess.run(
+        [sys.executable, "-c", KILLED_RUN], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert killed.returncode == -signal.SIGKILL, killed.stderr
+    folder, pid = killed.stdout.split()
+    assert Path(folder).exists()
+    assert Path("/proc", pid).exists()
+
+    LoopbackNodes().close()
+
+    assert not Path(folder).exists()
+    wait_until(lambda: not _runs(pid), 10, f"{pid} still runs")
+
+
 def test_a_held_relay_keeps_what_it_has_and_a_cut_one_ends() -> None:
     """The loopback's cable: silence loses nothing; a cut is seen at once and refuses more."""
     port = free_port()
@@ -112,3 +142,11 @@ def _is_over(connection: socket.socket) -> bool:
         return connection.recv(1) == b""
     except ConnectionResetError:
         return True
+
+
+def _runs(pid: str) -> bool:
+    """Tell whether a process runs: one that ended and that nobody has asked after does not."""
+    try:
+        return "State:\tZ" not in Path("/proc", pid, "status").read_text()
+    except (FileNotFoundError, ProcessLookupError):
+        return False
