@@ -19,7 +19,6 @@ from tests.two_node.rolls import make
 from tests.two_node.small_disks import SmallDisk
 from tests.two_node.steps import check_arrived, goes_on, start_moving
 
-
 KILLED_RUN = """
 import os, signal
 from tests.two_node.loopback import LoopbackNodes
