@@ -22,6 +22,7 @@ STRIKES: dict[str, Strike] = {
     **strikes_box.STRIKES,
     **strikes_source.STRIKES,
 }
+CRASHES = ("crash-op", "crash-step", "crash-journal", "crash-journal", "crash-start")
 NAMES = ("A012", "B007", "S003", "A013", "B008")
 
 
@@ -54,6 +55,8 @@ def day_of(seed: int) -> Day:
         kinds = [kind for kind in kinds if kind not in strikes_source.STRIKES]
     few = rng.choice((1, 2, 2, 3, 3, 4, 5, 8, len(kinds)))
     chosen = rng.sample(kinds, min(few, len(kinds)))
+    if rng.random() < 0.4:
+        chosen.append(rng.choice(CRASHES))
     return Day(
         shapes=tuple(_shape(rng, name, is_large) for name in NAMES[: rng.choice((1, 1, 2, 2, 3))]),
         kinds=tuple(chosen),

@@ -24,6 +24,7 @@ def calm(world: World) -> None:
         box.crash_kind = ""
         box.is_power = True
         box.calm_journal()
+        box.disk.at_op = None
         box.disk.be_well()
         box.host.busy_until_s = 0.0
         box.wake()

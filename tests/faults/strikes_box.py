@@ -9,7 +9,6 @@ import random
 
 from syncd.roll.stages import HeldCode
 from tests.faults.scenes import order_by_hand
-from tests.faults.sim_disk import SimDisk
 from tests.faults.sim_journal import POINTS, SimJournal
 from tests.faults.sim_net import Plane
 from tests.faults.strikes_net import Strike
@@ -47,7 +46,7 @@ async def crash_at_step(world: World, rng: random.Random) -> None:
     """Crash at any await of any task."""
     box, how = _arm(world, rng)
     box.crash_kind = f"{how} at an await"
-    box.gate.crash_at_step = box.gate.steps + rng.randrange(1, 600)
+    box.gate.crash_at_step = box.gate.steps + rng.randrange(1, 400)
 
 
 async def crash_at_transaction(world: World, rng: random.Random) -> None:
@@ -55,7 +54,7 @@ async def crash_at_transaction(world: World, rng: random.Random) -> None:
     box, how = _arm(world, rng)
     if not box.is_down and isinstance(box.life, SimJournal):
         box.life.crash_point = rng.choice(POINTS)
-        box.life.crash_in = rng.randrange(1, 12)
+        box.life.crash_in = rng.randrange(1, 8)
         box.crash_kind = f"{how} {box.life.crash_point}"
 
 
@@ -112,27 +111,27 @@ async def slow_disk(world: World, rng: random.Random) -> None:
 
 
 async def flipped_at_rest(world: World, rng: random.Random) -> None:
-    """Turn one bit of what lies in incoming and was not read back yet; once per file.
+    """Turn one bit of a file in incoming before it is read; once per file.
 
     Twice would hold the roll for a person, and after its read-back nobody could notice.
     """
-    below = f"{STORAGE}/.syncd/incoming"
-    disk: SimDisk = world.processing.disk
-    proved = world.proved_paths()
-    files = {
-        path: data
-        for path, data in disk.files_below(below).items()
-        if "/roll/" in path and "/ascmhl/" not in path and data
-        if path not in world.flipped and path not in proved
-    }
-    if files:
-        path = rng.choice(sorted(files))
-        world.flipped.add(path)
-        world.may_forget = True
-        # Found by a second reader, too, such as the one that seals or compares.
-        world.allowed.add(HeldCode.READ_BACK_MISMATCH)
-        world.strike("bit flipped at rest, storage")
-        disk.flip(f"{below}/{path}", rng.randrange(len(files[path])), rng.randrange(8))
+    disk = world.processing.disk
+
+    def at_op(op: str, path: str) -> None:
+        inner = path.removeprefix(".syncd/incoming/")
+        if op != "open_read" or inner == path or "/roll/" not in inner or "/ascmhl/" in inner:
+            return
+        data = disk.files_below(f"{STORAGE}/.syncd/incoming").get(inner)
+        if data and inner not in world.flipped:
+            world.flipped.add(inner)
+            world.may_forget = True
+            # Found by a second reader, too, such as the one that seals or compares.
+            world.allowed.add(HeldCode.READ_BACK_MISMATCH)
+            world.strike("bit flipped at rest, storage")
+            disk.flip(f"{STORAGE}/{path}", rng.randrange(len(data)), rng.randrange(8))
+            disk.at_op = None
+
+    disk.at_op = at_op
 
 
 async def journal_full(world: World, rng: random.Random) -> None:
