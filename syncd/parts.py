@@ -97,10 +97,7 @@ class Parts:
         self.end_calls: Callable[[str], None] = lambda _: None
         self._reach = reach
         self.pulses: dict[str, Pulse] = {}
-        names = [subscriber.name for subscriber in subscribers]
-        self.adopting = (
-            Adopting(self.area, journal, ports, subscribers=names) if self.area else None
-        )
+        self.adopting = self._adopting([subscriber.name for subscriber in subscribers])
         self.presence = Presence(
             pulses=self.pulses,
             callers=self.callers,
@@ -230,6 +227,14 @@ class Parts:
             origin=Origin.PEER,
             final_stages=(Stage.LANDED, Stage.READY),
             host_name=self._own.name,
+        )
+
+    def _adopting(self, subscribers: Sequence[str]) -> Adopting | None:
+        if self.area is None or self.keeper is None:
+            return None
+        unclaimed = self.keeper.unclaimed
+        return Adopting(
+            self.area, self.journal, self.ports, subscribers=subscribers, unclaimed=unclaimed
         )
 
     def _handover(self) -> Handover | None:

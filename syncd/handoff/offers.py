@@ -70,6 +70,7 @@ class OfferBook:
     async def answer(self, peer: PeerIdentity, head: Offer) -> OfferAnswer:
         """Decide what to do with a roll."""
         known = await self._ports.disk.aside(self._known, head.roll_id)
+        self._keeper.unclaimed.discard(head.roll_id)
         if known is not None:
             return await self._answer_known(peer, head, known)
         inventory = self._collected(peer, head)
@@ -195,10 +196,14 @@ class OfferBook:
         return task.result()
 
     def _rival(self, roll_id: str, inventory: Inventory) -> RollRow | None:
-        """Return another unfinished roll of the same name, if there is one."""
+        """Return another unfinished roll of the same name, if there is one.
+
+        One that was only found on the storage, and that nobody brings, bars no other's way.
+        """
         with self._journal.read() as db:
             found = rolls.find(db, f"{inventory.day}/{inventory.name}")
-        others = [row for row in found if row.origin is Origin.PEER and row.roll_id != roll_id]
+        apart = self._keeper.unclaimed | {roll_id}
+        others = [row for row in found if row.origin is Origin.PEER and row.roll_id not in apart]
         return next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
 
     def _drop_replaced(self, peer: PeerIdentity, head: Offer) -> None:

@@ -50,10 +50,17 @@ class Adopting:
     """Takes stock of one storage at the start and every RESCAN_S, until cancelled.
 
     subscribers: the names of those who are told that rolls are ready.
+    unclaimed: gets the ids of unfinished rolls that were taken up; who offers one takes it out.
     """
 
     def __init__(
-        self, area: Area, journal: Journal, ports: Ports, *, subscribers: Sequence[str]
+        self,
+        area: Area,
+        journal: Journal,
+        ports: Ports,
+        *,
+        subscribers: Sequence[str],
+        unclaimed: set[str],
     ) -> None:
         self.strays: tuple[Stray, ...] = ()
         self.waiting_count = 0
@@ -61,6 +68,7 @@ class Adopting:
         self._journal = journal
         self._ports = ports
         self._subscribers = tuple(subscribers)
+        self._unclaimed = unclaimed
         self._told: set[str] = set()
 
     async def run(self) -> None:
@@ -145,6 +153,7 @@ class Adopting:
                 now_utc_ms=now,
             ):
                 rolls.note(db, name, text, now_utc_ms=now)
+                self._unclaimed.add(name)
         return True
 
     def adopt_published(self, roll_id: str) -> None:

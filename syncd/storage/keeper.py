@@ -63,6 +63,8 @@ class Keeper:
         workers: int = WORKERS_DEFAULT,
     ) -> None:
         self.receiving = ReceivingRolls(area, journal)
+        # Taken up from the storage after a lost journal, and offered by nobody since.
+        self.unclaimed: set[str] = set()
         self._area = area
         self._journal = journal
         self._ports = ports

@@ -17,6 +17,7 @@ from tests.faults.scenes import (
     clips,
     cut_small,
     is_held,
+    listing,
     moves,
     order_by_hand,
     play,
@@ -27,7 +28,7 @@ from tests.faults.scenes import (
     stored,
     until,
 )
-from tests.faults.world import DAY, STORAGE, Box, World
+from tests.faults.world import DAY, LANDING, STORAGE, Box, World
 
 INCOMING = f"{STORAGE}/.syncd/incoming"
 
@@ -298,6 +299,29 @@ def test_rank_and_pause_are_what_is_lost() -> None:
 
     play(world, scene)
     world.check_nothing_false()
+
+
+def test_a_begun_roll_that_nobody_brings_any_more_bars_no_other() -> None:
+    """Both journals lost after a roll was offloaded anew under its name: the new one arrives."""
+    world = World(20)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await moves(world, "A012", 40_000)
+        world.net.cut()
+        anew = clips(world)
+        files = anew | {"A012.md5": listing(anew)}
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", files, replace=True)
+        world.footage["A012"] = anew
+        await lose_journal(world, world.offload, world.processing)
+        await reaches(world, "A012", Stage.VERIFIED)
+        await asyncio.sleep(5.0)
+        world.net.join()
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert set(world.published()) == {"A012"}
 
 
 SEEDS = range(40)
