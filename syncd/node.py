@@ -13,6 +13,7 @@ from contextlib import AsyncExitStack
 from syncd.board.server import BoardServer
 from syncd.config import Config, HostPort, PeerConfig
 from syncd.config.shapes import NoticeConfig, Role
+from syncd.edges.accepting import log_refused_accepts_rarely
 from syncd.edges.chance import SystemChance
 from syncd.edges.changes import Changes
 from syncd.edges.clock import RealClock
@@ -138,6 +139,7 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     disk = RealDisk()
     stack.callback(disk.close)
     ports = Ports(clock=RealClock(), chance=SystemChance(), disk=disk, lines=ThreadLines())
+    log_refused_accepts_rarely(asyncio.get_running_loop(), ports.clock)
     stack.enter_context(StateLock(config.node.state))
     identity = Identity.load_or_make(config.node.state, config.node.name, ports.clock.utc_ms())
     journal, guard = _open_journal(config, ports, stack)
