@@ -178,8 +178,10 @@ class Examiner:
         roll.judged = roll.verdict = None
         if is_new:
             log.info("%s/%s is verified: %s", inventory.day, inventory.name, inventory.roll_id)
-            for older in roll.known_ids:
-                self._ledger.replace(older, inventory, roll.source)
+        # Also by one that is known: what was verified while it was changed can never arrive.
+        for other in roll.known_ids:
+            if other != inventory.roll_id:
+                self._ledger.replace(other, inventory, roll.source)
         if inventory.roll_id not in roll.known_ids:
             roll.known_ids.insert(0, inventory.roll_id)
 

@@ -14,7 +14,7 @@ from syncd.journal.parcels import Proof
 from syncd.ports import ReadLevel
 from syncd.roll.digests import Digest
 from syncd.roll.inventory import FileEntry, Inventory
-from syncd.roll.stages import HeldCode, Stage
+from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.amounts import human
 from syncd.storage.layout import target_of
 from syncd.storage.proving import Damage
@@ -198,6 +198,9 @@ def weakest(levels: Any) -> ReadLevel:
 
 
 def record_held(journal: Journal, roll_id: str, error: HeldError, now_utc_ms: int) -> None:
-    """Hold a roll for the reason that an error gives."""
+    """Hold a roll for the reason that an error gives; not one that has landed meanwhile."""
     with journal.write() as db:
+        row = rolls.get(db, roll_id)
+        if row is None or not is_before(row.stage, Stage.LANDED):
+            return
         rolls.hold(db, roll_id, error.code, str(error).strip(), error.path, now_utc_ms=now_utc_ms)

@@ -76,12 +76,9 @@ def _names(world: World) -> set[str]:
 
 
 def _is_held_by_right(world: World, row: RollRow) -> bool:
-    """Tell whether a roll may stay as it is: other content has its name.
-
-    Of two offers of one content, the source of one may have been verified while it was changed.
-    """
-    is_other = row.name in world.others or (row.name in world.harmed and len(world.landings) > 1)
-    return row.held is not None and row.held.code is HeldCode.NAME_TAKEN and is_other
+    """Tell whether a roll stays as it is: other content has its name."""
+    is_taken = row.held is not None and row.held.code is HeldCode.NAME_TAKEN
+    return is_taken and row.name in world.others
 
 
 def untold(world: World) -> list[str]:

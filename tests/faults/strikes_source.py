@@ -29,8 +29,7 @@ def _harm(world: World, rng: random.Random) -> tuple[Shot, str] | None:
     world.harmed.add(shot.name)
     world.may_forget = True
     world.allowed |= OF_A_SOURCE
-    if len(world.landings) > 1:  # one of two that were the same is other by now
-        world.allowed.add(HeldCode.NAME_TAKEN)
+    world.allowed.add(HeldCode.NAME_TAKEN)  # it may be verified as it is now, beside what landed
     return shot, rng.choice(sorted({**shot.files, **shot.evidence}))
 
 

@@ -16,6 +16,7 @@ from tests.faults.scenes import (
     row_of,
     stored,
     touch,
+    until,
 )
 from tests.faults.world import DAY, LANDING, STORAGE, World
 
@@ -92,3 +93,24 @@ def test_what_lies_in_another_folder_too_is_one_roll() -> None:
 def history(world: World, roll_id: str) -> list[HistoryRow]:
     """Return the offload box's history of a roll."""
     return world.offload.history(roll_id)
+
+
+def test_a_landed_roll_that_was_changed_and_put_back_leaves_nothing_held() -> None:
+    """What was verified while it was changed can never arrive; it rests when all is as it was."""
+    world = World(9)
+    good = clips(world)
+    path = "Clips/C001.mov"
+    folder = f"{LANDING}/{DAY}/A012"
+
+    async def scene() -> None:
+        put_roll(world, "A012", good)
+        await reaches(world, "A012")
+        put_files(world.offload, folder, {path: b"written over"}, replace=True)
+        touch(world, "A012")
+        await is_held(world, "A012", HeldCode.NAME_TAKEN)
+        put_files(world.offload, folder, {path: good[path]}, replace=True)
+        touch(world, "A012")
+        await until(lambda: not any(row.held for row in world.offload.rows()), "nothing is held")
+
+    play(world, scene)
+    world.check_nothing_false()
