@@ -33,6 +33,8 @@ LOG_LINES_MAX = 10  # of both daemons, a pull
 # The loop, ASIDE_THREADS for the disk (begun one by one, as they are needed), the watch, and lanes.
 THREADS_MAX = 1 + ASIDE_THREADS + 4 + LANES_DEFAULT
 UNPACED_BYTES_PER_S = 2e9
+VERIFYING_S = 600.0  # a busy machine takes minutes to look at 100,000 files
+MOVING_AGAIN_S = 60.0
 NAME = "A012"
 
 
@@ -118,7 +120,7 @@ def pull_through(
         way.set_rate(bytes_per_s)
         place_roll(folder / "staged", pair.landing, NAME)
         pulls: list[Pull] = []
-        _wait_moving(written)
+        _wait_moving(written, VERIFYING_S)
         time.sleep(1)  # at its pace, every lane
         before = look(pair.offload), look(pair.processing)
         for one in plans:
@@ -142,12 +144,12 @@ def pull_through(
     )
 
 
-def _wait_moving(written: Path) -> None:
+def _wait_moving(written: Path, timeout_s: float = MOVING_AGAIN_S) -> None:
     """Wait until the storage writes (again)."""
     size = written.stat().st_size if written.exists() else 0
     wait_until(
         lambda: written.exists() and written.stat().st_size > size,
-        60,
+        timeout_s,
         "no byte came",
         every_s=0.01,
     )
