@@ -22,7 +22,6 @@ from syncd.roll.stages import HeldCode, Stage
 from tests.faults.one_by_one import (
     OFFLOAD,
     PROCESSING,
-    failing_at,
     hand_over,
     power_lost_at,
     power_lost_at_commit,
@@ -93,11 +92,6 @@ def one_crash_at_a_commit(seed: int) -> None:
         1 + step * 5 % COMMITS, "all lost", is_kept=step // COMMITS % 2 == 0
     )
     hand_over((PROCESSING, OFFLOAD)[which], mishap)
-
-
-def one_failure(seed: int) -> None:
-    """One operation of the storage fails, once."""
-    hand_over(PROCESSING, failing_at(1 + seed * 89 % OPERATIONS, errno.EIO, is_lasting=False))
 
 
 # Bits that turn

@@ -26,6 +26,7 @@ from tests.faults.one_by_one import (
     failing_at,
     hand_over,
     held_for,
+    journal_failing_at,
     operations,
     power_lost_at,
     power_lost_at_commit,
@@ -106,6 +107,14 @@ def test_every_operation_may_fail_once(box_name: str, code: int) -> None:
         lambda number: failing_at(number, code, is_lasting=False),
         reasons=REASONS[box_name, code],
     )
+
+
+@pytest.mark.parametrize("is_lasting", [False, True], ids=["once", "until mended"])
+@pytest.mark.parametrize("box_name", [OFFLOAD, PROCESSING])
+def test_the_journal_may_fail_at_every_commit(box_name: str, is_lasting: bool) -> None:
+    """A full disk under a journal delays the roll; nothing is held for it, and all goes on."""
+    numbers = range(1, commits(box_name) + 1)
+    _try_each(box_name, numbers, lambda number: journal_failing_at(number, is_lasting=is_lasting))
 
 
 @pytest.mark.parametrize("step", [SAMPLE, pytest.param(1, marks=LONG)])
