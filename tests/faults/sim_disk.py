@@ -54,7 +54,8 @@ class SimDisk:
 
     crash_at_op: the operation, counted in ops, at which the power goes; from then on every
     operation raises SimCrash until crash() is called. Settable at any time; None: never.
-    died: called when the power goes. guard: told of every change by anybody but a test.
+    died: called when the power goes. failed: told of every operation that was made to fail.
+    guard: told of every change by anybody but a test.
     renamed: told of every rename that was done. rng: None: no work beside the loop takes time.
     """
 
@@ -64,6 +65,7 @@ class SimDisk:
         self.takes_time = rng is not None
         self.busy_until_s = 0.0
         self.died: Callable[[], None] | None = None
+        self.failed: Callable[[str], None] | None = None
         self.guard: Callable[[str, str], None] | None = None
         self.renamed: Callable[[str], None] | None = None
         self.ops = 0
@@ -204,6 +206,8 @@ class SimDisk:
         for place, (failing, code) in enumerate(self._failures):
             if failing == op:
                 del self._failures[place]
+                if self.failed is not None:
+                    self.failed(op)
                 raise _fail(code, path)
 
     def is_away(self, path: str, *, opened: bool = False) -> bool:

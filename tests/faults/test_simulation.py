@@ -32,7 +32,8 @@ def test_whatever_happens_every_roll_arrives_whole() -> None:
     struck, failed = run_many(0, SEEDS, os.cpu_count() or 1, says=False)
     assert not failed, "\n".join(text for _, text in failed)
     assert struck["runs"] == SEEDS
-    rare = [kind for kind in struck if struck[kind] < STRUCK_MIN]
+    rare = [k for k in struck if struck[k] < STRUCK_MIN and " error: " not in k]
+    assert sum(struck[k] for k in struck if " error: " in k) > STRUCK_MIN
     assert not rare, f"{rare} are too rare:\n{table(struck, failed)}"
     assert len(struck) > len(STRIKES), table(struck, failed)
 

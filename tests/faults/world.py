@@ -419,6 +419,8 @@ class World:
         self.offload = self._box("offload-1", offload_config(self.landings, self.trust))
         self.processing = self._box("process-1", processing_config())
         self.editorial = Box("edit-1", editorial_config(), SimDisk(), self.net, random.Random(0))
+        self.offload.disk.failed = lambda op: self.strike(f"source error: {op}")
+        self.processing.disk.failed = lambda op: self.strike(f"storage error: {op}")
         self.listener = Listener(self.processing.clock)
         self.processing.subscribers = (self.listener,)
         for path in self.landings:
