@@ -217,6 +217,7 @@ class SimNet:
     """All links, questions and hosts of a run.
 
     hellos: what anybody on the wire could have read of the lanes' first frames.
+    used_tickets: those of them that got through and were redeemed.
     errors: what nobody foresaw, raised by whoever answered or took a lane; it fails the run.
     """
 
@@ -231,6 +232,7 @@ class SimNet:
         self.overhear: Callable[[bytes], None] = lambda _: None  # told what is sent, undamaged
         self.dialled: dict[str, int] = {}
         self.hellos: list[bytes] = []
+        self.used_tickets: set[bytes] = set()
         self.errors: list[BaseException] = []
         self.struck: Callable[[str], None] = lambda _: None
         self.context = Context()

@@ -222,7 +222,9 @@ class Box:
         async def accept(link: SimLink) -> None:
             with _crash_to(crashed):
                 hello = await read_hello(link, parts.ports.clock)
-                await parts.accept(parts.tickets.redeem(hello.ticket), link)
+                redeemed = parts.tickets.redeem(hello.ticket)
+                self.net.used_tickets.add(hello.ticket)
+                await parts.accept(redeemed, link)
 
         host = self.host
         host.answer, host.accept = answer, accept
