@@ -13,7 +13,9 @@ import pytest
 
 from syncd.edges import changes
 from syncd.edges.changes import STOOD_STILL_S, Changes, Way, sleep_so_far_s, ways
-from tests.way.cable import is_possible, run, within
+from tests.two_node.leftovers import new_label
+from tests.two_node.namespaces import remove_namespace, why_not, within
+from tests.two_node.shell import run
 
 CABLE: Way = ("eth0", "10.20.0.1")
 
@@ -105,11 +107,11 @@ def test_this_machine_can_be_asked() -> None:
     assert abs(sleep_so_far_s() - sleep_so_far_s()) < 1
 
 
-@pytest.mark.skipif(not is_possible(), reason="needs root and network namespaces")
+@pytest.mark.skipif(bool(why_not()), reason=f"no network namespaces here: {why_not()}")
 def test_the_kernel_says_at_once_that_an_address_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
     """Long before the next look is due."""
     monkeypatch.setattr(changes, "LOOK_S", 60.0)
-    name = f"sm{os.getpid()}-changes"
+    name = new_label()
 
     async def plug_in() -> str:
         told: asyncio.Queue[str] = asyncio.Queue()
@@ -140,4 +142,4 @@ def test_the_kernel_says_at_once_that_an_address_is_there(monkeypatch: pytest.Mo
             run("ip", "-n", name, "link", "set", end, "up")
         assert "10.20.0.1 on cam0 is there" in within(name, lambda: asyncio.run(plug_in()))
     finally:
-        run("ip", "netns", "del", name)
+        remove_namespace(name)

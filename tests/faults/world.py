@@ -25,7 +25,7 @@ from syncd.config.shapes import (
 )
 from syncd.config.values import HostPort
 from syncd.errors import PeerRefusedError
-from syncd.journal import parcels, rolls
+from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
 from syncd.notices.subscriber import Outcome, Subscriber
@@ -514,16 +514,6 @@ class World:
             if any(is_before(row.stage, Stage.READY) or row.held for row in rows):
                 return False
         return True
-
-    def proved_paths(self) -> set[str]:
-        """Return what was read back already, as paths below incoming."""
-        found = set()
-        with self.processing.journal.read() as db:
-            for row in rolls.all_rolls(db):
-                files = rolls.load_inventory(db, row.roll_id).files
-                for index in parcels.proofs(db, row.roll_id):
-                    found.add(f"{row.roll_id}/roll/{files[index].path}")
-        return found
 
     def told(self) -> str:
         """Return what all journals tell of this run, with every time, as one text."""

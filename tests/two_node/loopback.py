@@ -6,6 +6,7 @@ Owns: the relays and the processes. What needs multicast or addresses of its own
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 
 from tests.boxes import free_port
 from tests.two_node.leftovers import new_folder, new_label, remove_folder
@@ -101,7 +102,7 @@ class LoopbackNodes(Nodes):
             if near != FAR:
                 self._relays[name].join()
         nears = dict(zip((OFFLOAD, EDIT), NEARS, strict=True))
-        fixed = Settings(False, settings.lanes, settings.keep_free)
+        fixed = replace(settings, discover=False)
         for node in self._nodes:
             control, bulk = ports[node.name]
             at = _bracketed(nears.get(node.name, FAR))

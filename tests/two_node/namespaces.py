@@ -4,11 +4,14 @@ Owns: the namespaces, the cables between them, the processes. Nothing of the mac
 is touched. Needs root, ip, tc and nft.
 """
 
+import ctypes
 import os
 import signal
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
+from typing import TypeVar
 
 from tests.two_node.leftovers import is_orphan, new_folder, new_label, remove_folder
 from tests.two_node.network import Interface, missing_tool
@@ -31,7 +34,9 @@ from tests.two_node.small_disks import SmallDisk
 
 NET = "10.77.0"
 HOSTS = {OFFLOAD: 11, PROCESS: 12, EDIT: 13}
-MEDIA_BYTES = 1 << 30
+CLONE_NEWNET = 0x40000000
+
+T = TypeVar("T")
 
 
 class NamespaceNode(ProcessNode):
@@ -54,7 +59,7 @@ class NamespaceNode(ProcessNode):
 
 
 class NamespaceNodes(Nodes):
-    """Three nodes and a bridge, all in namespaces."""
+    """Three nodes and a bridge, all in namespaces. hub: the bridge's own, with everybody's plug."""
 
     kind = "namespaces"
 
@@ -63,7 +68,7 @@ class NamespaceNodes(Nodes):
         self.label = new_label()
         self.folder = new_folder(self.label)
         self.disks = []
-        self._hub = f"{self.label}-hub"
+        self.hub = f"{self.label}-hub"
         self._nodes: list[NamespaceNode] = []
         try:
             self._build(settings)
@@ -79,7 +84,7 @@ class NamespaceNodes(Nodes):
         assert isinstance(node, NamespaceNode)
         match how:
             case Cut.UNPLUGGED:
-                run("ip", "-n", self._hub, "link", "delete", node.plug)
+                run("ip", "-n", self.hub, "link", "delete", node.plug)
             case Cut.LINK_DOWN:
                 node.interface.down()
             case Cut.SILENT:
@@ -111,15 +116,15 @@ class NamespaceNodes(Nodes):
             node.close()
         for node in self._nodes:
             remove_namespace(node.space)
-        remove_namespace(self._hub)
+        remove_namespace(self.hub)
         for disk in self.disks:
             disk.close()
         remove_folder(self.folder)
 
     def _build(self, settings: Settings) -> None:
-        run("ip", "netns", "add", self._hub)
-        run("ip", "-n", self._hub, "link", "add", "hub", "type", "bridge")
-        run("ip", "-n", self._hub, "link", "set", "hub", "up")
+        run("ip", "netns", "add", self.hub)
+        run("ip", "-n", self.hub, "link", "add", "hub", "type", "bridge")
+        run("ip", "-n", self.hub, "link", "set", "hub", "up")
         for name in HOSTS:
             self._add(name, settings.media_bytes)
         for node in self._nodes:
@@ -138,8 +143,8 @@ class NamespaceNodes(Nodes):
 
     def _plug_in(self, node: NamespaceNode, interface: str) -> None:
         ends = ("type", "veth", "peer", "name", interface, "netns", node.space)
-        run("ip", "-n", self._hub, "link", "add", node.plug, *ends)
-        run("ip", "-n", self._hub, "link", "set", node.plug, "master", "hub", "up")
+        run("ip", "-n", self.hub, "link", "add", node.plug, *ends)
+        run("ip", "-n", self.hub, "link", "set", node.plug, "master", "hub", "up")
         run("ip", "-n", node.space, "address", "add", f"{node.address}/24", "dev", interface)
         run("ip", "-n", node.space, "link", "set", interface, "up")
 
@@ -165,6 +170,18 @@ def why_not() -> str:
     finally:
         run_any("ip", "netns", "delete", label)
     return ""
+
+
+def within(space: str, work: Callable[[], T]) -> T:
+    """Run work in a thread of this process that lives in a namespace."""
+
+    def enter() -> None:
+        libc = ctypes.CDLL(None, use_errno=True)
+        with Path("/var/run/netns", space).open("rb") as handle:
+            assert libc.setns(handle.fileno(), CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
+
+    with ThreadPoolExecutor(1, initializer=enter) as there:
+        return there.submit(work).result()
 
 
 def remove_namespace(space: str) -> None:

@@ -25,13 +25,11 @@ class Interface:
 
     def name(self) -> str:
         """Return what it is called now. Raises AssertionError if there is none."""
-        names = self._names()
+        lines = self._in("ip", "-o", "link", "show").splitlines()
+        names = [line.split(":")[1].strip().split("@")[0] for line in lines]
+        names.remove("lo")
         assert names, "the node has no network interface"
         return names[0]
-
-    def is_there(self) -> bool:
-        """Tell whether there is one at all."""
-        return bool(self._names())
 
     def down(self) -> None:
         """Take the link away."""
@@ -63,11 +61,6 @@ class Interface:
         """Return what it ever sent, as the kernel counted."""
         (told,) = json.loads(self._in("ip", "-json", "-stats", "link", "show", self.name()))
         return int(told["stats64"]["tx"]["bytes"])
-
-    def _names(self) -> list[str]:
-        lines = self._in("ip", "-o", "link", "show").splitlines()
-        names = [line.split(":")[1].strip().split("@")[0] for line in lines]
-        return [name for name in names if name != "lo"]
 
     def _in(self, *words: str) -> str:
         return run(*self._prefix(), *words)

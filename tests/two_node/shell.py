@@ -1,8 +1,6 @@
 """Running the system's tools: one call, an error that says what the tool said."""
 
 import subprocess
-from collections.abc import Sequence
-from typing import Any
 
 RUN_S = 60.0
 
@@ -35,8 +33,3 @@ def run_any(*argv: str, timeout_s: float = RUN_S) -> tuple[int, str, str]:
 def works(*argv: str, timeout_s: float = RUN_S) -> bool:
     """Tell whether a program runs and is content."""
     return run_any(*argv, timeout_s=timeout_s)[0] == 0
-
-
-def flat(parts: Sequence[Any]) -> list[str]:
-    """Return every part as text, as argv wants it."""
-    return [str(part) for part in parts]

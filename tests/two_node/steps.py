@@ -56,6 +56,14 @@ def meet(nodes: Nodes) -> None:
         wait_present(other, one)
 
 
+def start_pair(nodes: Nodes) -> None:
+    """Start the two ends of the hand-off only, and wait until they have heard of each other."""
+    for node in (nodes.process, nodes.offload):
+        node.start()
+    wait_present(nodes.offload, nodes.process)
+    wait_present(nodes.process, nodes.offload)
+
+
 def wait_present(asking: Node, peer: Node, timeout_s: float = MEETS_S) -> None:
     """Wait until one node hears from another."""
     wait_until(

@@ -9,8 +9,6 @@ import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-SYNCS = ("fsync", "fsyncdir")
-
 
 @dataclass(frozen=True, slots=True)
 class Fault:
