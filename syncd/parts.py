@@ -138,6 +138,8 @@ class Parts:
                 await to_its_end(part.run(), name=f"{type(part).__name__}-work")
             except* JournalError as group:
                 log.warning("%s rests: %s", type(part).__name__, first_of(group))
+            else:  # a mistake of ours, which must not leave the box without this part
+                log.error("%s ended by itself; it is begun anew.", type(part).__name__)
             await self.ports.clock.sleep(SELF_CURE_RETRY_S)
             while not await self.ports.disk.aside(self.journal.is_well):
                 await self.ports.clock.sleep(SELF_CURE_RETRY_S)
