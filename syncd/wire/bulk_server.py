@@ -98,13 +98,6 @@ class BulkServer:
         """How many connections are open, those included that have shown no ticket yet."""
         return len(self._lanes)
 
-    def close_peer(self, name: str) -> None:
-        """Close every lane of one peer; safe from any thread."""
-        with self._lock:
-            links = [link for link, peer in self._peers.items() if peer == name]
-        for link in links:
-            link.close()
-
     async def _accept(self, listener: Listener) -> None:
         while True:
             try:

@@ -1,4 +1,4 @@
-"""Real daemons that may open few files, and how much memory they take."""
+"""Real daemons that may open few files or have little memory, and how much of it they take."""
 
 import os
 import socket
@@ -17,23 +17,24 @@ from tests.faults.real_views import Following, log_lines
 from tests.faults.test_kill import digests_below
 
 FOLDERS = 300
+OTHER_BYTES = 64 * MIB  # stacks of threads, and what is allocated and not touched
 LOG_LINES_MAX = 40
 
 
-def limited_pair(folder: Path, limit: str) -> Pair:
-    """Return a pair whose daemons may open so many files, SOFT:HARD."""
+def limited_pair(folder: Path, limit: str = "1024:1024", data_bytes: int = 0) -> Pair:
+    """Return a pair whose daemons may open so many files, SOFT:HARD, and allocate so much."""
     pair = Pair(folder)
     wrapper = Path(__file__).with_name("limited.py")
     for box in (pair.offload, pair.processing):
-        box.command = (str(wrapper), limit)
+        box.command = (str(wrapper), limit, str(data_bytes))
     return pair
 
 
-def open_files_limit(box: Box) -> str:
-    """Return the soft limit that the running daemon has."""
+def limit_of(box: Box, what: str) -> str:
+    """Return a soft limit that the running daemon has, by the kernel's name for it."""
     assert box.process is not None
     lines = Path(f"/proc/{box.process.pid}/limits").read_text().splitlines()
-    return next(line for line in lines if line.startswith("Max open files")).split()[3]
+    return next(line for line in lines if line.startswith(what)).removeprefix(what).split()[0]
 
 
 def roll_of_folders(staged: Path) -> None:
@@ -60,8 +61,8 @@ def crowd(box: Box, count: int) -> Iterator[None]:
 def test_a_daemon_raises_its_limit_of_open_files_at_its_start(tmp_path: Path) -> None:
     """What the system allows is taken, and not only what a shell gives."""
     with limited_pair(tmp_path / "pair", "64:4096") as pair:
-        assert open_files_limit(pair.offload) == "4096"
-        assert open_files_limit(pair.processing) == "4096"
+        assert limit_of(pair.offload, "Max open files") == "4096"
+        assert limit_of(pair.processing, "Max open files") == "4096"
 
 
 def test_few_open_files_slow_a_roll_down_and_hold_nothing(tmp_path: Path) -> None:
@@ -74,7 +75,7 @@ def test_few_open_files_slow_a_roll_down_and_hold_nothing(tmp_path: Path) -> Non
             pair.wait_ready("A012", timeout_s=90)
         assert digests_below(pair.storage / DAY / "A012" / "Clips") == truth
         for box in (pair.offload, pair.processing):
-            assert open_files_limit(box) == "64"
+            assert limit_of(box, "Max open files") == "64"
             stages = [line["stage"] for line in box.api("rolls/A012")["history"]]
             assert "held" not in stages
             assert len(log_lines(box)) <= LOG_LINES_MAX, log_lines(box)[:LOG_LINES_MAX]
@@ -96,10 +97,16 @@ def test_few_open_files_slow_a_roll_down_and_hold_nothing(tmp_path: Path) -> Non
 def test_memory_stays_below_a_limit(
     clip_bytes: int, clips: int, resident_bytes_max: int, tmp_path: Path
 ) -> None:
-    """Many files or large ones: what either daemon has resident at its most is bounded."""
-    with Pair(tmp_path / "pair") as pair:
+    """Many files or large ones: neither daemon has more resident, and none may allocate much more.
+
+    An allocation beyond that would fail: none is only reserved, or made and let go at once.
+    """
+    data_bytes = resident_bytes_max + OTHER_BYTES
+    with limited_pair(tmp_path / "pair", data_bytes=data_bytes) as pair:
         make_roll(tmp_path / "staged", clip_bytes, clips)
         place_roll(tmp_path / "staged", pair.landing, "A012")
         pair.wait_ready("A012", timeout_s=800)
         for box in (pair.offload, pair.processing):
+            assert limit_of(box, "Max data size") == str(data_bytes)
             assert box.resident_bytes_max() < resident_bytes_max, box.name
+            assert len(log_lines(box)) <= LOG_LINES_MAX, log_lines(box)[:LOG_LINES_MAX]

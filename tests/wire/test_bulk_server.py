@@ -251,18 +251,6 @@ async def test_connections_are_counted_before_anybody_is_known(
         again.close()
 
 
-async def test_the_lanes_of_one_peer_can_be_closed() -> None:
-    """A peer that is not trusted any more is cut off, the others are not."""
-    async with box() as there:
-        lane, other = there.show_ticket(), there.show_ticket(OTHER)
-        await there.until_riding(2)
-        there.server.close_peer(PEER.name)
-        assert await is_closed_by_them(lane)
-        await there.until_open(1)
-        assert there.server.lane_count == 1
-        other.close()
-
-
 async def test_a_handler_that_fails_is_logged_and_the_port_lives(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
