@@ -22,7 +22,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("name", nargs="?", choices=sorted(BENCHMARKS))
     parser.add_argument("--json", type=Path, help="write the table to this file, too")
-    parser.add_argument("--small", action="store_true", help="an eighth of the size, for a try")
+    parser.add_argument("--small", action="store_true", help="much smaller, for a try")
     given = parser.parse_args()
     if given.name is None:
         for name, run in BENCHMARKS.items():

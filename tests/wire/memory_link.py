@@ -48,6 +48,11 @@ class MemoryLink:
             raise lost()
         return count
 
+    @property
+    def is_closed(self) -> bool:
+        """Whether this end was closed."""
+        return self._is_closed
+
     def wake(self) -> None:
         self._is_woken = True
         self._event.set()
