@@ -287,7 +287,8 @@ class Steps:
     def give_up(self, roll_id: str) -> None:
         """Forget an unfinished roll, and what came in of it; what is published is not touched."""
         with self._giving_up:
-            # First, so that no start takes up again what a crash left of it.
+            # First, so that no start takes up again what a crash left of it. Where the storage is
+            # away one may: a roll that was only found there, and that nobody brings, bars no other.
             with suppress(OSError, HeldError):
                 disown(self._area.present(), roll_id)
             self._give_up(roll_id)

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
@@ -87,14 +88,19 @@ def test_a_process_that_was_stopped_tells_it_when_it_goes_on() -> None:
     code = (
         "import asyncio\n"
         "from syncd.edges.changes import Changes\n"
-        "asyncio.run(Changes(lambda what: print(what, flush=True)).run())\n"
+        "async def main():\n"
+        "    running = asyncio.create_task(Changes(lambda what: print(what, flush=True)).run())\n"
+        "    await asyncio.sleep(1)\n"
+        "    print('looking', flush=True)\n"
+        "    await running\n"
+        "asyncio.run(main())\n"
     )
     words = [sys.executable, "-c", code]
     with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        subprocess.run(["sleep", "2"], check=True)  # let it start
+        assert process.stdout.readline() == "looking\n"
         os.kill(process.pid, signal.SIGSTOP)
-        subprocess.run(["sleep", str(STOOD_STILL_S + 2)], check=True)  # for so long it stands still
+        time.sleep(STOOD_STILL_S + 2)  # for so long it stands still
         os.kill(process.pid, signal.SIGCONT)
         said = process.stdout.readline()
         process.kill()

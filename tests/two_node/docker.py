@@ -12,7 +12,7 @@ import socket
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.two_node.leftovers import is_orphan, new_folder, new_label, remove_folder
+from tests.two_node.leftovers import is_orphan
 from tests.two_node.network import Interface, missing_tool
 from tests.two_node.node import (
     BULK,
@@ -31,7 +31,6 @@ from tests.two_node.node import (
 )
 from tests.two_node.rolls import give_to
 from tests.two_node.shell import ToolError, run, run_any
-from tests.two_node.small_disks import SmallDisk
 
 ROOT = Path(__file__).parent.parent.parent
 TAG = "syncd:local"
@@ -126,15 +125,9 @@ class DockerNodes(Nodes):
 
     def __init__(self, settings: Settings = USUAL, image: str = TAG) -> None:
         remove_orphans()
-        self.label = new_label()
-        self.folder = new_folder(self.label)
-        self.disks = []
+        self._image = image
         self._nodes: list[ContainerNode] = []
-        try:
-            self._build(settings, image)
-        except BaseException:
-            self.close()
-            raise
+        super().__init__(settings)
 
     @property
     def all(self) -> Sequence[ContainerNode]:
@@ -175,22 +168,15 @@ class DockerNodes(Nodes):
         _needs_tools(node, "tc")
         node.interface.set_rate(bytes_per_s)
 
-    def close(self) -> None:
-        for node in self._nodes:
-            node.close()
+    def _remove_network(self) -> None:
         remove_labelled(self.label)
-        for disk in self.disks:
-            disk.close()
-        remove_folder(self.folder)
 
-    def _build(self, settings: Settings, image: str) -> None:
+    def _build(self, settings: Settings) -> None:
         net = make_network(self.label)
         for name in HOSTS:
-            home, media = self.folder / name, self.folder / f"{name}-media"
-            home.mkdir()
-            self.disks.append(SmallDisk(media, settings.media_bytes, user_of_containers()))
+            home, media = self.make_folders(name, settings.media_bytes, user_of_containers())
             node = ContainerNode(name, home, media, self.label, net)
-            node.image = image
+            node.image = self._image
             self._nodes.append(node)
         for node in self._nodes:
             peers = [(o, f"{o.address}:{CONTROL}") for o in self._nodes if o is not node]

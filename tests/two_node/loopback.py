@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tests.boxes import free_port
-from tests.two_node.leftovers import new_folder, new_label, remove_folder
 from tests.two_node.node import (
     EDIT,
     OFFLOAD,
@@ -24,7 +23,6 @@ from tests.two_node.node import (
 )
 from tests.two_node.processes import ProcessNode
 from tests.two_node.relay import Relay
-from tests.two_node.small_disks import SmallDisk
 
 FAR = "127.0.0.1"
 NEARS = ("127.0.0.2", "127.0.0.3") if sys.platform == "linux" else ("::1", "127.0.0.1")
@@ -39,16 +37,9 @@ class LoopbackNodes(Nodes):
     kind = "loopback"
 
     def __init__(self, settings: Settings = USUAL) -> None:
-        self.label = new_label()
-        self.folder = new_folder(self.label)
-        self.disks = []
         self._nodes: list[ProcessNode] = []
         self._relays: dict[str, Relay] = {}
-        try:
-            self._build(settings)
-        except BaseException:
-            self.close()
-            raise
+        super().__init__(settings)
 
     @property
     def all(self) -> Sequence[ProcessNode]:
@@ -73,14 +64,9 @@ class LoopbackNodes(Nodes):
         for relay in self._between(node):
             relay.set_rate(bytes_per_s)
 
-    def close(self) -> None:
-        for node in self._nodes:
-            node.close()
+    def _remove_network(self) -> None:
         for relay in self._relays.values():
             relay.cut()
-        for disk in self.disks:
-            disk.close()
-        remove_folder(self.folder)
 
     def _between(self, node: Node) -> list[Relay]:
         """Return the relays that lead to or from node."""
@@ -91,9 +77,7 @@ class LoopbackNodes(Nodes):
     def _build(self, settings: Settings) -> None:
         ports = {name: (free_port(), free_port()) for name in (OFFLOAD, PROCESS, EDIT)}
         for name in ports:
-            home, media = self.folder / name, self.folder / f"{name}-media"
-            home.mkdir()
-            self.disks.append(SmallDisk(media, settings.media_bytes, os.getuid()))
+            home, media = self.make_folders(name, settings.media_bytes, os.getuid())
             node = ProcessNode(name, home, media)
             node.board = free_port()
             self._nodes.append(node)

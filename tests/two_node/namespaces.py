@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
-from tests.two_node.leftovers import is_orphan, new_folder, new_label, remove_folder
+from tests.two_node.leftovers import is_orphan, new_label
 from tests.two_node.network import Interface, missing_tool
 from tests.two_node.node import (
     BULK,
@@ -30,7 +30,6 @@ from tests.two_node.node import (
 )
 from tests.two_node.processes import ProcessNode
 from tests.two_node.shell import ToolError, run, run_any
-from tests.two_node.small_disks import SmallDisk
 
 NET = "10.77.0"
 HOSTS = {OFFLOAD: 11, PROCESS: 12, EDIT: 13}
@@ -59,22 +58,19 @@ class NamespaceNode(ProcessNode):
 
 
 class NamespaceNodes(Nodes):
-    """Three nodes and a bridge, all in namespaces. hub: the bridge's own, with everybody's plug."""
+    """Three nodes, and a bridge with everybody's plug, all in namespaces."""
 
     kind = "namespaces"
 
     def __init__(self, settings: Settings = USUAL) -> None:
         remove_orphans()
-        self.label = new_label()
-        self.folder = new_folder(self.label)
-        self.disks = []
-        self.hub = f"{self.label}-hub"
         self._nodes: list[NamespaceNode] = []
-        try:
-            self._build(settings)
-        except BaseException:
-            self.close()
-            raise
+        super().__init__(settings)
+
+    @property
+    def hub(self) -> str:
+        """The namespace of the bridge."""
+        return f"{self.label}-hub"
 
     @property
     def all(self) -> Sequence[NamespaceNode]:
@@ -111,15 +107,10 @@ class NamespaceNodes(Nodes):
         assert isinstance(node, NamespaceNode)
         node.interface.set_rate(bytes_per_s)
 
-    def close(self) -> None:
-        for node in self._nodes:
-            node.close()
+    def _remove_network(self) -> None:
         for node in self._nodes:
             remove_namespace(node.space)
         remove_namespace(self.hub)
-        for disk in self.disks:
-            disk.close()
-        remove_folder(self.folder)
 
     def _build(self, settings: Settings) -> None:
         run("ip", "netns", "add", self.hub)
@@ -132,9 +123,7 @@ class NamespaceNodes(Nodes):
             write_config(node, (f"0.0.0.0:{CONTROL}", f"0.0.0.0:{BULK}"), peers, settings)
 
     def _add(self, name: str, media_bytes: int) -> None:
-        home, media = self.folder / name, self.folder / f"{name}-media"
-        home.mkdir()
-        self.disks.append(SmallDisk(media, media_bytes, os.getuid()))
+        home, media = self.make_folders(name, media_bytes, os.getuid())
         node = NamespaceNode(name, home, media, self.label)
         self._nodes.append(node)
         run("ip", "netns", "add", node.space)

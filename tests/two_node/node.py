@@ -21,6 +21,7 @@ from syncd.storage.marker import make_marker
 from syncd.wire.identity import Identity
 from tests.boxes import wait_until
 from tests.two_node.asker import Asker, UnreachableError
+from tests.two_node.leftovers import new_folder, new_label, remove_folder
 from tests.two_node.small_disks import SmallDisk
 
 OFFLOAD, PROCESS, EDIT = "offload-1", "process-1", "edit-1"
@@ -198,12 +199,30 @@ class Node(ABC):
 class Nodes(ABC):
     """The boxes of one set. Used as a context: leaving it removes everything.
 
-    kind: the backend's name.
+    kind: the backend's name. label: what everything of this set is called after.
     """
 
     kind: str
 
-    disks: list[SmallDisk]
+    def __init__(self, settings: Settings) -> None:
+        self.label = new_label()
+        self.folder = new_folder(self.label)
+        self.disks: list[SmallDisk] = []
+        try:
+            self._build(settings)
+        except BaseException:
+            self.close()
+            raise
+
+    # What each backend does in its own way
+
+    @abstractmethod
+    def _build(self, settings: Settings) -> None:
+        """Make the nodes and what joins them; start none."""
+
+    @abstractmethod
+    def _remove_network(self) -> None:
+        """Remove what joined the nodes, and what ran in it."""
 
     @property
     @abstractmethod
@@ -226,9 +245,23 @@ class Nodes(ABC):
     def set_rate(self, node: Node, bytes_per_s: float) -> None:
         """Let node send no faster than that, until its interface or its daemon comes anew."""
 
-    @abstractmethod
+    # What is alike
+
+    def make_folders(self, name: str, media_bytes: int, user: int) -> tuple[Path, Path]:
+        """Make a node's home, and a small file system for its media; return both."""
+        home, media = self.folder / name, self.folder / f"{name}-media"
+        home.mkdir()
+        self.disks.append(SmallDisk(media, media_bytes, user))
+        return home, media
+
     def close(self) -> None:
         """Remove everything."""
+        for node in self.all:
+            node.close()
+        self._remove_network()
+        for disk in self.disks:
+            disk.close()
+        remove_folder(self.folder)
 
     @property
     def offload(self) -> Node:
