@@ -106,8 +106,8 @@ def _print_waits(rolls: list[dict[str, Any]]) -> None:
         if waits := roll.get("waits"):
             names.setdefault(f"{waits['message']} {waits['remedy']}", []).append(roll["name"])
     for cause, waiting in names.items():
-        who = waiting[0] if len(waiting) == 1 else f"{len(waiting)} rolls"
-        click.echo(show.wrapped(f"{show.plain(who)} waits: {show.plain(cause)}"))
+        who = f"{waiting[0]} waits" if len(waiting) == 1 else f"{len(waiting)} rolls wait"
+        click.echo(show.wrapped(f"{show.plain(who)}: {show.plain(cause)}"))
 
 
 def _source(roll: dict[str, Any]) -> str:

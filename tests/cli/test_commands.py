@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from syncd.board.answers import JournalAnswers
 from syncd.cli.main import COMMANDS
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
@@ -47,6 +48,22 @@ def test_a_held_roll_makes_rolls_end_with_1_and_is_shown_harmless(
     assert "\x1b" not in result.out
     assert f"syncd go {DAY}/A012" in result.err
     assert box.syncd("roll", "A012", "--json").code == 1
+
+
+def test_what_rolls_wait_for_is_said_once_with_what_to_do(
+    box: Box, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is wrong with the rolls: exit 0, and each roll says it by itself, too."""
+    waits = {"code": "peer-absent", "message": "process-1 is away.", "remedy": "Check the cable."}
+    monkeypatch.setattr(JournalAnswers, "waits", lambda *_: waits)
+    add_roll(journal, "A012")
+    assert "A012 waits: process-1 is away. Check the cable." in box.syncd("rolls").out
+    add_roll(journal, "B007")
+    result = box.syncd("rolls")
+    assert result.code == 0
+    assert result.out.count("2 rolls wait: process-1 is away. Check the cable.") == 1
+    assert "A012 waits: process-1 is away." in box.syncd("roll", "A012").out
+    assert [roll["waits"] for roll in box.syncd("rolls", "--json").json["rolls"]] == [waits] * 2
 
 
 def test_one_roll_is_shown_with_its_history(box: Box, journal: Journal) -> None:
