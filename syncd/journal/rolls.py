@@ -59,17 +59,18 @@ def add_arriving(
 ) -> str:
     """Show a roll in lists before it is verified; return its id for the time being.
 
-    Repeating it changes nothing.
+    Repeating it changes nothing. The id is the folder's: two landings may show the same day and
+    name, and neither may hold or forget what the other one shows.
     """
-    day, name = plain(day), plain(name)
-    roll_id = f"{ARRIVING_PREFIX}{day}/{name}"
+    day, name, source = plain(day), plain(name), plain(source_path)
+    roll_id = ARRIVING_PREFIX + source
     added = db.execute(
         "INSERT OR IGNORE INTO roll (roll_id, day, name, trust, origin, stage, total_bytes,"
         " file_count, rank, needed_by_utc_ms, arrived_utc_ms, route, source_path, empty_folders)"
         " VALUES (?, ?, ?, ?, ?, ?, 0, 0, ?, ?, ?, '', ?, ?)",
         (
             *(roll_id, day, name, Trust.EVIDENCE, Origin.LANDING, Stage.ARRIVING),
-            *(rank, needed_by_utc_ms, now_utc_ms, plain(source_path), msgpack.packb([])),
+            *(rank, needed_by_utc_ms, now_utc_ms, source, msgpack.packb([])),
         ),
     ).rowcount
     if added:

@@ -421,6 +421,41 @@ def test_a_folder_that_goes_takes_its_arriving_roll_along(bench: Bench) -> None:
     assert bench.rows() == []
 
 
+def test_two_landings_that_show_the_same_day_and_name_keep_to_their_own(
+    bench: Bench, roll: Path, folder: Folder
+) -> None:
+    """What becomes of the roll in one of them holds, releases and forgets nothing of the other."""
+    other = Bench(bench.landing / "second", bench.journal, folder, Trust.EVIDENCE)
+    write_evidence(write_clips(other.landing, A012)).write_text("no list")
+    other.roll.found = FoundRoll(DAY, A012, f"second/{DAY}/{A012}")
+    bench.look()
+    other.look(SETTLE_S)
+    other.look(SETTLE_S)
+    held = _held_by_source(other)
+    assert held == {
+        str(roll): None,
+        other.roll.source: HeldCode.EVIDENCE_MISMATCH,
+    }
+    bench.look()
+    assert _held_by_source(bench) == held
+
+    write_evidence(roll)
+    bench.look()
+    bench.look(SETTLE_S)
+    other.folder = _Unreadable(folder)  # type: ignore[assignment]
+    for _ in range(SCAN_FAILURES_MAX):
+        other.look(5.0)
+    held = {str(roll): None, other.roll.source: HeldCode.SOURCE_UNREADABLE}
+    assert _held_by_source(bench) == held
+    other.examiner.forget(other.roll)
+    (row,) = bench.rows()
+    assert (row.stage, row.source_path) == (Stage.VERIFIED, str(roll))
+
+
+def _held_by_source(bench: Bench) -> dict[str | None, HeldCode | None]:
+    return {row.source_path: row.held.code if row.held else None for row in bench.rows()}
+
+
 class _Unreadable:
     """A folder whose listings fail."""
 
