@@ -6,6 +6,7 @@ of every piece. Must not: decide what becomes of a roll; it raises HeldError wit
 
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 
 from syncd.errors import HeldError
 from syncd.limits import DIRECT_ALIGN_BYTES, READ_BYTES
@@ -105,11 +106,12 @@ class ParcelReader:
         if self._is_closed:
             return
         self._is_closed = True
-        try:
-            if self._file is not None:
+        if self._file is not None:
+            # Open still, so not read to its end: the parcel counts for nothing, and the reason is
+            # on its way. A file system that died fails each close, and would put itself before it.
+            with suppress(OSError):
                 self._file.close()
-        finally:
-            self._roll.let_go()
+        self._roll.let_go()
 
     def _read_piece(self, view: memoryview) -> int:
         """Read from the current piece, and go on to the next where it ends."""

@@ -461,6 +461,24 @@ def test_a_storage_that_fails_is_held_until_somebody_says_go(code: int) -> None:
     assert _arrived(world, "A012") == world.footage["A012"]
 
 
+def test_a_source_that_fails_to_read_and_to_close_ends_no_part_of_the_box() -> None:
+    """As a file system that died while a parcel was read: held, and gone on with by itself."""
+    world = World(21)
+    failed: list[str] = []
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world, count=6))
+        await moves(world, "A012")
+        world.offload.disk.failed = failed.append
+        world.offload.disk.fail_next("read", errno.EIO)
+        world.offload.disk.fail_next("close", errno.EIO)
+        await reaches(world, "A012")
+        assert failed == ["read", "close"]
+
+    play(world, scene)
+    assert _arrived(world, "A012") == world.footage["A012"]
+
+
 def test_go_on_the_offload_box_is_enough() -> None:
     """Whoever says `go`, on whichever box: the roll is tried again."""
     world = World(20)

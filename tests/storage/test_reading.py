@@ -111,6 +111,25 @@ def test_a_source_that_fails_or_goes_away_is_unreadable_not_changed() -> None:
     assert _read(reader, 0)
 
 
+def test_a_close_that_fails_hides_nothing_and_leaves_nothing_open() -> None:
+    """A file system that died fails each close: at a file's end it is the source, else no news."""
+    rig = Rig(footage())
+    reader = rig.reader()
+    rig.disk.fail_next("close", errno.EIO)
+    with pytest.raises(HeldError) as raised:
+        _read(reader, 0)
+    assert raised.value.code is HeldCode.SOURCE_UNREADABLE
+
+    rig.disk.fail_next("read", errno.EIO)
+    rig.disk.fail_next("close", errno.EIO)
+    with pytest.raises(HeldError) as raised:
+        _read(reader, 0)
+    assert "Input/output error" in str(raised.value)
+    reader.close()
+    with pytest.raises(HeldError):
+        reader.open(0)
+
+
 def test_a_closed_roll_is_not_opened_again_by_a_slow_lane() -> None:
     """A parcel that is being read may end; a new one is refused with a reason."""
     rig = Rig(footage())
