@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 from syncd.limits import MIB
@@ -36,6 +37,8 @@ class SmallDisk:
 
     def mount(self) -> None:
         """Mount it, for the first time or again."""
+        if self.device:
+            self._leave_behind_what_is_kept()
         _run("mount", "-o", "loop", str(self._image), str(self.path))
         self.device = self.path.stat().st_dev
 
@@ -61,6 +64,19 @@ class SmallDisk:
                     size -= MIB  # what is full first was the blocks that describe the file
         return filler
 
+    def _leave_behind_what_is_kept(self) -> None:
+        """Go on with a copy where somebody else on this machine keeps what was taken away.
+
+        A mount namespace that was made meanwhile has the mount as well; mounting the image again
+        would then give the same file system, as broken as it was.
+        """
+        for _ in range(20):
+            if not _output("losetup", "--associated", str(self._image)):
+                return
+            time.sleep(0.1)  # the kernel lets go of it when it gets round to it
+        kept, self._image = self._image, self._image.with_suffix(".again")
+        shutil.copyfile(kept, self._image)
+
     def __enter__(self) -> "SmallDisk":
         self.mount()
         return self
@@ -71,5 +87,10 @@ class SmallDisk:
 
 
 def _run(*command: str) -> None:
+    _output(*command)
+
+
+def _output(*command: str) -> str:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, f"{' '.join(command)}: {done.stderr}"
+    return done.stdout
