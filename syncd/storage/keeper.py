@@ -16,6 +16,7 @@ from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import MIB, SELF_CURE_RETRY_S
 from syncd.ports import Ports
+from syncd.repeats import Repeats
 from syncd.roll.inventory import Inventory
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
@@ -83,6 +84,7 @@ class Keeper:
         self._proving: dict[str, set[int]] = {}
         self._retry_at_s: dict[str, float] = {}
         self._cures: dict[str, Cure] = {}
+        self._repeats = Repeats(log, ports.clock)
 
     def add(self, inventory: Inventory) -> None:
         """Begin to receive a roll that the journal has. Raises HeldError. Blocks: call it aside."""
@@ -181,8 +183,11 @@ class Keeper:
             self._area.doubt()
             await self._hold(roll_id, storage_trouble(self._area.path, error))
         except JournalError as error:
-            log.warning("%s", error)
+            self._repeats.trouble(roll_id, f"{roll_id}: {error}")
             self._wait(roll_id)
+        else:
+            if not self._journal.problem:  # not every step writes
+                self._repeats.well(roll_id, f"{roll_id}: the journal can be written again")
 
     def _wait(self, roll_id: str) -> None:
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
@@ -197,7 +202,7 @@ class Keeper:
         try:
             await self._ports.disk.aside(self._write_held, roll_id, error)
         except JournalError as failure:
-            log.warning("%s", failure)
+            self._repeats.trouble(roll_id, f"{roll_id}: {failure}")
 
     def _write_held(self, roll_id: str, error: HeldError) -> None:
         record_held(self._journal, roll_id, error, now_utc_ms=self._ports.clock.utc_ms())

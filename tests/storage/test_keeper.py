@@ -261,6 +261,34 @@ def test_a_storage_that_is_full_or_away_for_a_while_cures_itself(code: int) -> N
     assert "released" in _kinds(rig)
 
 
+@pytest.mark.parametrize("is_away", [False, True])
+def test_a_journal_that_cannot_be_written_is_said_a_few_times_and_not_at_each_try(
+    is_away: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A roll to be proved, or to be held, tries every 2 s and fills no log; then it is ready."""
+    rig = _rig()
+    caplog.set_level("INFO", "syncd.storage.keeper")
+
+    async def story(keeper: Keeper) -> None:
+        await _bring_lacking(rig, keeper)
+        rig.journal.lose("cannot be written")
+        if is_away:
+            rig.disk.take_away(STORAGE)
+        await rig.clock.sleep(100)
+        assert 1 <= len(caplog.records) <= 4, caplog.messages
+        assert "cannot be written" in caplog.messages[0]
+        if is_away:
+            rig.disk.bring_back(STORAGE)
+        rig.journal.find()
+        await _until(rig, lambda: _is_ready(rig))
+
+    _run(rig, story)
+
+    over = [line for line in caplog.messages if "can be written again" in line]
+    assert len(over) == 1, caplog.messages
+    rig.check_published(complete=True)
+
+
 def test_an_unmounted_storage_is_waited_for() -> None:
     """Nothing is written below the empty path, and the roll goes on after the mount."""
     rig = _rig()
