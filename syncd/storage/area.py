@@ -11,7 +11,7 @@ from syncd.ports import Clock, Disk, Folder
 from syncd.roll.stages import HeldCode
 from syncd.storage.amounts import human
 from syncd.storage.marker import read_marker
-from syncd.storage.troubles import storage_absent, storage_trouble, why
+from syncd.storage.troubles import storage_absent, storage_exchanged, storage_trouble, why
 
 RECHECK_S = 1.0  # lanes ask at every parcel; a marker is not read again sooner than this
 
@@ -133,9 +133,7 @@ class Area:
         if self._storage_id is None:
             self._storage_id = storage_id
         if storage_id != self._storage_id:
-            raise storage_absent(
-                self.path, f"another storage ({storage_id}, not {self._storage_id}) is mounted"
-            )
+            raise storage_exchanged(self.path, storage_id, self._storage_id)
 
     def _full(self, needed_bytes: int, free_bytes: int) -> HeldError:
         kept = f", of which {human(self._keep_free_bytes)} are to be kept free"

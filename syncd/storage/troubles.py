@@ -31,12 +31,23 @@ def why(error: OSError) -> str:
 
 
 def storage_absent(path: str, reason: str) -> HeldError:
-    """Say that the storage is not there, or is not the one that it should be."""
+    """Say that the storage is not there."""
     return HeldError(
         HeldCode.STORAGE_ABSENT,
         f"The storage {path} is not there: {reason}.",
         remedy="Mount it; rolls go on by themselves. If it is new, say so once with "
         "`syncd check --mark`.",
+    )
+
+
+def storage_exchanged(path: str, found_id: str, known_id: str) -> HeldError:
+    """Say that another storage is in the place of the one that was there since the start."""
+    return HeldError(
+        HeldCode.STORAGE_ABSENT,
+        f"The storage {path} is not there: another storage ({found_id}, not {known_id}) is "
+        "mounted.",
+        remedy="Mount the one that was there; rolls go on by themselves. If this one is to take "
+        "its place, restart syncd on this box once you are sure.",
     )
 
 

@@ -87,7 +87,7 @@ def test_a_storage_that_was_taken_away_is_let_go_of(tmp_path: Path) -> None:
 
 
 def test_another_storage_at_the_same_path_is_refused() -> None:
-    """Its id is not the one that was there before."""
+    """Its id is not the one that was there before; marked it is: what helps now is a restart."""
     disk = SimDisk()
     area = _area(disk)
     area.check(0)
@@ -96,6 +96,8 @@ def test_another_storage_at_the_same_path_is_refused() -> None:
     disk.make_root(STORAGE)
     make_marker(disk.open_folder(STORAGE), SeededChance(99))
     assert _code(area) is HeldCode.STORAGE_ABSENT
+    assert "restart syncd on this box once you are sure" in area.problem()
+    assert "check --mark" not in area.problem()
 
 
 def test_space_is_checked_against_what_is_to_be_kept_free() -> None:
