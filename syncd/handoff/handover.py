@@ -179,7 +179,7 @@ class Handover:
                 answer = await offer(self._calls, outgoing, row, with_pages=True)
             await self._act_on(answer, outgoing, row)
         except HeldError as error:
-            await self._hold(row.roll_id, error)
+            await self._hold_as_it_is(row.roll_id, error)
         except PeerRefusedError as error:
             refusal = HeldError(HeldCode.PEER_REFUSED, error.problem, remedy=error.remedy)
             await self._hold(row.roll_id, refusal)
@@ -187,7 +187,9 @@ class Handover:
     def _open(self, row: RollRow) -> Outgoing:
         assert row.source_path is not None, "a landing roll has a source"
         released = row.held is None and row.roll_id in self._waits_for_go
-        known = self._sources.known(row.roll_id, row.source_path)
+        known = None
+        if not is_before(row.stage, Stage.MOVING):  # until then its evidence may be replaced
+            known = self._sources.known(row.roll_id, row.source_path)
         with self._journal.read() as db:
             replaces = rolls.replaced_by(db, row.roll_id)
             if known is not None:
@@ -292,11 +294,29 @@ class Handover:
                     self._drop(outcome.roll_id)
                     self._bell.ring()
                 else:
-                    await self._hold(outcome.roll_id, outcome.error)
+                    await self._hold_as_it_is(outcome.roll_id, outcome.error)
             if self._ports.clock.monotonic_s() - self._began_s > DEAD_AFTER_S:
                 self._repeats.well(self.peer, f"{self.peer}: the hand-over goes on")
             await self._progress.write()
             await self._feed_bell.wait(0.5)
+
+    async def _hold_as_it_is(self, roll_id: str, error: HeldError) -> None:
+        """Hold a roll; one that the landing has taken anew since it was opened is offered anew."""
+        if not await self._ports.disk.aside(self._is_taken_anew, roll_id):
+            await self._hold(roll_id, error)
+            return
+        self._drop(roll_id)
+        self._retry_at_s.pop(roll_id, None)
+        self._bell.ring()
+
+    def _is_taken_anew(self, roll_id: str) -> bool:
+        """Tell whether a roll is read as files that the journal has replaced by others."""
+        opened = self._sources.inventory(roll_id)
+        if opened is None:
+            return False
+        with self._journal.read() as db:
+            known = rolls.get(db, roll_id) is not None
+            return known and rolls.load_inventory(db, roll_id) != opened
 
     async def _hold(self, roll_id: str, error: HeldError) -> None:
         self._drop(roll_id)

@@ -35,6 +35,12 @@ class Sources:
             return None
         return outgoing if reader.folder.is_still_at_its_path() else None
 
+    def inventory(self, roll_id: str) -> Inventory | None:
+        """Return what a roll that is open is read as; None if it is not open."""
+        with self._lock:
+            outgoing = self._added.get(roll_id)
+        return None if outgoing is None else outgoing.inventory
+
     def add(self, outgoing: Outgoing) -> None:
         """Open a roll's folder, anew if it was. Raises HeldError(source-unreadable)."""
         self.drop(outgoing.roll_id)

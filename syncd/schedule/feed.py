@@ -11,7 +11,8 @@ a parcel could not be moved stops until it is offered again.
 
 The peer's answer to an offer and its confirmations travel apart. If it says that it lacks a parcel
 that is on a lane, a confirmation may be older than that (the parcel was durable, then read back
-wrong and forgotten), so that one is not believed and the parcel travels once more.
+wrong and forgotten), so that one is not believed and the parcel travels once more. So does one
+that could not be moved: its source may have been put right before the offer.
 """
 
 import heapq
@@ -239,9 +240,10 @@ class Feed:
 
     def _stop(self, lane: int, order: ParcelOrder, error: HeldError) -> None:
         with self._lock:
+            is_doubtful = order in self._doubtful
             if not self._take_off(lane, order):
                 return
-            if self._wait_again(order):
+            if self._wait_again(order) and not is_doubtful:
                 roll = self._rolls[order.roll_id]
                 if not roll.stopped:
                     self._outcomes.append(Outcome(order.roll_id, error))

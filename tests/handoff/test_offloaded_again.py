@@ -3,12 +3,14 @@
 import pytest
 
 from syncd.journal.rolls import HistoryRow
-from syncd.roll.stages import HeldCode
+from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
     clips,
     cut_small,
     is_held,
     listing,
+    moves,
+    order_by_hand,
     play,
     put_files,
     put_roll,
@@ -18,6 +20,7 @@ from tests.faults.scenes import (
     touch,
     until,
 )
+from tests.faults.sim_net import Plane
 from tests.faults.world import DAY, LANDING, STORAGE, World
 
 
@@ -114,3 +117,73 @@ def test_a_landed_roll_that_was_changed_and_put_back_leaves_nothing_held() -> No
 
     play(world, scene)
     world.check_nothing_false()
+
+
+def test_files_put_there_again_on_the_way_are_read_as_they_are_now() -> None:
+    """What the landing took anew is no change of the source: nobody is told to act."""
+    world = World(10)
+    files = clips(world, count=6)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        await moves(world, "A012")
+        order_by_hand(world.offload, None, paused=True)
+        await world.offload.clock.sleep(2.0)  # what is on the lanes is through
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", files, replace=True)
+        touch(world, "A012")
+        await until(lambda: is_noted(world, "put there again"), "the landing takes them anew")
+        order_by_hand(world.offload, None, paused=False)
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert not any(line.stage == "held" or "written to" in line.note for line in of_a012(world))
+
+
+def test_evidence_replaced_before_an_offer_gets_through_is_what_is_offered() -> None:
+    """An offer that got lost is made anew from the journal: the list has a line more by then."""
+    world = World(11)
+    files = clips(world)
+    pair = frozenset({"offload-1", "process-1"})
+
+    async def scene() -> None:
+        await until(lambda: is_heard(world), "the boxes are connected")
+        world.net.quiet(pair, Plane.CONTROL)
+        put_roll(world, "A012", files)
+        await until(lambda: row_of(world.offload, "A012") is not None, "it is seen")
+        await until(lambda: not is_arriving(world), "it is verified")
+        await world.offload.clock.sleep(2.0)  # the offer is on its way to nobody
+        again = {"A012.md5": b"# checked twice\n" + listing(files)}
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", again, replace=True)
+        touch(world, "A012")
+        await until(lambda: is_noted(world, "its evidence changed"), "the landing takes it anew")
+        world.net.open(pair, Plane.CONTROL)
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert stored(world, "A012")["A012.md5"].startswith(b"# checked twice")
+    assert not any("changed on the source" in line.note for line in of_a012(world))
+
+
+def of_a012(world: World) -> list[HistoryRow]:
+    """Return the offload box's history of A012."""
+    row = row_of(world.offload, "A012")
+    return [] if row is None else history(world, row.roll_id)
+
+
+def is_noted(world: World, text: str) -> bool:
+    """Tell whether A012's history on the offload box says so."""
+    return any(text in line.note for line in of_a012(world))
+
+
+def is_heard(world: World) -> bool:
+    """Tell whether the offload box is connected."""
+    parts = world.offload.parts
+    return parts is not None and parts.handover is not None and not parts.handover.problem
+
+
+def is_arriving(world: World) -> bool:
+    """Tell whether A012 is not verified yet."""
+    row = row_of(world.offload, "A012")
+    return row is None or row.stage is Stage.ARRIVING

@@ -189,6 +189,29 @@ def test_a_parcel_that_cannot_be_moved_stops_its_roll(side: str) -> None:
     assert taken(feed) == ["A0", "A1", "A2"]
 
 
+@pytest.mark.parametrize("side", ["source", "peer"])
+def test_a_parcel_handed_out_before_a_new_offer_stops_nothing(side: str) -> None:
+    """What made it fail may be cured by then; it goes once more, and counts then."""
+    feed = feed_of(A=2)
+    order = feed.next(0)
+    assert order is not None
+    feed.withdraw("A")
+    feed.offer("A", SOON, {0, 1}, Parcels(2))
+    _fail(feed, side, order)
+    assert not feed.take_outcomes()
+    assert taken(feed, confirm=False) == ["A0", "A1"]
+    _fail(feed, side, order)
+    assert [outcome.roll_id for outcome in feed.take_outcomes()] == ["A"]
+
+
+def _fail(feed: Feed, side: str, order: ParcelOrder) -> None:
+    if side == "source":
+        error = HeldError(HeldCode.SOURCE_CHANGED, "It was written to.", remedy="")
+        feed.unreadable(0, order, error)
+    else:
+        feed.declined(0, order, HeldCode.STORAGE_FULL, "It has no room left.", None)
+
+
 def test_news_of_a_withdrawn_roll_is_no_outcome() -> None:
     """Nobody waits for it any more."""
     feed = feed_of(A=1)
@@ -316,10 +339,11 @@ class FeedMachine(RuleBasedStateMachine):
                 self.pending.get(order.roll_id, set()).discard(order.number)
             self.doubtful.discard(order)
             return
-        self.doubtful.discard(order)
         self.feed.declined(lane, order, HeldCode.STORAGE_ERROR, "no", None)
-        if order.number in self.pending.get(order.roll_id, set()):
+        is_lacking = order.number in self.pending.get(order.roll_id, set())
+        if is_lacking and order not in self.doubtful:
             self.stopped.add(order.roll_id)
+        self.doubtful.discard(order)
 
     @rule(lane=lanes)
     def lose(self, lane: int) -> None:
