@@ -32,8 +32,9 @@ class Published:
     def open(self, roll_id: str, number: int) -> ParcelReader:
         """Open one parcel of a published roll. Raises HeldError if there is no such roll."""
         with self._lock:
-            if roll_id not in self._recent:
+            if not self._sources.is_well(roll_id):  # a storage mounted again is opened again
                 self._sources.add(self._find(roll_id))
+            if roll_id not in self._recent:
                 self._recent.append(roll_id)
             if len(self._recent) > OPEN_ROLLS_MAX:
                 self._sources.drop(self._recent.pop(0))

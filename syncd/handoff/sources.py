@@ -30,10 +30,16 @@ class Sources:
         So a roll of many files goes on after a break without being read from the journal again.
         """
         with self._lock:
-            outgoing, reader = self._added.get(roll_id), self._readers.get(roll_id)
-        if outgoing is None or reader is None or outgoing.source_path != source_path:
+            outgoing = self._added.get(roll_id)
+        if outgoing is None or outgoing.source_path != source_path:
             return None
-        return outgoing if reader.folder.is_still_at_its_path() else None
+        return outgoing if self.is_well(roll_id) else None
+
+    def is_well(self, roll_id: str) -> bool:
+        """Tell whether a roll is open, and its folder is the one that is at its path now."""
+        with self._lock:
+            reader = self._readers.get(roll_id)
+        return reader is not None and reader.folder.is_still_at_its_path()
 
     def inventory(self, roll_id: str) -> Inventory | None:
         """Return what a roll that is open is read as; None if it is not open."""

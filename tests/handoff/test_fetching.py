@@ -270,3 +270,39 @@ def test_a_fetch_goes_on_by_itself_when_its_source_can_be_read_again() -> None:
 
     play(world, scene, editorial=True)
     assert _fetched(world, "A012")
+
+
+def test_a_roll_is_read_from_where_it_lies_now() -> None:
+    """A storage that was mounted anew since the last fetch is another folder at the same path."""
+    world = _world(14)
+    files = clips(world)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        await reaches(world, "A012")
+        await _fetch(world, f"{DAY}/A012")
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+        _lies_anew(world, f"{STORAGE}/{DAY}/A012")
+        await _fetch(world, f"{DAY}/A012", "/Volumes/Other")
+        await until(lambda: _fetched(world, "A012", "/Volumes/Other"), "it is fetched again")
+
+    play(world, scene, editorial=True)
+    again = _fetched(world, "A012", "/Volumes/Other")
+    assert {path: again[path] for path in files} == files
+
+
+def _lies_anew(world: World, folder: str) -> None:
+    """Let the same files lie in another folder at this path; the one before cannot be read."""
+    disk = world.processing.disk
+    files = disk.files_below(folder)
+    with disk.untroubled():
+        root = disk.open_folder("/")
+        root.rename_new(folder.strip("/"), "gone")
+        put_files(world.processing, folder, files)
+        for path in files:
+            before = root.stat(f"gone/{path}")
+            assert before is not None
+            file = root.open_write(f"{folder}/{path}".strip("/"))
+            file.set_mtime(before.mtime_ns)
+            file.close()
+            root.remove_file(f"gone/{path}")
