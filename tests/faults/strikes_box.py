@@ -69,17 +69,9 @@ async def crash_at_start(world: World, rng: random.Random) -> None:
 # The storage
 
 
-def _allow_for_editorial(world: World) -> None:
-    """Editorial fetches from the storage: what cannot be read there is its source's trouble."""
-    editorial = world.editorial
-    if world.wanted or editorial.crashes or not editorial.is_down:
-        world.allowed.add(HeldCode.SOURCE_UNREADABLE)
-
-
 async def storage_error(world: World, rng: random.Random) -> None:
     """Have an operation of the storage fail."""
     world.allowed |= {HeldCode.STORAGE_ERROR, HeldCode.READ_BACK_MISMATCH, HeldCode.STORAGE_ABSENT}
-    _allow_for_editorial(world)
     world.may_forget = True
     op = rng.choice(STORAGE_OPS)
     world.processing.disk.fail_next(op, errno.EIO, times=rng.choice((1, 1, 1, 3)))
@@ -99,7 +91,6 @@ async def storage_gone(world: World, rng: random.Random) -> None:
     """Take the storage away, and bring it back."""
     # What fails with "no such file" or "input/output error" just then may look like an error.
     world.allowed |= {HeldCode.STORAGE_ABSENT, HeldCode.STORAGE_ERROR, HeldCode.READ_BACK_MISMATCH}
-    _allow_for_editorial(world)
     world.may_forget = True
     how = rng.choice(("gone", "gone lazily", "another at its path", "another, lazily"))
     world.strike(f"storage {how}")
