@@ -44,6 +44,9 @@ RECORD_SYNC_PARCELS = 16
 
 # Landing.
 RESCAN_S = 60.0  # events get lost; a scan against the journal decides
+# A verified roll is walked again this often without any sign: a change deep in it may have had no
+# event, and a walk of everything every minute would take the disk from the card.
+RECHECK_S = 3600.0
 QUIET_S = (
     0.4  # a closed manifest (ASC MHL chain, finished XML) and its roll must be still this long
 )

@@ -16,7 +16,13 @@ from syncd.landing.examine import Examiner, Roll
 from syncd.landing.file_systems import is_silent
 from syncd.landing.ledger import Ledger, PlaceFor
 from syncd.landing.scan import FoundRoll, ScanFailed, find_rolls
-from syncd.limits import NETWORK_QUIET_S, RESCAN_S, SELF_CURE_RETRY_S, SETTLE_S_DEFAULT
+from syncd.limits import (
+    NETWORK_QUIET_S,
+    RECHECK_S,
+    RESCAN_S,
+    SELF_CURE_RETRY_S,
+    SETTLE_S_DEFAULT,
+)
 from syncd.ports import Clock, Disk, Folder
 from syncd.roll.inventory import Trust
 from syncd.roll.names import shown
@@ -59,6 +65,7 @@ class Landing:
         self._bell = Bell()
         self._folder: Folder | None = None
         self._identity: tuple[int, int] | None = None
+        self._is_newly_opened = True
         self._rolls: dict[str, Roll] = {}
         self._list_due_s = 0.0
         self._problem = ""
@@ -142,10 +149,12 @@ class Landing:
 
     async def _look_at_due(self) -> None:
         now_s = self._clock.monotonic_s()
-        due = [roll for roll in self._rolls.values() if roll.due_s is not None]
-        for roll in sorted(due, key=lambda roll: roll.due_s or 0.0):
-            if roll.due_s is not None and roll.due_s <= now_s:
-                await self._disk.aside(self._work, self._look, roll)
+        due = [r for r in self._rolls.values() if r.due_s is not None and r.due_s <= now_s]
+        # After a start all are due: a new roll waits for one walk of a known one, not for them all.
+        for roll in sorted(due, key=lambda roll: (bool(roll.known_ids), roll.due_s or 0.0)):
+            await self._disk.aside(self._work, self._look, roll)
+            if roll.known_ids:
+                return
 
     def _look(self, roll: Roll) -> None:
         if self._folder is None or not self._folder.is_still_at_its_path():
@@ -218,6 +227,7 @@ class Landing:
             self._folder = None
         if self._folder is None:
             self._folder = self._disk.open_folder(self.root)
+            self._is_newly_opened = True
             quiet_s = NETWORK_QUIET_S if is_silent(self._folder.file_system()) else 0.0
             self._examiner.terms = Terms(self._terms.trust, self._terms.settle_s, quiet_s)
         return self._folder
@@ -236,11 +246,23 @@ class Landing:
                 source = shown(f"{self.root.rstrip('/')}/{path}")
                 rows = recorded.get(source, [])
                 self._rolls[path] = self._examiner.recall(new, source, rows)
-            elif roll.absences or not roll.known_ids or roll.placeholder is not None:
-                roll.absences = 0
+                _make_due(self._rolls[path], now_s)
+            elif self._may_be_other(roll, new, now_s):
+                roll.absences, roll.found = 0, new
                 _make_due(roll, now_s)
+        self._is_newly_opened = False
         for path in [path for path in self._rolls if path not in found]:
             self._miss(path)
+
+    def _may_be_other(self, roll: Roll, new: FoundRoll, now_s: float) -> bool:
+        """Tell whether a folder may hold something else than when it was looked at last.
+
+        Events alone do not tell: a disk is swapped while nobody watches, with the same names on it.
+        """
+        if roll.absences or not roll.known_ids or roll.placeholder is not None:
+            return True
+        is_same_folder = roll.found.mark == new.mark and not self._is_newly_opened
+        return not is_same_folder or now_s - roll.ended_s >= RECHECK_S
 
     def _miss(self, path: str) -> None:
         roll = self._rolls[path]

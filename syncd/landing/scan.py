@@ -6,7 +6,7 @@ Must not: follow or enter a link, write anything, or take a failed listing for a
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
 from syncd.landing.droppings import is_dropping
@@ -29,11 +29,16 @@ class ScanFailed(Exception):  # noqa: N818  # it is an answer: "unknown"
 
 @dataclass(frozen=True, slots=True)
 class FoundRoll:
-    """A folder that the landing's pattern takes for a roll; path is relative to the landing."""
+    """A folder that the landing's pattern takes for a roll; path is relative to the landing.
+
+    mark: device, inode and mtime of the folder itself; other ones mean that something else may lie
+        there. Equal ones prove nothing. Zeros: not seen yet.
+    """
 
     day: str
     name: str
     path: str
+    mark: tuple[int, int, int] = field(default=(0, 0, 0), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,15 +79,21 @@ def find_rolls(folder: Folder, pattern: str = "*/*") -> list[FoundRoll]:
     pattern: one shell pattern per level; the last level is the roll, the one above it the day
     (a pattern of one level has the day "").
     """
-    found: list[tuple[str, tuple[str, ...]]] = [("", ())]
+    found = [FoundRoll("", "", "")]
     for level in pattern.split("/"):
         found = [
-            (_join(path, entry.name), (*parts, entry.name))
-            for path, parts in found
-            for entry in _list(folder, path)
+            _found(above.path, entry)
+            for above in found
+            for entry in _list(folder, above.path)
             if _is_candidate(entry) and fnmatchcase(entry.name, level)
         ]
-    return [FoundRoll(day_of(path), parts[-1], path) for path, parts in found]
+    return found
+
+
+def _found(above: str, entry: Entry) -> FoundRoll:
+    path = _join(above, entry.name)
+    mark = (entry.device, entry.inode, entry.mtime_ns)
+    return FoundRoll(day_of(path), entry.name, path, mark)
 
 
 def day_of(path: str) -> str:

@@ -14,10 +14,10 @@ from syncd.edges.disk import RealDisk
 from syncd.journal import rolls
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import RollRow
-from syncd.landing.examine import Roll
+from syncd.landing.examine import Examiner, Roll
 from syncd.landing.landing import Landing
 from syncd.landing.watch import Watch
-from syncd.limits import RESCAN_S
+from syncd.limits import RECHECK_S, RESCAN_S
 from syncd.ports import Clock, Disk, Folder
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage
@@ -315,6 +315,125 @@ def test_two_landings_keep_to_their_own(tmp_path: Path, journal: Journal) -> Non
 
     row = rows_of(journal)["A012"]
     assert (row.stage, row.held) == (Stage.VERIFIED, None)
+
+
+def stages_of(journal: Journal, name: str) -> list[Stage]:
+    """Return the stages of all rolls of that name, as they were found."""
+    with journal.read() as db:
+        return [row.stage for row in rolls.find(db, f"{DAY}/{name}")]
+
+
+def hand_over(journal: Journal, name: str) -> None:
+    """Let a verified roll be ready."""
+    with journal.write() as db:
+        rolls.set_stage(db, rows_of(journal)[name].roll_id, Stage.READY, now_utc_ms=1)
+
+
+def write_other(root: Path, name: str) -> Path:
+    """Write a roll of that name with other content, and its evidence."""
+    roll = write_clips(root, name, {"CLIPS/A012C001.mov": b"another day" * 100})
+    write_evidence(roll)
+    return roll
+
+
+def test_another_disk_put_in_while_nobody_watched_is_looked_at(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """It may carry the day and the name of a roll that is ready, and other content."""
+    root = tmp_path / "landing"
+    write_evidence(write_clips(root, "A012"))
+
+    async def first(_landing: Landing) -> None:
+        hand_over(journal, "A012")
+
+    simulate(root, journal, first)
+    root.rename(tmp_path / "taken out")
+    write_other(root, "A012")
+
+    async def story(_landing: Landing) -> None:
+        assert sorted(stages_of(journal, "A012")) == sorted([Stage.READY, Stage.VERIFIED])
+
+    simulate(root, journal, story)
+
+
+def test_another_disk_put_in_without_an_event_is_looked_at(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """The next listing finds that the root is another one."""
+    root = tmp_path / "landing"
+    write_evidence(write_clips(root, "A012"))
+
+    async def story(_landing: Landing) -> None:
+        hand_over(journal, "A012")
+        root.rename(tmp_path / "taken out")
+        write_other(root, "A012")
+        await asyncio.sleep(RESCAN_S + 1)
+        assert sorted(stages_of(journal, "A012")) == sorted([Stage.READY, Stage.VERIFIED])
+
+    simulate(root, journal, story)
+
+
+def test_another_roll_in_the_place_of_a_ready_one_is_looked_at_without_an_event(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """The next listing finds that the folder is another one."""
+    root = tmp_path / "landing"
+    roll = write_clips(root, "A012")
+    write_evidence(roll)
+
+    async def story(_landing: Landing) -> None:
+        hand_over(journal, "A012")
+        roll.rename(tmp_path / "aside")
+        write_other(root, "A012")
+        await asyncio.sleep(RESCAN_S + 1)
+        assert sorted(stages_of(journal, "A012")) == sorted([Stage.READY, Stage.VERIFIED])
+
+    simulate(root, journal, story)
+
+
+def test_a_change_deep_in_a_ready_roll_without_an_event_is_found_in_time(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """A file that no longer fits the evidence leaves the folder of the roll as it was."""
+    roll = write_clips(tmp_path, "A012")
+    write_evidence(roll)
+
+    async def story(_landing: Landing) -> None:
+        hand_over(journal, "A012")
+        (roll / "CLIPS/A012C001.mov").write_bytes(b"short")
+        await asyncio.sleep(RECHECK_S + 2 * RESCAN_S)
+        assert sorted(stages_of(journal, "A012")) == sorted([Stage.ARRIVING, Stage.READY])
+
+    simulate(tmp_path, journal, story)
+
+
+def test_a_new_roll_does_not_wait_for_a_walk_of_all_that_are_ready(
+    tmp_path: Path, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a start all known rolls are due, and the new one is still looked at first."""
+    for name in ("A012", "B007"):
+        write_evidence(write_clips(tmp_path, name, {"one.mov": name.encode()}))
+
+    async def first(_landing: Landing) -> None:
+        hand_over(journal, "A012")
+        hand_over(journal, "B007")
+
+    simulate(tmp_path, journal, first)
+    write_evidence(write_clips(tmp_path, "S003"))
+    walked: list[str] = []
+    look = Examiner.look
+
+    def look_and_tell(examiner: Examiner, folder: Folder, roll: Roll) -> None:
+        walked.append(roll.found.name)
+        look(examiner, folder, roll)
+
+    monkeypatch.setattr(Examiner, "look", look_and_tell)
+
+    async def story(_landing: Landing) -> None:
+        assert walked[0] == "S003"
+        assert {"A012", "B007"} <= set(walked)
+
+    simulate(tmp_path, journal, story)
 
 
 async def test_a_manifest_is_believed_soon_after_it_was_written(
