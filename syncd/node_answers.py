@@ -104,6 +104,8 @@ class NodeAnswers(JournalAnswers):
         if self._parts.adopting is not None:
             adopting = self._parts.adopting
             checks.append(_check("incoming", adopting.problem()))
+            untaken = adopting.untaken
+            checks.append(_check("take-up", untaken.problem(), untaken.remedy()))
             if adopting.progress():
                 checks.append(_fine("read-back", adopting.progress()))
         troubles = self._parts.presence.troubles()

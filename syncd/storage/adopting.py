@@ -7,6 +7,7 @@ A roll taken up so is ready without the notices of a new one if everybody was to
 that is noted on the storage, too. Otherwise it is told as new: at least once holds, twice may be.
 """
 
+import errno
 import logging
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
@@ -17,7 +18,8 @@ from syncd.journal import notices, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
-from syncd.ports import EntryKind, Folder, Ports
+from syncd.ports import Entry, EntryKind, Folder, Ports
+from syncd.repeats import Repeats
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.stages import HeldCode, Stage, is_before
@@ -28,14 +30,21 @@ from syncd.storage.layout import INCOMING, ROLLS, incoming_of, media_root, targe
 from syncd.storage.publishing import discard_incoming
 from syncd.storage.reading import hash_stored
 from syncd.storage.records import PublishedRecord
-from syncd.storage.troubles import storage_trouble
+from syncd.storage.troubles import PASSING, storage_trouble, stored_unreadable
+from syncd.storage.untaken import Untaken
 
 log = logging.getLogger(__name__)
 
 ADOPTED_KIND = "adopted"
 _NEWS = (Stage.LANDED.value, Stage.READY.value)
 STRAYS_NAMED_MAX = 5
+NO_RECORD = (
+    "Put this record back from a copy of the storage's .syncd/rolls, or hand the roll over again: "
+    "it is compared with what lies there. If its roll is not wanted, remove the record by hand."
+)
 _ID_LENGTH = 32
+# Of a box without room for more files or memory, or a storage that comes and goes.
+_PASSING = PASSING | {errno.EMFILE, errno.ENFILE, errno.ENOMEM}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +53,15 @@ class Stray:
 
     name: str
     size_bytes: int
+
+
+class _UnreadableError(Exception):
+    """A file of a published roll cannot be read. path: relative to the roll."""
+
+    def __init__(self, path: str, cause: OSError) -> None:
+        super().__init__(f"{path}: {cause}")
+        self.path = path
+        self.cause = cause
 
 
 class Adopting:
@@ -64,6 +82,8 @@ class Adopting:
     ) -> None:
         self.strays: tuple[Stray, ...] = ()
         self.waiting_count = 0
+        self.untaken = Untaken(area, ports.clock)
+        self._repeats = Repeats(log, ports.clock)
         self._area = area
         self._journal = journal
         self._ports = ports
@@ -78,18 +98,29 @@ class Adopting:
         while True:
             try:
                 if self._ports.clock.monotonic_s() >= due_s:
-                    unknown = await aside(self.take_stock)
+                    await self._take_up()
                     due_s = self._ports.clock.monotonic_s() + RESCAN_S
-                    for place, roll_id in enumerate(unknown):
-                        self.waiting_count = len(unknown) - place
-                        await aside(self.adopt_published, roll_id)
-                    self.waiting_count = 0
                 for row in await aside(self._released):
                     await aside(self.adopt_published, row.roll_id)
                 await aside(self._note_told)
-            except HeldError as error:  # the storage is not there, or fails; its keeper says so
-                log.debug("%s", error)
+            except HeldError as error:
+                if error.code is HeldCode.STORAGE_ERROR:
+                    self._repeats.trouble("storage", str(error))
+                else:  # absent or full; `syncd check` says so
+                    log.debug("%s", error)
             await self._ports.clock.sleep(SELF_CURE_RETRY_S)
+
+    async def _take_up(self) -> None:
+        """Look at everything once. Raises HeldError only if the storage is absent."""
+        self.untaken.begin()
+        try:
+            unknown = await self._ports.disk.aside(self.take_stock)
+            for place, roll_id in enumerate(unknown):
+                self.waiting_count = len(unknown) - place
+                await self._ports.disk.aside(self.adopt_published, roll_id)
+        finally:
+            self.waiting_count = 0
+        self.untaken.end()
 
     def problem(self) -> str:
         """Say what of the storage nobody knows; "" if there is nothing."""
@@ -116,26 +147,48 @@ class Adopting:
     def take_stock(self) -> list[str]:
         """Take up unfinished rolls; return the published ones that are to be read back.
 
-        Raises HeldError if the storage is absent or fails.
+        Raises HeldError if the storage is absent.
         """
         folder = self._area.present()
-        try:
-            published = [name for name in _names(folder, ROLLS) if _is_id(name)]
-            incoming = _names(folder, INCOMING)
-            with self._journal.read() as db:  # last: what has begun meanwhile is no stray
-                known = {row.roll_id for row in rolls.all_rolls(db)}
-            self.strays = tuple(
-                Stray(name, _size_bytes(folder, incoming_of(name)))
-                for name in incoming
-                if name not in known and not self._adopt_unfinished(folder, name)
-            )
-        except OSError as error:
-            raise storage_trouble(self._area.path, error) from error
-        return [roll_id for roll_id in published if roll_id not in known]
+        published = self._entries(folder, ROLLS)
+        incoming = self._entries(folder, INCOMING)
+        with self._journal.read() as db:  # last: what has begun meanwhile is no stray
+            known = {row.roll_id for row in rolls.all_rolls(db)}
+        strays = []
+        for entry in incoming:
+            if entry.name not in known:
+                with self.untaken.trying(incoming_of(entry.name)):
+                    if not self._adopt_unfinished(folder, entry):
+                        size_bytes = _size_bytes(folder, incoming_of(entry.name))
+                        strays.append(Stray(entry.name, size_bytes))
+        self.strays = tuple(strays)
+        return list(self._unknown(published, known))
 
-    def _adopt_unfinished(self, folder: Folder, name: str) -> bool:
+    def _entries(self, folder: Folder, path: str) -> list[Entry]:
+        with self.untaken.trying(path), suppress(FileNotFoundError):
+            return folder.scan(path)
+        return []
+
+    def _unknown(self, published: list[Entry], known: set[str]) -> Iterator[str]:
+        """Yield the ids of published rolls that the journal lacks; note what cannot be a record."""
+        names = {entry.name for entry in published}
+        for entry in published:
+            roll_id, _, rest = entry.name.partition(".")
+            if not _is_id(roll_id) or roll_id in known:
+                continue
+            path = f"{ROLLS}/{entry.name}"
+            if not rest and entry.kind is EntryKind.FILE:
+                yield roll_id
+            elif not rest:
+                self.untaken.note(path, "it is no regular file", NO_RECORD)
+            elif f".{rest}".startswith(papers.ASIDE) and roll_id not in names:
+                self.untaken.note(path, "a record that is not as syncd wrote it", NO_RECORD)
+
+    def _adopt_unfinished(self, folder: Folder, entry: Entry) -> bool:
         """Take up a roll that had begun to come in; its parcels are recalled when it is opened."""
-        record = papers.find_roll(folder, name) if _is_id(name) else None
+        name = entry.name
+        is_one = _is_id(name) and entry.kind is EntryKind.FOLDER
+        record = papers.find_roll(folder, name) if is_one else None
         if record is None:
             return False
         if _is_published(folder, record.inventory) and papers.find_published(folder, name):
@@ -157,25 +210,40 @@ class Adopting:
         return True
 
     def adopt_published(self, roll_id: str) -> None:
-        """Read a published roll back and list it. Raises HeldError if the storage is absent."""
+        """Read a published roll back and list it, held if it cannot be read.
+
+        What cannot even be looked at is noted. Raises HeldError if the storage is absent.
+        """
         folder = self._area.present()
-        try:
+        path = papers.published_path(roll_id)
+        with self.untaken.trying(path):
             record = papers.find_published(folder, roll_id)
-            if record is None or not _is_published(folder, record.inventory):
-                return  # a person took it away, or it is not published yet
-            wrong = next(_wrong(self._area, folder, record), None)
-            if wrong is not None and _is_superseded(folder, record):
-                return
-            is_told = papers.is_told(folder, roll_id)
-        except OSError as error:
-            raise storage_trouble(self._area.path, error) from error
+            if record is not None and _is_published(folder, record.inventory):
+                self._read_back(folder, record, is_told=papers.is_told(folder, roll_id))
+            elif record is None and folder.stat(f"{path}{papers.ASIDE}") is not None:
+                reason = "a record that is not as syncd wrote it"
+                self.untaken.note(f"{path}{papers.ASIDE}", reason, NO_RECORD)
+            # Else a person took it away, or it is not published yet.
+
+    def _read_back(self, folder: Folder, record: PublishedRecord, *, is_told: bool) -> None:
+        """Compare a roll with its record and list it. Raises OSError, HeldError(absent)."""
+        try:
+            path = next(_wrong(self._area, folder, record), None)
+            wrong = None if path is None else _mismatch(record, path)
+        except _UnreadableError as error:
+            self._area.present()
+            if error.cause.errno in _PASSING:
+                raise error.cause from error  # no fault of this roll
+            wrong = stored_unreadable(target_of(record.inventory), error.path, error.cause)
+        if wrong is not None and _is_superseded(folder, record):
+            return
         now = self._ports.clock.utc_ms()
         record_adopted(self._journal, record, is_told=is_told, now_utc_ms=now, wrong=wrong)
         if wrong is not None:
-            log.error("%s", _message(record, wrong))
+            log.error("%s", wrong)
             return
         with suppress(OSError):  # proved to be left over; cleared at the next start, if not now
-            discard_incoming(folder, roll_id)
+            discard_incoming(folder, record.inventory.roll_id)
 
     def _released(self) -> list[RollRow]:
         """Return rolls that were found wrong here and let go on by a person since."""
@@ -221,7 +289,7 @@ def record_adopted(
     *,
     is_told: bool,
     now_utc_ms: int,
-    wrong: str | None = None,
+    wrong: HeldError | None = None,
 ) -> None:
     """List a published roll that the journal lacked: ready, or held for what is wrong with it."""
     inventory = record.inventory
@@ -247,15 +315,17 @@ def record_adopted(
         elif wrong is None:
             rolls.set_stage(db, roll_id, Stage.READY, now_utc_ms=now_utc_ms, note="read back again")
         if wrong is not None:
-            code, message = HeldCode.READ_BACK_MISMATCH, _message(record, wrong)
-            rolls.hold(db, roll_id, code, message, wrong, now_utc_ms=now_utc_ms)
+            text = str(wrong)
+            rolls.hold(db, roll_id, wrong.code, text, wrong.path, now_utc_ms=now_utc_ms)
 
 
-def _message(record: PublishedRecord, path: str) -> str:
-    return (
-        f"{target_of(record.inventory)}: {path} on the storage is not what was published. Look at "
-        "the storage's disks, bring the file back from another copy, then `syncd go` the roll; do "
-        "not clear the card."
+def _mismatch(record: PublishedRecord, path: str) -> HeldError:
+    return HeldError(
+        HeldCode.READ_BACK_MISMATCH,
+        f"{target_of(record.inventory)}: {path} on the storage is not what was published.",
+        remedy="Look at the storage's disks, bring the file back from another copy, then `syncd "
+        "go` the roll; do not clear the card.",
+        path=path,
     )
 
 
@@ -269,29 +339,38 @@ def _is_published(folder: Folder, inventory: Inventory) -> bool:
 def _is_superseded(folder: Folder, record: PublishedRecord) -> bool:
     """Tell whether another roll was published under this name since: a person made way for it."""
     own_id, target = record.inventory.roll_id, target_of(record.inventory)
-    for name in _names(folder, ROLLS):
-        other = papers.find_published(folder, name) if _is_id(name) and name != own_id else None
-        if other is not None and target_of(other.inventory) == target:
-            return True
+    for entry in folder.scan(ROLLS):
+        if not _is_id(entry.name) or entry.name == own_id:
+            continue
+        with suppress(OSError):  # it is noted when its own turn comes, and says nothing here
+            other = papers.find_published(folder, entry.name)
+            if other is not None and target_of(other.inventory) == target:
+                return True
     return False
 
 
 def _wrong(area: Area, folder: Folder, record: PublishedRecord) -> Iterator[str]:
-    """Yield the files of a published roll that are not what was proved when it was published."""
+    """Yield the files of a published roll that are not what was proved when it was published.
+
+    Raises _UnreadableError.
+    """
     target = target_of(record.inventory)
     for entry in _expected(record):
-        path = f"{target}/{entry.path}"
-        there = folder.stat(path)
-        if (
-            there is None
-            or there.kind is not EntryKind.FILE
-            or there.size_bytes != entry.size_bytes
-        ):
-            yield entry.path
-        else:
-            algorithms = [digest.algorithm for digest in entry.digests]
-            if hash_stored(area.disk, folder, path, algorithms, past_cache=True) != entry.digests:
+        try:
+            if not _is_as_proved(area, folder, f"{target}/{entry.path}", entry):
                 yield entry.path
+        except OSError as error:
+            raise _UnreadableError(entry.path, error) from error
+
+
+def _is_as_proved(area: Area, folder: Folder, path: str, entry: FileEntry) -> bool:
+    there = folder.stat(path)
+    if there is None or there.kind is not EntryKind.FILE:
+        return False
+    if there.size_bytes != entry.size_bytes:
+        return False
+    algorithms = [digest.algorithm for digest in entry.digests]
+    return hash_stored(area.disk, folder, path, algorithms, past_cache=True) == entry.digests
 
 
 def _expected(record: PublishedRecord) -> Iterator[FileEntry]:
@@ -301,13 +380,6 @@ def _expected(record: PublishedRecord) -> Iterator[FileEntry]:
             kept = (Digest(Algorithm.XXH128, digest),) if digest else entry.digests
             yield replace(entry, digests=kept)
     yield from record.evidence
-
-
-def _names(folder: Folder, path: str) -> list[str]:
-    try:
-        return [entry.name for entry in folder.scan(path)]
-    except FileNotFoundError:
-        return []
 
 
 def _is_id(name: str) -> bool:

@@ -10,7 +10,7 @@ from syncd.errors import HeldError, LinkLostError
 from syncd.roll.stages import HeldCode
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
-_GONE = frozenset(
+PASSING = frozenset(  # the storage is not there, or was not for a moment
     {
         *(errno.ENOENT, errno.ESTALE, errno.ENODEV, errno.ENXIO),
         # Of storage behind a network, or a program: what was under way, and what comes after.
@@ -57,7 +57,7 @@ def storage_trouble(storage: str, error: OSError, path: str | None = None) -> He
     path: the file it happened to, relative to the roll.
     """
     where = f" at {path}" if path else ""
-    if error.errno in _GONE:
+    if error.errno in PASSING:
         return storage_absent(storage, f"{why(error)}{where}")
     if error.errno in _FULL:
         return HeldError(
@@ -89,6 +89,19 @@ def storage_trouble(storage: str, error: OSError, path: str | None = None) -> He
         f"The storage {storage} failed{where}: {why(error)}.",
         remedy="See the system's log about this disk, repair it, then `syncd go` the roll; what "
         "was confirmed stays.",
+        path=path,
+    )
+
+
+def stored_unreadable(target: str, path: str, error: OSError) -> HeldError:
+    """Say that a file of a published roll cannot be read. target: DAY/ROLL."""
+    remedy = "See the system's log about this disk, repair it or bring the file back from a copy"
+    if error.errno in {errno.EACCES, errno.EPERM}:
+        remedy = "Let the user that syncd runs as read it (owner, permissions)"
+    return HeldError(
+        HeldCode.STORAGE_ERROR,
+        f"{target}: {path} cannot be read from the storage: {why(error)}.",
+        remedy=f"{remedy}, then `syncd go` the roll; do not clear the card.",
         path=path,
     )
 
