@@ -24,7 +24,7 @@ from syncd.landing.decide import (
     settled_inventory,
     still_since,
 )
-from syncd.landing.ledger import OF_THE_SOURCE, Ledger, is_placeholder, needs_source
+from syncd.landing.ledger import Ledger, is_placeholder, needs_source
 from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_roll
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
@@ -104,7 +104,7 @@ class Examiner:
         decision = self._decide(roll, scan, started_s)
         self._act(roll, scan, decision)
         if isinstance(decision, Verified):
-            changes = self._still_changed(changes, decision.inventory)
+            changes = self._still_changed(changes, decision.inventory, roll.source)
         self._hold_changed(roll, changes, decision)
         return decision.until_s if isinstance(decision, Wait) else None
 
@@ -121,13 +121,15 @@ class Examiner:
             inventory = self._ledger.inventory(row.roll_id)
             change = find_change(inventory, files, may_shrink=not needs_source(row))
             if change is None and row.same_as is None:
-                self._ledger.release(row.roll_id, OF_THE_SOURCE)
+                self._ledger.release_source(row.roll_id, roll.source)
                 return None
             if change is not None and needs_source(row):
                 changes[row.roll_id] = shown(change)
         return changes
 
-    def _still_changed(self, changes: dict[str, str], found: Inventory) -> dict[str, str]:
+    def _still_changed(
+        self, changes: dict[str, str], found: Inventory, source: str
+    ) -> dict[str, str]:
         """Leave out the rolls whose frozen files are all there still: evidence was only added."""
         evidence = {e.path for e in found.files if e.kind is FileKind.EVIDENCE}
         left: dict[str, str] = {}
@@ -137,7 +139,7 @@ class Examiner:
             kept = (e for e in found.files if e.path in known or e.path not in evidence)
             change = find_change(frozen, kept, may_shrink=False)
             if change is None:
-                self._ledger.release(roll_id, OF_THE_SOURCE)
+                self._ledger.release_source(roll_id, source)
             else:
                 left[roll_id] = path
         return left

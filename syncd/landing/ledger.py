@@ -4,7 +4,7 @@ Owns: which of the journal's functions are used, and whose holds the landing may
 Must not: look at a folder or decide anything. Blocking: run aside.
 """
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 
 from syncd.journal import rolls
 from syncd.journal.journal import Connection, Journal
@@ -134,13 +134,28 @@ class Ledger:
         if row.held is None or row.held.code is HeldCode.SOURCE_UNREADABLE is not held.code:
             self.hold(roll_id, held)
 
-    def release(self, roll_id: str, codes: Collection[HeldCode] = tuple(HeldCode)) -> None:
-        """Lift a hold, if it is for one of these reasons."""
+    def release(self, roll_id: str) -> None:
+        """Lift a hold, if there is one."""
         row = self.row(roll_id)
-        if row is None or row.held is None or row.held.code not in codes:
+        if row is None or row.held is None:
             return
         with self._journal.write() as db:
             rolls.release(db, roll_id, now_utc_ms=self._clock.utc_ms())
+
+    def release_source(self, roll_id: str, source: str) -> None:
+        """Lift a hold for the source, which is as it was.
+
+        A roll that is held for another place goes on from here if that cannot be read; what
+        changed there is for a person.
+        """
+        row = self.row(roll_id)
+        if row is None or row.held is None or row.held.code not in OF_THE_SOURCE:
+            return
+        if row.source_path == source:
+            self.release(roll_id)
+        elif needs_source(row) and row.held.code is HeldCode.SOURCE_UNREADABLE:
+            with self._journal.write() as db:
+                _go_on_from(db, roll_id, source, self._clock.utc_ms())
 
     def forget(self, placeholder: str) -> None:
         """Take an arriving roll from the lists: its folder is gone."""
@@ -185,9 +200,14 @@ def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
             rolls.note(db, roll_id, "its evidence changed and is complete", now_utc_ms=now_utc_ms)
         return
     if row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE:
-        rolls.set_source_path(db, roll_id, source)
-        rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
-        rolls.note(db, roll_id, f"goes on from {source}", now_utc_ms=now_utc_ms)
+        _go_on_from(db, roll_id, source, now_utc_ms)
+
+
+def _go_on_from(db: Connection, roll_id: str, source: str, now_utc_ms: int) -> None:
+    """Read a roll from another place that holds the same; its own cannot be read."""
+    rolls.set_source_path(db, roll_id, source)
+    rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
+    rolls.note(db, roll_id, f"goes on from {source}", now_utc_ms=now_utc_ms)
 
 
 def _offloaded_again(db: Connection, row: RollRow, inventory: Inventory, now_utc_ms: int) -> None:

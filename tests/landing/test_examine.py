@@ -2,6 +2,7 @@
 
 import errno
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from syncd.ports import Entry, Folder
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage
 from tests.landing.samples import (
+    CLIPS,
     DAY,
     TestClock,
     place_for,
@@ -450,6 +452,37 @@ def test_two_landings_that_show_the_same_day_and_name_keep_to_their_own(
     other.examiner.forget(other.roll)
     (row,) = bench.rows()
     assert (row.stage, row.source_path) == (Stage.VERIFIED, str(roll))
+
+
+def test_the_same_roll_in_another_landing_releases_only_what_can_go_on_from_there(
+    bench: Bench, roll: Path, folder: Folder
+) -> None:
+    """A changed source is not well because a copy of it is; one that is gone is done without."""
+    write_evidence(roll)
+    bench.verify()
+    other = Bench(bench.landing / "second", bench.journal, folder, Trust.EVIDENCE)
+    other.roll.found = FoundRoll(DAY, A012, f"second/{DAY}/{A012}")
+    shutil.copytree(roll, other.roll.source)  # with its times
+    other.look()
+    other.look(SETTLE_S)
+    clip = roll / "CLIPS" / "A012C001.mov"
+    before = clip.stat()
+    touch_again(clip, b"other")
+    bench.look(SETTLE_S)
+    bench.look(SETTLE_S)
+    held = {str(roll): HeldCode.SOURCE_CHANGED}
+    assert _held_by_source(bench) == held
+    other.look(SETTLE_S)
+    assert _held_by_source(bench) == held
+
+    clip.write_bytes(CLIPS["CLIPS/A012C001.mov"])
+    os.utime(clip, ns=(before.st_atime_ns, before.st_mtime_ns))
+    bench.look(SETTLE_S)
+    assert _held_by_source(bench) == {str(roll): None}
+    bench.examiner.lose(bench.roll, "The folder is gone")
+    assert _held_by_source(bench) == {str(roll): HeldCode.SOURCE_UNREADABLE}
+    other.look(SETTLE_S)
+    assert _held_by_source(bench) == {other.roll.source: None}
 
 
 def _held_by_source(bench: Bench) -> dict[str | None, HeldCode | None]:
