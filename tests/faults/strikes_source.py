@@ -111,7 +111,7 @@ async def unreadable(world: World, rng: random.Random) -> None:
     world.allowed |= OF_A_SOURCE
     world.may_forget = True
     for _ in range(rng.randrange(1, 4)):
-        op = rng.choice(("read", "open_read", "scan", "stat", "file_stat", "read_file"))
+        op = rng.choice(("read", "open_read", "scan", "stat", "file_stat", "read_file", "close"))
         world.offload.disk.fail_next(op, errno.EIO, times=rng.randrange(1, 4))
 
 
