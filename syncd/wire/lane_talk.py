@@ -124,7 +124,10 @@ class Talk:
         now_s = self._clock.monotonic_s()
         if count:
             self._heard_s = self.state.moved_s = now_s
-        elif now_s - self._heard_s > patience_s and not self.state.excused():
+        elif (
+            now_s - max(self._heard_s, self.state.excused_s) > patience_s
+            and not self.state.excused()
+        ):
             raise _lost(f"nothing was heard for {patience_s:.0f} s")
         return count
 

@@ -24,12 +24,14 @@ class LaneState:
     """What a lane does just now; written by its own thread, read from anywhere.
 
     excused: tells that the other end has said that its storage does not write, so that silence and
-    an untaken send mean nothing. moved_s: when bytes last came, or bytes of a parcel went.
+    an untaken send mean nothing. excused_s: when it last did; what was silent until then has had no
+    time yet to move. moved_s: when bytes last came, or bytes of a parcel went.
     send_since_s, storage_since_s: since when it waits for its peer to take bytes, or for our own
     storage to write them; None if it does not.
     """
 
     excused: Callable[[], bool] = never
+    excused_s: float = float("-inf")
     moved_s: float = float("-inf")
     send_since_s: float | None = None
     storage_since_s: float | None = None
@@ -90,10 +92,10 @@ class LaneWatch:
         """Close the lanes whose peer takes nothing, unless it has said why."""
         now_s = self._clock.monotonic_s()
         for each in self._now():
-            since_s = each.state.send_since_s
-            if since_s is None or now_s - since_s <= DEAD_AFTER_S:
-                continue
-            if not each.state.excused():
+            state, since_s = each.state, each.state.send_since_s
+            if state.excused():
+                state.excused_s = now_s
+            elif since_s is not None and now_s - max(since_s, state.excused_s) > DEAD_AFTER_S:
                 each.link.close()
 
     def end_peer(self, peer: str) -> None:

@@ -1,11 +1,16 @@
 """Which open lanes have to end, and which only wait."""
 
+import asyncio
 from contextlib import ExitStack
 
 import pytest
 
+from syncd.errors import LinkLostError
 from syncd.limits import DEAD_AFTER_S, STORAGE_SLOW_AFTER_S
-from syncd.wire.lane_watch import LaneState, LaneWatch
+from syncd.wire.frames import Conversation, Role
+from syncd.wire.lane_talk import Talk
+from syncd.wire.lane_watch import LaneState, LaneWatch, never
+from syncd.wire.seal import LaneKeys
 from tests.storage.rig import StillClock
 from tests.wire.memory_link import MemoryLink
 
@@ -69,6 +74,23 @@ def test_a_lane_whose_peer_takes_nothing_ends_unless_its_storage_is_slow(
         assert (link.is_closed, idle.is_closed) == (ends, False)
 
 
+def test_a_lane_that_waited_for_the_peers_disk_gets_its_time_afterwards() -> None:
+    """The word that the storage writes again may be here before the first byte is taken."""
+    with ExitStack() as stack:
+        watched = Watched(stack)
+        link, state = watched.ride("process-1", excused=True)
+        state.send_since_s = watched.clock.now_s
+        watched.clock.now_s += 600.0
+        watched.watch.end_untaken()
+        state.excused = never
+        watched.clock.now_s += DEAD_AFTER_S
+        watched.watch.end_untaken()
+        assert not link.is_closed
+        watched.clock.now_s += 1.0
+        watched.watch.end_untaken()
+        assert link.is_closed
+
+
 def test_the_storage_is_slow_when_the_lane_that_waits_longest_says_so() -> None:
     """A moment is no news; and a lane that has ended waits for nothing."""
     with ExitStack() as stack:
@@ -81,3 +103,22 @@ def test_the_storage_is_slow_when_the_lane_that_waits_longest_says_so() -> None:
         watched.clock.now_s += 2
         assert watched.watch.storage_wait_s() == STORAGE_SLOW_AFTER_S + 1
     assert watched.watch.storage_wait_s() == 0
+
+
+def test_a_lane_that_heard_nothing_while_the_peers_disk_stood_is_heard_out() -> None:
+    """A lane that is woken just then has had no time to hear anything."""
+
+    async def story() -> None:
+        clock = StillClock()
+        talked = Conversation(Role.GIVER, LaneKeys(bytes(16)), dialled=True)
+        state = LaneState()
+        talk = Talk(MemoryLink(), clock, talked, None, state)
+        clock.now_s += 600.0
+        state.excused_s = clock.now_s
+        clock.now_s += DEAD_AFTER_S
+        assert await talk.hear(0.0) is None
+        clock.now_s += 1.0
+        with pytest.raises(LinkLostError, match="nothing was heard"):
+            await talk.hear(0.0)
+
+    asyncio.run(story())
