@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from syncd.errors import HeldError, PeerRefusedError
+from syncd.handoff.had import HadRolls, have
 from syncd.handoff.outgoing import inventory_of
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
@@ -45,6 +46,7 @@ class OfferBook:
         self._journal = journal
         self._area = area
         self._keeper = keeper
+        self._had = HadRolls(ports=ports, journal=journal, area=area)
         self._pending: dict[tuple[str, str], _Pending] = {}
         self._comparisons: dict[str, asyncio.Task[Comparison]] = {}
 
@@ -71,8 +73,15 @@ class OfferBook:
         """Decide what to do with a roll."""
         known = await self._ports.disk.aside(self._known, head.roll_id)
         self._keeper.unclaimed.discard(head.roll_id)
-        if known is not None:
-            return await self._answer_known(peer, head, known)
+        try:
+            if known is not None and _is_published(known):
+                had = await self._had.answer(head, known)
+                if had is not None:
+                    return had
+            elif known is not None:
+                return await self._answer_known(peer, head, known)
+        except HeldError as error:
+            return refusal(error)
         inventory = self._collected(peer, head)
         if inventory is None:
             return OfferAnswer(kind=OfferKind.INVENTORY)
@@ -87,8 +96,6 @@ class OfferBook:
             return rolls.get(db, roll_id)
 
     async def _answer_known(self, peer: PeerIdentity, head: Offer, row: RollRow) -> OfferAnswer:
-        if row.same_as is not None or not is_before(row.stage, Stage.LANDED):
-            return _have(row.published_path or f"{row.day}/{row.name}")
         if (head.file_count, head.total_bytes) != (row.file_count, row.total_bytes):
             raise PeerRefusedError(
                 f"{row.day}/{row.name} was begun here with other evidence than it has now.",
@@ -170,7 +177,7 @@ class OfferBook:
             case Comparison.SAME:
                 await self._ports.disk.aside(self._note_same, peer, inventory)
                 self._pending.pop((peer.fingerprint, head.roll_id), None)
-                return _have(f"{inventory.day}/{inventory.name}")
+                return have(f"{inventory.day}/{inventory.name}")
             case Comparison.NEEDS_DIGESTS:
                 return OfferAnswer(kind=OfferKind.DIGESTS, message="send digests to compare by")
         self._pending.pop((peer.fingerprint, head.roll_id), None)
@@ -235,6 +242,8 @@ class OfferBook:
                 needed_by_utc_ms=head.needed_by_utc_ms,
                 now_utc_ms=now,
             )
+            if (gone := self._had.gone.pop(inventory.roll_id, None)) is not None:
+                rolls.note(db, inventory.roll_id, f"{gone}; taken again", now_utc_ms=now)
         self._keeper.add(inventory)
 
     def _note_same(self, peer: PeerIdentity, inventory: Inventory) -> None:
@@ -303,8 +312,9 @@ def _as_frozen(inventory: Inventory) -> Inventory:
     return replace(inventory, files=bare)
 
 
-def _have(path: str) -> OfferAnswer:
-    return OfferAnswer(kind=OfferKind.HAVE, message=f"already on the storage as {path}")
+def _is_published(row: RollRow) -> bool:
+    """Tell whether the journal knows a roll, or its very content, as published."""
+    return row.same_as is not None or not is_before(row.stage, Stage.LANDED)
 
 
 def refusal(error: HeldError) -> OfferAnswer:

@@ -14,6 +14,7 @@ import pytest
 import xxhash
 
 from syncd.journal import rolls
+from syncd.journal.journal import Journal
 from syncd.journal.rolls import RollRow
 from syncd.ports import Entry
 from syncd.roll.stages import HeldCode, Stage, is_before
@@ -70,6 +71,20 @@ async def alive(*boxes: Box) -> AsyncIterator[None]:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+
+
+def is_up(world: World, box: Box) -> bool:
+    """Tell whether a box answers."""
+    host = world.net.hosts.get(box.name)
+    return host is not None and host.answer is not None
+
+
+async def lose_journal(world: World, *boxes: Box) -> None:
+    """Pull the plug of boxes, and let each come back with an empty journal."""
+    for box in boxes:
+        await until(lambda box=box: is_up(world, box), "it runs")  # type: ignore[misc]
+        await box.lose_power()
+        box.journal = Journal(None)
 
 
 def listing(files: Mapping[str, bytes], algorithm: str = "md5") -> bytes:

@@ -17,7 +17,9 @@ from tests.faults.scenes import (
     clips,
     cut_small,
     is_held,
+    is_up,
     listing,
+    lose_journal,
     moves,
     order_by_hand,
     play,
@@ -28,7 +30,7 @@ from tests.faults.scenes import (
     stored,
     until,
 )
-from tests.faults.world import DAY, LANDING, STORAGE, Box, World
+from tests.faults.world import DAY, LANDING, STORAGE, World
 
 INCOMING = f"{STORAGE}/.syncd/incoming"
 
@@ -37,20 +39,6 @@ INCOMING = f"{STORAGE}/.syncd/incoming"
 def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut rolls finely."""
     cut_small(monkeypatch)
-
-
-def is_up(world: World, box: Box) -> bool:
-    """Tell whether a box answers."""
-    host = world.net.hosts.get(box.name)
-    return host is not None and host.answer is not None
-
-
-async def lose_journal(world: World, *boxes: Box) -> None:
-    """Pull the plug of boxes, and let each come back with an empty journal."""
-    for box in boxes:
-        await until(lambda box=box: is_up(world, box), "it runs")  # type: ignore[misc]
-        await box.lose_power()
-        box.journal = Journal(None)
 
 
 def payload_bytes(world: World) -> int:

@@ -1,0 +1,133 @@
+"""Offers of rolls that the journal knows as published: the storage is asked before *have* is said.
+
+Owns: that *have* is true now, not only once; what becomes of a roll that a person took away, or
+of which a file is not as it was. Must not: change what is published (promise 2).
+"""
+
+import asyncio
+from typing import NoReturn
+
+from syncd.errors import HeldError
+from syncd.journal import rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.ports import Ports
+from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.stages import HeldCode, Stage
+from syncd.storage.area import Area
+from syncd.storage.publishing import name_taken
+from syncd.storage.standing import find_doubtful, read_again
+from syncd.wire.messages import Offer, OfferAnswer, OfferKind
+
+
+class HadRolls:
+    """Answers for published rolls. Reading runs beside the loop, over several offers if need be.
+
+    gone: rolls that are no longer on the storage and were forgotten, until they are taken again,
+    each with the words that say so.
+    """
+
+    def __init__(self, *, ports: Ports, journal: Journal, area: Area) -> None:
+        self.gone: dict[str, str] = {}
+        self._ports = ports
+        self._journal = journal
+        self._area = area
+        self._reading: dict[str, asyncio.Task[dict[str, int]]] = {}
+        self._read_at_ns: dict[str, dict[str, int]] = {}
+
+    async def answer(self, head: Offer, row: RollRow) -> OfferAnswer | None:
+        """Answer for a roll that is published as far as the journal knows.
+
+        None: it is no longer there, and forgotten; it is to be taken as new.
+        Raises HeldError for what keeps it from being had, journalled if it is the roll's fault.
+        """
+        path = row.published_path or f"{row.day}/{row.name}"
+        if row.origin is not Origin.PEER:
+            return have(path)
+        aside = self._ports.disk.aside
+        if row.held is not None:
+            if not head.released:
+                raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
+            await aside(self._release, row.roll_id)
+        if row.stage is Stage.LANDED:  # found wrong at a start, and let go on by a person since
+            return _wait("read back again on the storage")
+        inventory = await aside(self._inventory, row.roll_id)
+        try:
+            doubtful = await self._doubtful(row.roll_id, inventory)
+        except HeldError as error:
+            await aside(self._refuse, row.roll_id, inventory, error)
+        if doubtful:
+            return _wait("compared with what was published, by reading it")
+        self._read_at_ns.pop(row.roll_id, None)
+        if doubtful is None:
+            await aside(self._forget, row.roll_id)
+            return None
+        return have(path)
+
+    async def _doubtful(self, roll_id: str, inventory: Inventory) -> list[FileEntry] | None:
+        """Return what is still to be read again; None if the roll is gone. Raises HeldError."""
+        read = self._read_at_ns.setdefault(roll_id, {})
+        task = self._reading.get(roll_id)
+        if task is None:
+            doubtful = await self._ports.disk.aside(find_doubtful, self._area, inventory, read)
+            if not doubtful:
+                return doubtful
+            work = self._ports.disk.aside(read_again, self._area, roll_id, inventory, doubtful)
+            task = self._reading.setdefault(roll_id, asyncio.ensure_future(work))
+        await asyncio.wait([task], timeout=1.0)
+        if task.done():
+            self._reading.pop(roll_id, None)  # the same offer may be asked twice at a time
+            read.update(task.result())
+        # Looked at once more, however long ago it was read.
+        return await self._ports.disk.aside(find_doubtful, self._area, inventory, read)
+
+    # Blocking
+
+    def _inventory(self, roll_id: str) -> Inventory:
+        with self._journal.read() as db:
+            return rolls.load_inventory(db, roll_id)
+
+    def _release(self, roll_id: str) -> None:
+        with self._journal.write() as db:
+            rolls.release(db, roll_id, now_utc_ms=self._ports.clock.utc_ms())
+
+    def _refuse(self, roll_id: str, inventory: Inventory, error: HeldError) -> NoReturn:
+        """Hold a roll here, too, of which a file is wrong, unless another one took its name."""
+        if error.code is not HeldCode.READ_BACK_MISMATCH:
+            raise error
+        path = f"{inventory.day}/{inventory.name}"
+        with self._journal.write() as db:
+            row = rolls.get(db, roll_id)
+            others = [
+                other
+                for other in rolls.find(db, path)
+                if other.roll_id != roll_id and other.same_as is None and other.published_path
+            ]
+            # One that only has another's content is not listed: it could not be let go on.
+            if row is not None and row.same_as is None and not others:
+                now = self._ports.clock.utc_ms()
+                message = str(error).strip()
+                rolls.hold(db, roll_id, error.code, message, error.path, now_utc_ms=now)
+        if others:
+            raise name_taken(self._area.present(), inventory) from error
+        raise error
+
+    def _forget(self, roll_id: str) -> None:
+        """Forget a roll that a person took away; its notices stay."""
+        with self._journal.write() as db:
+            row = rolls.get(db, roll_id)
+            if row is None or row.published_path is None:
+                return  # the same offer, asked twice at a time: forgotten, or taken again already
+            text = f"no longer on the storage: {self._area.path}/{row.published_path} is gone"
+            rolls.note(db, roll_id, text, now_utc_ms=self._ports.clock.utc_ms())
+            rolls.give_up(db, roll_id)
+        self.gone[roll_id] = text
+
+
+def have(path: str) -> OfferAnswer:
+    """Say that a roll need not travel."""
+    return OfferAnswer(kind=OfferKind.HAVE, message=f"already on the storage as {path}")
+
+
+def _wait(what: str) -> OfferAnswer:
+    return OfferAnswer(kind=OfferKind.WAIT, message=what)

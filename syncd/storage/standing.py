@@ -1,0 +1,132 @@
+"""Is a published roll still on the storage as it was published? Asked before a peer is told so.
+
+Owns: the look at names, sizes and times, and the reading of what only its time puts in doubt.
+Must not: change anything (promise 2).
+"""
+
+import errno
+from collections.abc import Iterator, Mapping, Sequence
+
+from syncd.errors import HeldError
+from syncd.ports import Entry, EntryKind, Folder
+from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.inventory import FileEntry, Inventory, media_by_path
+from syncd.roll.stages import HeldCode
+from syncd.storage.area import Area
+from syncd.storage.layout import target_of
+from syncd.storage.papers import find_published
+from syncd.storage.publishing import name_taken
+from syncd.storage.reading import hash_stored, is_same_time
+from syncd.storage.troubles import storage_trouble
+
+
+def find_doubtful(
+    area: Area, inventory: Inventory, read_at_ns: Mapping[str, int]
+) -> list[FileEntry] | None:
+    """Return the media files that are to be read again; None if the roll's folder is gone.
+
+    read_at_ns: the time that each file had when it was last read again and found good.
+    Raises HeldError: storage-absent; read-back-mismatch for the first file that is missing or has
+    another size; name-taken if there is no folder, but something else.
+    """
+    folder, target = area.present(), target_of(inventory)
+    try:
+        there = folder.stat(target)
+        is_folder = there is not None and there.kind is EntryKind.FOLDER
+        changed = list(_changed(folder, inventory, read_at_ns)) if is_folder else []
+        taken = None if there is None or is_folder else name_taken(folder, inventory)
+    except OSError as error:
+        raise storage_trouble(area.path, error) from error
+    area.present()  # what is not found on a storage that went away meanwhile is not gone
+    if there is None:
+        return None
+    if taken is not None:
+        raise taken
+    for entry, reason in changed:
+        if reason:
+            raise wrong(inventory, entry.path, reason)
+    return [entry for entry, _ in changed]
+
+
+def read_again(
+    area: Area, roll_id: str, inventory: Inventory, doubtful: Sequence[FileEntry]
+) -> dict[str, int]:
+    """Read published files again; return the time that each good one had before it was read.
+
+    A file of which no digest is known is good by its size: nothing else was ever compared.
+    Raises HeldError: storage-absent; read-back-mismatch for the first that is not as published.
+    """
+    folder, target = area.present(), target_of(inventory)
+    good: dict[str, int] = {}
+    try:
+        kept = _kept_digests(folder, roll_id)
+        for entry in doubtful:
+            path = f"{target}/{entry.path}"
+            there = _file_at(folder, path)
+            if there is None:
+                continue  # the next look says so
+            expected = kept.get(entry.path, entry.digests)
+            if expected:
+                algorithms = [digest.algorithm for digest in expected]
+                found = hash_stored(area.disk, folder, path, algorithms, past_cache=True)
+                if found != expected:
+                    reason = f"{expected[0]} expected, {found[0]} read"
+                    raise wrong(inventory, entry.path, reason)
+            good[entry.path] = there.mtime_ns
+    except OSError as error:
+        raise storage_trouble(area.path, error) from error
+    return good
+
+
+def wrong(inventory: Inventory, path: str, reason: str) -> HeldError:
+    """Say that a published file is not what it was; nobody but a person puts that right."""
+    target = target_of(inventory)
+    return HeldError(
+        HeldCode.READ_BACK_MISMATCH,
+        f"{target}: {path} on the storage is not what was published: {reason}. Nothing is written "
+        "over it.",
+        remedy=f"Bring the file back from another copy, or move {target} away on the storage, so "
+        "that the roll arrives anew; then `syncd go` the roll. Do not clear the card.",
+        path=path,
+    )
+
+
+def _changed(
+    folder: Folder, inventory: Inventory, read_at_ns: Mapping[str, int]
+) -> Iterator[tuple[FileEntry, str]]:
+    """Yield each media file that is not as it was, and why; "" if only its time says so."""
+    target = target_of(inventory)
+    for path, entry in media_by_path(inventory).items():
+        there = _file_at(folder, f"{target}/{path}")
+        if there is None:
+            yield entry, "it is missing"
+        elif there.kind is not EntryKind.FILE:
+            yield entry, "it is no regular file any more"
+        elif there.size_bytes != entry.size_bytes:
+            yield entry, f"it has {there.size_bytes} bytes, not {entry.size_bytes}"
+        elif there.mtime_ns != read_at_ns.get(path) and not is_same_time(
+            there.mtime_ns, entry.mtime_ns
+        ):
+            yield entry, ""
+
+
+def _file_at(folder: Folder, path: str) -> Entry | None:
+    """Return what is there; a file or link in the place of a folder above it makes it missing."""
+    try:
+        return folder.stat(path)
+    except OSError as error:
+        if error.errno in {errno.ENOTDIR, errno.ELOOP}:
+            return None
+        raise
+
+
+def _kept_digests(folder: Folder, roll_id: str) -> dict[str, tuple[Digest, ...]]:
+    """Return the digests that were noted on the storage when the roll was published."""
+    record = find_published(folder, roll_id)
+    if record is None:
+        return {}
+    return {
+        entry.path: (Digest(Algorithm.XXH128, digest),)
+        for entry, digest in zip(record.inventory.files, record.digests, strict=True)
+        if digest
+    }
