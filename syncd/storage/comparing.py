@@ -11,6 +11,7 @@ from syncd.ports import EntryKind, Folder
 from syncd.roll.digests import Algorithm
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, media_by_path
 from syncd.storage.area import Area
+from syncd.storage.days import using_day
 from syncd.storage.layout import files_below, target_of
 from syncd.storage.reading import hash_stored
 from syncd.storage.troubles import storage_trouble
@@ -71,7 +72,8 @@ def evidence_there(area: Area, inventory: Inventory) -> tuple[FileEntry, ...]:
 
 def _compare(area: Area, folder: Folder, inventory: Inventory) -> Comparison:
     target = target_of(inventory)
-    there = folder.stat(target)
+    with using_day(area.path, folder, inventory.day):
+        there = folder.stat(target)
     if there is None:
         return Comparison.ABSENT
     if there.kind is not EntryKind.FOLDER or not _has_same_files(folder, target, inventory):

@@ -17,6 +17,7 @@ from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
+from syncd.storage.days import using_day
 from syncd.storage.layout import folder_of, incoming_of, media_root, target_of
 from syncd.storage.papers import find_published, note_published
 from syncd.storage.reading import hash_stored
@@ -33,22 +34,25 @@ _WORDS = {
 def publish(area: Area, journal: Journal, record: PublishedRecord) -> None:
     """Make a sealed roll appear as DAY/ROLL. Raises OSError, HeldError(name-taken).
 
+    Raises HeldError(storage-error) if the folder of its day cannot be used.
     The intent is journalled before, so that recover_publish() can tell how far it got; and noted
     on the storage, so that a box without that journal can, too.
     """
     folder = area.present()
     inventory, sealed = record.inventory, record.evidence
     roll_id, target = inventory.roll_id, target_of(inventory)
-    if folder.stat(target) is not None:
-        raise name_taken(folder, inventory)
-    if inventory.day:
-        folder.make_folders(inventory.day)
-        folder.sync_folder()
+    with using_day(area.path, folder, inventory.day):
+        if folder.stat(target) is not None:
+            raise name_taken(folder, inventory)
+        if inventory.day:
+            folder.make_folders(inventory.day)
+            folder.sync_folder()
     note_published(folder, record)
     with journal.write() as db:
         rolls.set_publish_intent(db, roll_id, _intent(target, sealed))
     try:
-        folder.rename_new(media_root(roll_id), target)
+        with using_day(area.path, folder, inventory.day):
+            folder.rename_new(media_root(roll_id), target)
     except FileExistsError as error:
         with journal.write() as db:
             rolls.set_publish_intent(db, roll_id, None)
