@@ -4,7 +4,12 @@ Our own mistakes are assertions, not these. One class where some caller acts dif
 the message does the rest. The same error serves the API (http_status) and the exit code.
 """
 
+import errno
+from pathlib import Path
+
 from syncd.roll.stages import HeldCode
+
+_DISK_TROUBLE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EIO})
 
 
 class SyncdError(Exception):
@@ -62,6 +67,18 @@ class ConfigError(SyncdError):
     exit_code = 78
 
 
+STATE_DISK_REMEDY = (
+    "Free space on its disk and see that the disk is well. Nothing was moved or changed; it is "
+    "tried again by itself, by the service manager if syncd ends."
+)
+
+
+class StateDiskError(ConfigError):
+    """The disk that holds the state folder is full or fails: the same start may work later."""
+
+    exit_code = 75  # EX_TEMPFAIL: a service manager is to try again
+
+
 class PeerUnreachableError(SyncdError):
     """The peer cannot be reached now, or the link to it broke: try again later."""
 
@@ -93,6 +110,20 @@ class HeldError(SyncdError):
         super().__init__(problem, remedy=remedy)
         self.code = code
         self.path = path
+
+
+def is_disk_trouble(error: OSError) -> bool:
+    """Tell a disk that is full or fails from what a person has set up wrongly."""
+    return error.errno in _DISK_TROUBLE
+
+
+def raise_if_disk_trouble(state: Path, error: OSError) -> None:
+    """Raise StateDiskError if that is why the state folder cannot be used."""
+    if is_disk_trouble(error):
+        raise StateDiskError(
+            f"The state folder {state} cannot be written: {error.strerror}.",
+            remedy=STATE_DISK_REMEDY,
+        ) from error
 
 
 def first_of(error: BaseException) -> BaseException:

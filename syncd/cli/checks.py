@@ -20,7 +20,7 @@ from syncd.config.values import HostPort
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
-from syncd.errors import SyncdError
+from syncd.errors import STATE_DISK_REMEDY, SyncdError, is_disk_trouble
 from syncd.journal import library
 from syncd.journal.opening import NAME, notes_in
 from syncd.journal.schema import NETWORK_FILE_SYSTEMS
@@ -29,6 +29,7 @@ from syncd.storage.layout import INCOMING
 from syncd.storage.marker import MARKER_NAME, make_marker, read_marker
 
 FOLDERS_COUNTED_MAX = 2_000_000
+TRIED_BYTES = 64 << 10  # less room than that, and no journal can be opened
 NOTE_BYTES_MAX = 64 << 10
 READ_ONLY = "It is mounted read-only: mount it for writing; in a unit, name it in ReadWritePaths."
 
@@ -84,8 +85,17 @@ def box_checks(config: Config, *, daemon_runs: bool, mark: bool) -> Iterator[Che
 
 def _state(folder: Path) -> Check:
     folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.NamedTemporaryFile(dir=folder, prefix=".check-"):
-        kind = file_system_of(folder.stat().st_dev, str(folder))
+    kind = file_system_of(folder.stat().st_dev, str(folder))
+    try:
+        with tempfile.NamedTemporaryFile(dir=folder, prefix=".check-") as tried:
+            tried.write(bytes(TRIED_BYTES))
+            tried.flush()
+            os.fsync(tried.fileno())
+    except OSError as error:
+        if not is_disk_trouble(error):
+            raise
+        message = f"{folder} cannot be written: {error.strerror}."
+        return Check("state", False, message, STATE_DISK_REMEDY)
     if kind in NETWORK_FILE_SYSTEMS:
         remedy = "Name a folder on a local disk as node.state."
         return Check("state", False, f"{folder} is on a network file system ({kind}).", remedy)

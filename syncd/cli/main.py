@@ -64,7 +64,8 @@ def syncd() -> None:
     """Hand verified camera rolls to shared storage, and say when they are ready.
 
     Exit codes: 0 fine; 1 the answer is "no", or something is held or wrong; 2 usage;
-    69 the daemon is not reachable; 78 bad configuration.
+    69 the daemon is not reachable; 75 the state folder's disk is full or fails, start again later;
+    78 bad configuration.
     """
 
 

@@ -11,7 +11,7 @@ from syncd.cli.common import config_option, examples
 from syncd.cli.show import problem_lines
 from syncd.config import load
 from syncd.config.shapes import Config
-from syncd.errors import SyncdError, first_of
+from syncd.errors import StateDiskError, SyncdError, first_of
 
 
 @click.command("run", epilog=examples("syncd run", "syncd run -c /etc/syncd/offload.toml"))
@@ -28,6 +28,9 @@ def run_command(config_path: Path | None, verbose: bool) -> None:
     service.pace_interpreter()
     try:
         asyncio.run(_run(config))
+    except StateDiskError as full:
+        service.notify(f"STATUS={full.problem}")
+        raise
     except ExceptionGroup as group:
         error = first_known(group)
         if error is None:

@@ -5,13 +5,13 @@ import os
 from pathlib import Path
 from typing import Self
 
-from syncd.errors import ConfigError
+from syncd.errors import ConfigError, raise_if_disk_trouble
 
 
 class StateLock:
     """Holds <state>/lock between __enter__ and __exit__; the system lets go of it at any death.
 
-    Raises ConfigError if another process holds it.
+    Raises ConfigError if another process holds it, StateDiskError if its disk is full or fails.
     """
 
     def __init__(self, state: Path) -> None:
@@ -23,6 +23,7 @@ class StateLock:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             self._fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
+            raise_if_disk_trouble(self._path.parent, error)
             raise ConfigError(
                 f"The state folder {self._path.parent} cannot be used: {error.strerror}.",
                 remedy="Make it and give it to the user that runs syncd, or change node.state.",
@@ -36,8 +37,13 @@ class StateLock:
                 f"Another syncd (process {owner}) uses the state folder {self._path.parent}.",
                 remedy="Stop it, or give this node a node.state of its own.",
             ) from error
-        os.ftruncate(self._fd, 0)
-        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+        try:
+            os.ftruncate(self._fd, 0)
+            os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+        except OSError as error:
+            os.close(self._fd)
+            raise_if_disk_trouble(self._path.parent, error)
+            raise
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -23,7 +23,7 @@ def open_connection(path: Path | None, shown: str, journal_id: str = "") -> Conn
     with contextlib.ExitStack() as undo:
         try:
             db = _connect(path)
-            undo.callback(db.close)
+            undo.callback(close_keeping_wal, db, path)
             for pragma in schema.PRAGMAS:
                 db.execute(pragma).fetchall()
             _check(db, shown)
@@ -44,6 +44,27 @@ def checkpoint(db: Connection) -> bool:
     """Bring all of the -wal file into the main file; tell whether it is empty now."""
     busy, *_ = db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     return not busy
+
+
+def close_keeping_wal(db: Connection, path: Path | None) -> None:
+    """Close db and let its -wal file lie, as a crash does: it says that more belongs to the file.
+
+    SQLite brings its content into the main file and removes it. Brought in once more, the same
+    content changes nothing; a missing -wal file would be taken for a loss.
+    """
+    if path is None:
+        db.close()
+        return
+    wal, kept = path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-wal-kept")
+    with contextlib.suppress(OSError):  # then it goes, and the next start says so
+        kept.unlink(missing_ok=True)
+        kept.hardlink_to(wal)
+    db.close()
+    with contextlib.suppress(OSError):
+        if wal.exists():
+            kept.unlink(missing_ok=True)
+        else:
+            kept.rename(wal)
 
 
 def mark_wal(db: Connection) -> None:

@@ -5,7 +5,7 @@ Owns: the sorting of SQLite's codes, and the words. Must not: open, move or repa
 
 import sqlite3
 
-from syncd.errors import ConfigError, SyncdError
+from syncd.errors import STATE_DISK_REMEDY, ConfigError, StateDiskError, SyncdError
 
 _DISK_ERRORS = frozenset(
     {
@@ -24,6 +24,13 @@ _UNREADABLE = frozenset(
         sqlite3.SQLITE_IOERR_SHORT_READ,
         sqlite3.SQLITE_IOERR_CORRUPTFS,
         sqlite3.SQLITE_IOERR_DATA,
+    }
+)
+# Of a file that may only be read, too.
+_LOCKING = frozenset(
+    {
+        *(sqlite3.SQLITE_IOERR_LOCK, sqlite3.SQLITE_IOERR_RDLOCK, sqlite3.SQLITE_IOERR_UNLOCK),
+        sqlite3.SQLITE_IOERR_CHECKRESERVEDLOCK,
     }
 )
 # Others, or the system, keep us from it: that says nothing about what is in it.
@@ -72,6 +79,13 @@ def is_kept_out(error: BaseException) -> bool:
     return code not in _UNREADABLE and code & 0xFF in _KEPT_OUT
 
 
+def _is_full_or_failing(error: BaseException) -> bool:
+    """Tell a disk that is full or fails from a file that a person has to see to."""
+    code = code_of(error)
+    is_disk = code & 0xFF in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
+    return is_disk and is_kept_out(error) and code not in _LOCKING
+
+
 def cannot_write(shown: str, error: BaseException) -> JournalError:
     """Say that a transaction was not kept."""
     return JournalError(
@@ -106,6 +120,9 @@ def cannot_open(shown: str, error: sqlite3.DatabaseError) -> ConfigError:
             f"The journal {shown} is in use by another process.",
             remedy="Stop the other syncd, or give this one another node.state.",
         )
+    if _is_full_or_failing(error):
+        what = f"The journal {shown} cannot be opened or made: {error}."
+        return StateDiskError(what, remedy=STATE_DISK_REMEDY)
     if is_kept_out(error):
         return ConfigError(
             f"The journal {shown} cannot be opened or made: {error}.",

@@ -142,9 +142,13 @@ class Journal:
         """Close the file; twice is fine."""
         with self._lock:
             if self._path is not None and not self._is_closed:
-                # Best effort: what is not said here is said by the -wal file that then stays.
-                with contextlib.suppress(JournalError), self.write() as db:
-                    settings.put(db, settings.IN_USE_KEY, "no")
+                try:
+                    with self.write() as db:
+                        settings.put(db, settings.IN_USE_KEY, "no")
+                except JournalError:
+                    # What is not said here is said by the -wal file; it must stay for that.
+                    if self.is_in_place():
+                        connecting.close_keeping_wal(self._db, self._path)
             self._is_closed = True
             self._db.close()
 

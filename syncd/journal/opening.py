@@ -12,7 +12,7 @@ import logging
 from dataclasses import dataclass
 from pathlib import Path
 
-from syncd.errors import ConfigError
+from syncd.errors import ConfigError, raise_if_disk_trouble
 from syncd.journal import failures, notices, schema
 from syncd.journal.health import Finding, Health, examine
 from syncd.journal.journal import Journal
@@ -24,6 +24,7 @@ log = logging.getLogger(__name__)
 NAME = "journal.sqlite"
 BEGAN_NAME = "journal.began"  # beside it: this box has had a journal
 NOTICE_KIND = "journal"
+_TRIED_NAME = "tried"
 _BESIDE = ("", "-wal", "-shm")
 _BEGAN = b"syncd made its journal here. If the journal is missing, it was lost.\n"
 _NOT_REBUILT = (
@@ -46,11 +47,17 @@ def open_journal(
 ) -> Journal:
     """Open the journal in the state folder, a new one if the old one is broken or lost.
 
-    folder: the same folder, open. Raises ConfigError, and then nothing was moved or changed.
+    folder: the same folder, open. Raises ConfigError, and then nothing was moved or changed;
+    StateDiskError if the disk is full or fails: the same may work later.
     """
     path = state / NAME
-    mishap = _put_right(path, folder, now_utc_ms)
-    journal = Journal(path, file_system=file_system, journal_id=journal_id)
+    try:
+        mishap = _put_right(path, folder, now_utc_ms)
+        journal = Journal(path, file_system=file_system, journal_id=journal_id)
+    except ConfigError:
+        # Where no file can be made for want of room, SQLite only says that it cannot open one.
+        _try_to_write(state, folder)
+        raise
     try:
         if folder.stat(BEGAN_NAME) is None:
             folder.make_new_file(BEGAN_NAME, _BEGAN)
@@ -98,6 +105,15 @@ def _put_right(path: Path, folder: Folder, now_utc_ms: int) -> Mishap | None:
         kept = keep_aside(folder, "broken", now_utc_ms)
         return Mishap(f"The journal {path} is empty.", kept)
     return _judge(path, folder, examine(path), is_wal_there=wal is not None, now_utc_ms=now_utc_ms)
+
+
+def _try_to_write(state: Path, folder: Folder) -> None:
+    """Raise StateDiskError if the disk has no room for a small file, or fails."""
+    try:
+        folder.replace_file(_TRIED_NAME, b"tried")
+        folder.remove_file(_TRIED_NAME)
+    except OSError as error:
+        raise_if_disk_trouble(state, error)  # anything else has been said better
 
 
 def _has(wal: object) -> bool:
@@ -178,7 +194,8 @@ def leave_note(folder: Folder, text: str, now_utc_ms: int) -> None:
 
 
 def state_error(state: Path, error: OSError) -> ConfigError:
-    """Say that the state folder cannot be used."""
+    """Say that the state folder cannot be used. Raises StateDiskError if that is its disk."""
+    raise_if_disk_trouble(state, error)
     return ConfigError(
         f"The state folder {state} cannot be made or opened: {error.strerror}.",
         remedy="Make it and give it to the user that runs syncd, or change node.state.",

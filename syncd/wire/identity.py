@@ -32,7 +32,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from syncd.errors import ConfigError
+from syncd.errors import ConfigError, raise_if_disk_trouble
 from syncd.wire.fingerprints import device_id, fingerprint_of
 
 log = logging.getLogger(__name__)
@@ -69,6 +69,7 @@ class Identity:
                 _make(keys, name, _moment(now_utc_ms))
             return _load(keys, name, _moment(now_utc_ms))
         except OSError as error:
+            raise_if_disk_trouble(state, error)
             raise ConfigError(
                 f"The keys in {keys} cannot be read or made: {error.strerror}.",
                 remedy="Let the user that runs syncd own the state folder.",

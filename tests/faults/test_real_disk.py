@@ -1,11 +1,15 @@
 """Storage, and a journal, on a small ext4 that fills, goes read-only, vanishes and returns."""
 
+import contextlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from syncd.edges.disk import RealDisk
+from syncd.errors import StateDiskError
+from syncd.journal.opening import open_journal
 from syncd.limits import MIB
 from tests.bench.throughput import make_roll
 from tests.boxes import DAY, Pair, place_roll, wait_until
@@ -188,3 +192,90 @@ def test_a_journal_on_a_full_disk_stops_work_and_not_the_daemon(role: str, tmp_p
             for each in (pair.offload, pair.processing):
                 assert len(log_lines(each)) <= LOG_LINES_MAX, log_lines(each)
                 assert "Traceback" not in "\n".join(log_lines(each))
+
+
+def fill_to_the_last_byte(disk: SmallDisk) -> Path:
+    """Leave no room at all, not even what fill() cannot take in one piece."""
+    filler = disk.fill()
+    with filler.open("ab", buffering=0) as file, contextlib.suppress(OSError):
+        while file.write(bytes(4096)):
+            pass
+    assert os.statvfs(disk.path).f_bavail == 0
+    return filler
+
+
+def test_a_start_with_the_state_disk_full_ends_with_75_and_the_next_one_goes_on(
+    tmp_path: Path,
+) -> None:
+    """After kill -9 in mid-roll: each start says why, `check` too; with room nothing is lost."""
+    pair = Pair(tmp_path / "pair")
+    box = pair.processing
+    state = box.folder / "state"
+    with SmallDisk(tmp_path / "disk", 32 * MIB) as disk:
+        state.parent.mkdir(parents=True)
+        state.symlink_to(disk.path)
+        with pair:
+            scene = Scene(pair, tmp_path)
+            scene.begin()
+            box.kill()
+            filler = fill_to_the_last_byte(disk)
+            for _ in range(3):
+                box.launch()
+                assert box.process is not None
+                assert box.process.wait(timeout=20) == 75
+                assert box.log is not None
+                box.log.close()
+            said = log_lines(box)[-2:]
+            assert "full" in said[0] or "I/O" in said[0] or "space" in said[0], said
+            assert "Free space" in said[1]
+            code, text = command(box, "check")
+            assert code == 1
+            assert "WRONG  state" in text
+            assert "No space left" in text
+
+            filler.unlink()
+            box.start()
+            scene.check_ready()
+            assert not list(state.glob("journal.sqlite.*")), "a mishap is told that was none"
+
+
+def test_a_clean_end_with_the_state_disk_full_is_no_lost_journal(tmp_path: Path) -> None:
+    """What SIGTERM could not write any more is no reason to say that the -wal file was lost."""
+    pair = Pair(tmp_path / "pair")
+    box = pair.processing
+    state = box.folder / "state"
+    with SmallDisk(tmp_path / "disk", 32 * MIB) as disk:
+        state.parent.mkdir(parents=True)
+        state.symlink_to(disk.path)
+        with pair:
+            scene = Scene(pair, tmp_path)
+            scene.begin()
+            filler = fill_to_the_last_byte(disk)
+            assert box.stop() == 0
+            filler.unlink()
+            box.start()
+            scene.check_ready()
+            assert not list(state.glob("journal.sqlite.*")), "a mishap is told that was none"
+
+
+def test_a_state_disk_without_room_for_another_file_is_full_and_no_bad_configuration(
+    tmp_path: Path,
+) -> None:
+    """SQLite says only that it cannot open a file; the start is to be tried again all the same."""
+    with SmallDisk(tmp_path / "disk", 32 * MIB) as small, contextlib.ExitStack() as stack:
+        disk = RealDisk()
+        stack.callback(disk.close)
+        folder = disk.open_folder(str(small.path))
+        stack.callback(folder.close)
+        with contextlib.suppress(OSError):
+            for number in range(100_000):
+                (small.path / f"filler-{number}").touch()
+
+        with pytest.raises(StateDiskError, match="No space left") as refused:
+            open_journal(small.path, folder, now_utc_ms=0)
+
+        assert refused.value.exit_code == 75
+        for number in range(10):
+            (small.path / f"filler-{number}").unlink()
+        open_journal(small.path, folder, now_utc_ms=0).close()
+        assert not list(small.path.glob("journal.sqlite.*"))

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from syncd.edges.disk import RealDisk
 from syncd.errors import ConfigError
-from syncd.journal import notices, rolls
+from syncd.journal import connecting, notices, rolls
 from syncd.journal import settings as words
 from syncd.journal.journal import Journal
 from syncd.journal.opening import BEGAN_NAME, NAME, notes_in, open_journal
@@ -391,3 +391,21 @@ def test_any_cut_or_garbled_stretch_ends_in_a_sound_journal(
         _check_opens(hurt)
     finally:
         hurt.close()
+
+
+def test_a_journal_closed_with_its_wal_kept_has_all_that_was_written(place: Place) -> None:
+    """As where the last word finds no room: the next start misses nothing, and takes on more."""
+    db = connecting.open_connection(place.file, "the journal")
+    words.put(db, "late", "kept")
+    inode = place.wal.stat().st_ino
+    connecting.close_keeping_wal(db, place.file)
+
+    assert place.wal.stat().st_ino == inode
+    for before, now in (("kept", "more"), ("more", "and more")):
+        with place.open() as again:
+            with again.read() as db:
+                assert words.get(db, "late") == before
+            assert is_known(again)
+            place_word(again, now)
+    assert place.kept() == []
+    assert place.notes() == ""
