@@ -20,6 +20,8 @@ from syncd.landing.scan import RollScan, SeenFile
 from syncd.roll.inventory import FileEntry, Inventory, Trust, ordered
 from syncd.roll.stages import HeldCode
 
+WAITS_FOR_EVIDENCE = "waits for its evidence: no ASC MHL history or checksum list yet"
+
 
 @dataclass(frozen=True, slots=True)
 class Terms:
@@ -105,7 +107,7 @@ def decide(
             held = Held(verdict.code, verdict.message, verdict.remedy, verdict.path)
             return _after_settling(held, since_s + terms.settle_s, now_s)
         case NoEvidence():
-            return Wait(None, "waiting for evidence: a manifest or checksum list")
+            return Wait(None, WAITS_FOR_EVIDENCE)
 
 
 def decide_settled(

@@ -12,6 +12,7 @@ from syncd.errors import HeldError
 from syncd.evidence.verdict import Broken, Complete, NoEvidence, RollView, Verdict, judge
 from syncd.journal.rolls import RollRow
 from syncd.landing.decide import (
+    WAITS_FOR_EVIDENCE,
     Decision,
     Held,
     Stillness,
@@ -46,6 +47,7 @@ class Roll:
     known_ids: ids of the verified rolls that came from this folder, newest first.
     judged: the signature that verdict and unsafe belong to.
     due_s: monotonic time of the next look; None: when something is heard.
+    is_told: its history says that it waits for evidence.
     """
 
     found: FoundRoll
@@ -61,6 +63,7 @@ class Roll:
     cost_s: float = 0.0
     failures: int = 0
     absences: int = 0
+    is_told: bool = False
 
 
 class Examiner:
@@ -166,12 +169,22 @@ class Examiner:
                     self._show(roll)
                 if roll.placeholder is not None and decision.doubt is None:
                     self._ledger.release(roll.placeholder)
+                if decision.why == WAITS_FOR_EVIDENCE:
+                    self._say_waiting(roll, decision.why)
             case Held():
                 # A verified roll that changed is held itself; one that landed is not touched.
                 if not self._is_unfinished(roll):
                     self._ledger.hold(self._show(roll), decision)
             case Verified(inventory):
                 self._verify(roll, inventory, _left_out(scan))
+
+    def _say_waiting(self, roll: Roll, why: str) -> None:
+        """Say once what an arriving roll waits for; not while its files are still being written."""
+        if roll.placeholder is None or roll.is_told or roll.still is None:
+            return
+        if self._clock.monotonic_s() - roll.still.since_s >= self.terms.settle_s:
+            self._ledger.note_once(roll.placeholder, why)
+            roll.is_told = True
 
     def _verify(self, roll: Roll, inventory: Inventory, note: str) -> None:
         is_new = self._ledger.verify(inventory, roll.source, note)

@@ -157,6 +157,11 @@ class Ledger:
             with self._journal.write() as db:
                 _go_on_from(db, roll_id, source, self._clock.utc_ms())
 
+    def note_once(self, roll_id: str, text: str) -> None:
+        """Add a line to a roll's history, unless it is there."""
+        with self._journal.write() as db:
+            _note_once(db, roll_id, text, self._clock.utc_ms())
+
     def forget(self, placeholder: str) -> None:
         """Take an arriving roll from the lists: its folder is gone."""
         with self._journal.write() as db:

@@ -12,7 +12,7 @@ from syncd.edges.disk import RealDisk
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import RollRow
-from syncd.landing.decide import Terms
+from syncd.landing.decide import WAITS_FOR_EVIDENCE, Terms
 from syncd.landing.examine import Examiner
 from syncd.landing.ledger import Ledger
 from syncd.landing.scan import FoundRoll
@@ -110,6 +110,22 @@ def test_a_roll_without_evidence_waits_for_ever(bench: Bench) -> None:
     assert (row.stage, row.held) == (Stage.ARRIVING, None)
     assert (row.day, row.name, row.rank) == (DAY, A012, 10)
     assert bench.roll.due_s is None
+
+
+def test_a_still_roll_without_evidence_says_once_that_it_waits_for_it(bench: Bench) -> None:
+    """Not while its files may still be on their way; and a restart does not say it again."""
+
+    def said() -> int:
+        (row,) = bench.look()
+        with bench.journal.read() as db:
+            return [line.note for line in rolls.history(db, row.roll_id)].count(WAITS_FOR_EVIDENCE)
+
+    assert said() == 0
+    bench.look(SETTLE_S)
+    assert said() == 1
+    bench.look(1_000_000.0)
+    bench.roll.is_told = False  # as after a restart
+    assert said() == 1
 
 
 def test_complete_evidence_and_quiet_make_a_roll_verified(bench: Bench, roll: Path) -> None:
