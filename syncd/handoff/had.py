@@ -49,8 +49,6 @@ class HadRolls:
             if not head.released:
                 raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             await aside(self._release, row.roll_id)
-        if row.stage is Stage.LANDED:  # found wrong at a start, and let go on by a person since
-            return _wait("read back again on the storage")
         inventory = await aside(self._inventory, row.roll_id)
         try:
             doubtful = await self._doubtful(row.roll_id, inventory)
@@ -58,6 +56,9 @@ class HadRolls:
             await aside(self._refuse, row.roll_id, inventory, error)
         if doubtful:
             return _wait("compared with what was published, by reading it")
+        if doubtful is not None and row.stage is Stage.LANDED:
+            # Found wrong at a start, and let go on by a person since: adopting.py reads all of it.
+            return _wait("read back again on the storage")
         self._read_at_ns.pop(row.roll_id, None)
         if doubtful is None:
             await aside(self._forget, row.roll_id)

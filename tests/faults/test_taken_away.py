@@ -191,6 +191,28 @@ def test_a_roll_that_the_storage_box_holds_is_not_had() -> None:
     world.check_nothing_false()
 
 
+def test_a_roll_that_was_found_wrong_and_moved_away_arrives_again() -> None:
+    """Held under a new journal; a person moves it out of its name and lets it go on."""
+    world = World(38)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        world.processing.disk.flip(f"{STORAGE}/{CLIP}", 7)
+        await lose_journal(world, world.processing)
+        await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH, box=world.processing)
+        await lose_journal(world, world.offload)
+        await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
+        by_hand(world, lambda folder: folder.rename_new(ROLL, "kept"))
+        order_by_hand(world.processing, "A012", go=True)
+        await reaches(world, "A012")
+        await reaches(world, "A012", box=world.processing)
+
+    play(world, scene)
+    assert set(world.published()) == {"A012"}
+    world.check_nothing_false()
+
+
 def test_a_roll_whose_name_went_to_another_one_is_not_had() -> None:
     """A person made way for the other one: the first is name-taken now, and neither is touched."""
     world = World(36)
