@@ -11,7 +11,7 @@ import errno
 import logging
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from syncd.errors import HeldError
 from syncd.journal import notices, rolls
@@ -20,8 +20,7 @@ from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import Entry, EntryKind, Folder, Ports
 from syncd.repeats import Repeats
-from syncd.roll.digests import Algorithm, Digest
-from syncd.roll.inventory import FileEntry, FileKind, Inventory
+from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage import papers
 from syncd.storage.amounts import human
@@ -374,11 +373,8 @@ def _is_as_proved(area: Area, folder: Folder, path: str, entry: FileEntry) -> bo
 
 
 def _expected(record: PublishedRecord) -> Iterator[FileEntry]:
-    """Yield each file with the digests that it must have; the fast one alone, if it was kept."""
-    for entry, digest in zip(record.inventory.files, record.digests, strict=True):
-        if entry.kind is FileKind.MEDIA:
-            kept = (Digest(Algorithm.XXH128, digest),) if digest else entry.digests
-            yield replace(entry, digests=kept)
+    """Yield each file with the digests that it must have."""
+    yield from record.media()
     yield from record.evidence
 
 

@@ -9,8 +9,8 @@ it ends where the first entry is not whole.
 """
 
 import struct
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import msgpack
@@ -18,7 +18,14 @@ import xxhash
 
 from syncd.limits import PARCEL_PIECES_MAX
 from syncd.roll.digests import Algorithm, Digest
-from syncd.roll.inventory import FileEntry, Inventory, Trust, file_from_plain, file_to_plain
+from syncd.roll.inventory import (
+    FileEntry,
+    FileKind,
+    Inventory,
+    Trust,
+    file_from_plain,
+    file_to_plain,
+)
 from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan
 from syncd.storage.hashing import PIECE_DIGEST_BYTES
@@ -55,6 +62,13 @@ class PublishedRecord:
     evidence: tuple[FileEntry, ...]
     digests: tuple[bytes, ...]
     published_utc_ms: int
+
+    def media(self) -> Iterator[FileEntry]:
+        """Yield the media with the digests they must have: the fast one alone, if it was kept."""
+        for entry, digest in zip(self.inventory.files, self.digests, strict=True):
+            if entry.kind is FileKind.MEDIA:
+                kept = (Digest(Algorithm.XXH128, digest),) if digest else entry.digests
+                yield replace(entry, digests=kept)
 
 
 def roll_record(record: RollRecord) -> bytes:

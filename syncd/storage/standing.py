@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from syncd.errors import HeldError
 from syncd.ports import Entry, EntryKind, Folder
-from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.digests import Digest
 from syncd.roll.inventory import FileEntry, Inventory, media_by_path
 from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
@@ -125,8 +125,4 @@ def _kept_digests(folder: Folder, roll_id: str) -> dict[str, tuple[Digest, ...]]
     record = find_published(folder, roll_id)
     if record is None:
         return {}
-    return {
-        entry.path: (Digest(Algorithm.XXH128, digest),)
-        for entry, digest in zip(record.inventory.files, record.digests, strict=True)
-        if digest
-    }
+    return {entry.path: entry.digests for entry in record.media()}

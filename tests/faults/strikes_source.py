@@ -38,6 +38,14 @@ def _heard(world: World, rng: random.Random, shot: Shot) -> None:
         world.touch(shot)
 
 
+async def _mended_later(world: World, rng: random.Random, shot: Shot) -> None:
+    """Have the landing hear of a harm, and a person put it right after a while."""
+    _heard(world, rng, shot)
+    await asyncio.sleep(rng.uniform(0.0, 12.0))
+    mend(world, shot)
+    _heard(world, rng, shot)
+
+
 async def changed(world: World, rng: random.Random) -> None:
     """Somebody writes into a file; later it is put back as it was."""
     harm = _harm(world, rng)
@@ -52,10 +60,7 @@ async def changed(world: World, rng: random.Random) -> None:
         world.strike("source changed")
         folder.replace_file(whole, rng.randbytes(rng.randrange(4000)))
         world.offload.disk.settle()
-    _heard(world, rng, shot)
-    await asyncio.sleep(rng.uniform(0.0, 12.0))
-    mend(world, shot)
-    _heard(world, rng, shot)
+    await _mended_later(world, rng, shot)
 
 
 async def removed(world: World, rng: random.Random) -> None:
@@ -71,10 +76,7 @@ async def removed(world: World, rng: random.Random) -> None:
         world.strike("source file removed")
         folder.remove_file(f"{shot.folder}/{path}".strip("/"))
         world.offload.disk.settle()
-    _heard(world, rng, shot)
-    await asyncio.sleep(rng.uniform(0.0, 12.0))
-    mend(world, shot)
-    _heard(world, rng, shot)
+    await _mended_later(world, rng, shot)
 
 
 async def renamed(world: World, rng: random.Random) -> None:
