@@ -142,7 +142,7 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     log_refused_accepts_rarely(asyncio.get_running_loop(), ports.clock)
     stack.enter_context(StateLock(config.node.state))
     identity = Identity.load_or_make(config.node.state, config.node.name, ports.clock.utc_ms())
-    journal, guard = _open_journal(config, ports, stack)
+    journal, guard = _open_journal(config, identity.fingerprint, ports, stack)
     book = PeerBook(identity.fingerprint, [_trusted(peer) for peer in config.peers])
     clients = {
         peer.name: PeerClient(
@@ -202,7 +202,7 @@ async def _serve_peers(
 
 
 def _open_journal(
-    config: Config, ports: Ports, stack: AsyncExitStack
+    config: Config, box: str, ports: Ports, stack: AsyncExitStack
 ) -> tuple[Journal, JournalGuard]:
     state = config.node.state
     try:
@@ -210,7 +210,11 @@ def _open_journal(
         folder = ports.disk.open_folder(str(state))
         stack.callback(folder.close)
         journal = open_journal(
-            state, folder, file_system=folder.file_system(), now_utc_ms=ports.clock.utc_ms()
+            state,
+            folder,
+            box=box,
+            file_system=folder.file_system(),
+            now_utc_ms=ports.clock.utc_ms(),
         )
     except OSError as error:
         raise state_error(state, error) from error

@@ -254,6 +254,31 @@ def test_a_journal_that_breaks_while_syncd_runs_is_rebuilt_without_a_restart_by_
         assert box.process.pid == pid
 
 
+def test_the_journal_of_another_box_is_not_taken_for_ones_own(tmp_path: Path) -> None:
+    """Put into a stopped box it is kept aside and said; the rolls of the landing are as before."""
+    pair = Pair(tmp_path / "pair")
+    with pair:
+        make_roll(tmp_path / "staged", MIB, 2)
+        place_roll(tmp_path / "staged", pair.landing, "A012")
+        pair.wait_ready("A012")
+        box = pair.offload
+        box.stop()
+        pair.processing.stop()
+        shutil.copy(journal_of(pair.processing), journal_of(box))
+        box.name = "offload-2"  # a renamed box is the same one
+        pair.configure()
+        pair.processing.start()
+        box.start()
+        pair.wait_ready("A012")
+
+        (kept,) = journal_of(box).parent.glob(f"{NAME}.foreign-*Z")
+        code, checks = checks_of(box)
+        assert code == 1
+        for word in ("belongs to another box", pair.processing.fingerprint, kept.name):
+            assert word in str(checks["journal"]["message"])
+        assert checks_of(pair.processing)[1]["journal"]["ok"]
+
+
 def test_a_newer_journal_ends_the_older_program_kindly(tmp_path: Path) -> None:
     """Exit 78, the two versions and what to do on stderr, and the file as it was."""
     pair = Pair(tmp_path / "pair")

@@ -18,8 +18,13 @@ _log = logging.getLogger(__name__)
 _BUSY_TIMEOUT_S = 5.0
 
 
-def open_connection(path: Path | None, shown: str, journal_id: str = "") -> Connection:
-    """Return the one connection, ready for use. Raises ConfigError."""
+def open_connection(
+    path: Path | None, shown: str, journal_id: str = "", box: str = ""
+) -> Connection:
+    """Return the one connection, ready for use. Raises ConfigError.
+
+    box: the fingerprint of the box whose journal it is from now on; "" leaves what is there.
+    """
     with contextlib.ExitStack() as undo:
         try:
             db = _connect(path)
@@ -30,6 +35,8 @@ def open_connection(path: Path | None, shown: str, journal_id: str = "") -> Conn
             _bring_up(db, path, shown)
             with _transaction(db):
                 _name_journal(db, journal_id)
+                if box:
+                    settings.put(db, settings.BOX_KEY, box)
                 settings.put(db, settings.IN_USE_KEY, "yes")
                 mark_wal(db)
             # What tells a foreign or missing -wal file must not lie in that file itself.

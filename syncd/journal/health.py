@@ -37,12 +37,18 @@ class Health(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What was found: in_use tells that it was not closed, so a -wal file belongs to it."""
+    """What was found: in_use tells that it was not closed, so a -wal file belongs to it.
+
+    journal_id: what it is called. box: the fingerprint of the box whose it is; "" before it was
+    first opened by a syncd that writes that down.
+    """
 
     health: Health
     text: str = ""
     version: int = 0
     in_use: bool = False
+    journal_id: str = ""
+    box: str = ""
     error: sqlite3.DatabaseError | None = None
 
 
@@ -61,8 +67,15 @@ def examine(path: Path) -> Finding:
             version = _version(db)
             if version > len(schema.MIGRATIONS):
                 return Finding(Health.NEWER, version=version)
-            in_use = version > 0 and _is_in_use(db, path, version)
-            return Finding(Health.SOUND, version=version, in_use=in_use)
+            if version == 0:
+                return Finding(Health.SOUND)
+            return Finding(
+                Health.SOUND,
+                version=version,
+                in_use=_is_in_use(db, path, version),
+                journal_id=settings.journal_id(db),
+                box=settings.get(db, settings.BOX_KEY) or "",
+            )
     except sqlite3.DatabaseError as error:
         health = Health.KEPT_OUT if failures.is_kept_out(error) else Health.BROKEN
         return Finding(health, str(error), error=error)

@@ -36,11 +36,14 @@ class Journal:
 
     file_system: the type of file system below path, if known; network ones are refused.
     journal_id: what a new journal is called in its notices' ids; random unless given.
+    box: the fingerprint of the box that it belongs to from now on; "" leaves what is there.
 
     Raises ConfigError if the file is broken, in use, newer than this syncd, or on a network.
     """
 
-    def __init__(self, path: Path | None, *, file_system: str = "", journal_id: str = "") -> None:
+    def __init__(
+        self, path: Path | None, *, file_system: str = "", journal_id: str = "", box: str = ""
+    ) -> None:
         connecting.check_file_system(path, file_system)
         self._path = path
         self._shown = str(path) if path else "the journal in memory"
@@ -53,7 +56,7 @@ class Journal:
         self._is_wal_fresh = True
         self._commits = 0
         self._subscribers: list[Callable[[], None]] = []
-        self._db = connecting.open_connection(path, self._shown, journal_id)
+        self._db = connecting.open_connection(path, self._shown, journal_id, box)
         self._identity = _identity(path)
 
     @property

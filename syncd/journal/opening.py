@@ -1,7 +1,8 @@
 """From a state folder to an open journal, whatever became of the file in the meantime.
 
 Owns: telling a broken, lost or foreign journal from one that is only not to be had; keeping what is
-broken aside under a name with the time; the note that says so until a person puts it away.
+broken or another box's aside under a name with the time; the note that says so until a person puts
+it away.
 Must not: delete anything, or move a journal that another process uses or that may not be read.
 
 What is known of rolls is rebuilt by whoever sees them: the landing by its scan, the storage by
@@ -22,14 +23,26 @@ from syncd.ports import EntryKind, Folder
 log = logging.getLogger(__name__)
 
 NAME = "journal.sqlite"
-BEGAN_NAME = "journal.began"  # beside it: this box has had a journal
+BEGAN_NAME = "journal.began"  # beside it: this box has had a journal, and which
 NOTICE_KIND = "journal"
 _TRIED_NAME = "tried"
 _BESIDE = ("", "-wal", "-shm")
-_BEGAN = b"syncd made its journal here. If the journal is missing, it was lost.\n"
+_BEGAN = "syncd made its journal here. If the journal is missing, it was lost.\njournal {}\n"
+_BEGAN_BYTES_MAX = 1024
 _NOT_REBUILT = (
     "What cannot be rebuilt: ranks and times set by hand, pauses, which rolls had been fetched, "
     "the history of each roll, and rolls that are no longer on the landing nor on the storage."
+)
+_FOREIGN = (
+    "The journal {} belongs to another box: to {}, and this one is {} (see `syncd peers`). Find "
+    "out who put it there. If the other box misses it, stop syncd there, and move what was kept "
+    "into its state folder, under the old names."
+)
+_NEW_KEYS = (
+    "The journal {} is this box's own, but the keys are others than before: they were {} and are "
+    "{}. Other boxes may not trust the new ones yet. If you have the old ones, stop syncd and put "
+    "them back; else write the new fingerprint into the [[peer]] of this box on every other box. "
+    "Ranks, pauses and history stay."
 )
 
 
@@ -43,24 +56,31 @@ class Mishap:
 
 
 def open_journal(
-    state: Path, folder: Folder, *, file_system: str = "", now_utc_ms: int, journal_id: str = ""
+    state: Path,
+    folder: Folder,
+    *,
+    box: str,
+    file_system: str = "",
+    now_utc_ms: int,
+    journal_id: str = "",
 ) -> Journal:
-    """Open the journal in the state folder, a new one if the old one is broken or lost.
+    """Open the journal in the state folder, a new one if it is broken, lost or another box's.
 
-    folder: the same folder, open. Raises ConfigError, and then nothing was moved or changed;
-    StateDiskError if the disk is full or fails: the same may work later.
+    folder: the same folder, open. box: the fingerprint of this box.
+    Raises ConfigError, and then nothing was moved or changed; StateDiskError if the disk is full
+    or fails: the same may work later.
     """
     path = state / NAME
     try:
-        mishap = _put_right(path, folder, now_utc_ms)
-        journal = Journal(path, file_system=file_system, journal_id=journal_id)
+        mishap = _put_right(path, folder, box, now_utc_ms)
+        journal = Journal(path, file_system=file_system, journal_id=journal_id, box=box)
     except ConfigError:
         # Where no file can be made for want of room, SQLite only says that it cannot open one.
         _try_to_write(state, folder)
         raise
     try:
-        if folder.stat(BEGAN_NAME) is None:
-            folder.make_new_file(BEGAN_NAME, _BEGAN)
+        if _began(folder) != journal.journal_id:
+            folder.replace_file(BEGAN_NAME, _BEGAN.format(journal.journal_id).encode())
         folder.sync_folder()
         if mishap is not None:
             _say(journal, path, folder, mishap, now_utc_ms)
@@ -88,7 +108,16 @@ def keep_aside(folder: Folder, word: str, now_utc_ms: int) -> tuple[str, ...]:
     return tuple(kept)
 
 
-def _put_right(path: Path, folder: Folder, now_utc_ms: int) -> Mishap | None:
+def _began(folder: Folder) -> str:
+    """Return what the journal is called that this state folder has had; "" if that is not known."""
+    if folder.stat(BEGAN_NAME) is None:
+        return ""
+    text = folder.read_file(BEGAN_NAME, bytes_max=_BEGAN_BYTES_MAX).decode(errors="replace")
+    named = [line for line in text.splitlines() if line.startswith("journal ")]
+    return named[0].removeprefix("journal ") if named else ""
+
+
+def _put_right(path: Path, folder: Folder, box: str, now_utc_ms: int) -> Mishap | None:
     """Make way for a new journal if there is none to go on with."""
     there = folder.stat(NAME)
     has_begun = folder.stat(BEGAN_NAME) is not None
@@ -104,7 +133,21 @@ def _put_right(path: Path, folder: Folder, now_utc_ms: int) -> Mishap | None:
     if there.kind is EntryKind.FILE and there.size_bytes == 0 and has_begun and not _has(wal):
         kept = keep_aside(folder, "broken", now_utc_ms)
         return Mishap(f"The journal {path} is empty.", kept)
-    return _judge(path, folder, examine(path), is_wal_there=wal is not None, now_utc_ms=now_utc_ms)
+    return _judge(path, folder, box, is_wal_there=wal is not None, now_utc_ms=now_utc_ms)
+
+
+def _is_another_boxs(path: Path, folder: Folder, finding: Finding, box: str) -> bool:
+    """Tell whether the journal is known to belong to another box.
+
+    A box is known by its key, because it may be renamed. With a new key it is still known by what
+    its journal is called, which stands beside it.
+    """
+    if finding.box in ("", box):
+        return False
+    if finding.journal_id == _began(folder):
+        log.warning("%s", _NEW_KEYS.format(path, finding.box, box))
+        return False
+    return True
 
 
 def _try_to_write(state: Path, folder: Folder) -> None:
@@ -121,8 +164,14 @@ def _has(wal: object) -> bool:
 
 
 def _judge(
-    path: Path, folder: Folder, finding: Finding, *, is_wal_there: bool, now_utc_ms: int
+    path: Path, folder: Folder, box: str, *, is_wal_there: bool, now_utc_ms: int
 ) -> Mishap | None:
+    finding = examine(path)
+    wal_kept: tuple[str, ...] = ()
+    if finding.health is Health.FOREIGN_WAL:
+        # Whose the file is cannot be asked while another's -wal file lies beside it.
+        wal_kept = _keep_wal_aside(folder, now_utc_ms)
+        finding = examine(path)
     match finding.health:
         case Health.NEWER:
             raise failures.too_new(str(path), finding.version, len(schema.MIGRATIONS))
@@ -131,11 +180,13 @@ def _judge(
             raise failures.cannot_open(str(path), finding.error)
         case Health.BROKEN:
             kept = keep_aside(folder, "broken", now_utc_ms)
-            return Mishap(f"The journal {path} is damaged: {finding.text}.", kept)
-        case Health.FOREIGN_WAL:
-            kept = _keep_wal_aside(folder, now_utc_ms)
-            what = f"Beside the journal {path} lay the -wal file of another journal."
-            return Mishap(what, kept, is_new=False)
+            return Mishap(f"The journal {path} is damaged: {finding.text}.", wal_kept + kept)
+    if _is_another_boxs(path, folder, finding, box):
+        kept = keep_aside(folder, "foreign", now_utc_ms)
+        return Mishap(_FOREIGN.format(path, finding.box, box), wal_kept + kept)
+    if wal_kept:
+        what = f"Beside the journal {path} lay the -wal file of another journal."
+        return Mishap(what, wal_kept, is_new=False)
     if finding.in_use and not is_wal_there:
         what = f"The -wal file of the journal {path} is gone, and with it what was last written."
         return Mishap(what, is_new=False)

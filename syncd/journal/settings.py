@@ -6,6 +6,7 @@ JOURNAL_ID_KEY = "journal_id"
 IN_USE_KEY = "in_use"  # "yes" from opening to a clean end: then a -wal file belongs to it
 FIRST_SEQ_KEY = "first_seq"  # notices are numbered from above this
 WAL_KEY = "wal"  # which -wal file since the journal began
+BOX_KEY = "box"  # fingerprint of the key of the box whose journal it is
 TRIED_KEY = "tried"  # written to see whether writing works
 
 

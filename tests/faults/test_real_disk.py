@@ -272,10 +272,10 @@ def test_a_state_disk_without_room_for_another_file_is_full_and_no_bad_configura
                 (small.path / f"filler-{number}").touch()
 
         with pytest.raises(StateDiskError, match="No space left") as refused:
-            open_journal(small.path, folder, now_utc_ms=0)
+            open_journal(small.path, folder, box="sha256:11", now_utc_ms=0)
 
         assert refused.value.exit_code == 75
         for number in range(10):
             (small.path / f"filler-{number}").unlink()
-        open_journal(small.path, folder, now_utc_ms=0).close()
+        open_journal(small.path, folder, box="sha256:11", now_utc_ms=0).close()
         assert not list(small.path.glob("journal.sqlite.*"))

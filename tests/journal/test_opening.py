@@ -24,6 +24,7 @@ from syncd.roll.stages import Stage
 from tests.journal.samples import roll_of
 
 NOBODY = 65534
+OWN, OTHER = "sha256:" + 64 * "1", "sha256:" + 64 * "2"
 NOW = 1_773_507_600_000  # 2026-03-14T17:00:00Z
 STAMP = "20260314T170000Z"
 
@@ -38,9 +39,9 @@ class Place:
         self.disk = RealDisk()
         self.folder: Folder = self.disk.open_folder(str(path))
 
-    def open(self, **more: str) -> Journal:
+    def open(self, box: str = OWN, **more: str) -> Journal:
         """Open the journal as a start of the daemon does."""
-        return open_journal(self.path, self.folder, now_utc_ms=NOW, **more)
+        return open_journal(self.path, self.folder, box=box, now_utc_ms=NOW, **more)
 
     def work(self, journal: Journal) -> None:
         """Let a roll be journalled."""
@@ -277,6 +278,98 @@ def test_an_older_copy_put_under_a_newer_wal_is_not_mixed_with_it(
 
     assert f"{NAME}.foreign-{STAMP}-wal" in crashed.kept()
     crashed.close()
+
+
+@pytest.fixture
+def others(tmp_path: Path) -> Iterator[Place]:
+    """Give another box's state folder, closed, with no roll."""
+    (tmp_path / "others").mkdir()
+    others = Place(tmp_path / "others")
+    others.open(OTHER, journal_id="others").close()
+    yield others
+    others.close()
+
+
+def test_another_boxs_journal_is_kept_aside_and_not_believed(place: Place, others: Place) -> None:
+    """Put into a stopped box's state folder it is told by the key of its box, whole as it is."""
+    foreign = others.file.read_bytes()
+    shutil.copy(others.file, place.file)
+
+    with place.open() as journal:
+        assert journal.journal_id != "others"
+    with place.open() as journal:  # and once more: it is this box's own now
+        assert journal.journal_id != "others"
+
+    assert (place.path / f"{NAME}.foreign-{STAMP}").read_bytes() == foreign
+    assert len(notes_in(place.folder)) == 1
+    for word in (str(place.file), "belongs to another box", OTHER, OWN, place.kept()[0]):
+        assert word in place.notes()
+
+
+def test_another_boxs_journal_is_told_in_an_empty_state_folder_too(
+    others: Place, tmp_path: Path
+) -> None:
+    """A new box has no journal of its own to compare with; its key is enough."""
+    (tmp_path / "fresh").mkdir()
+    fresh = Place(tmp_path / "fresh")
+    shutil.copy(others.file, fresh.file)
+
+    with fresh.open() as journal:
+        assert journal.journal_id != "others"
+
+    assert f"{NAME}.foreign-{STAMP}" in fresh.kept()
+    fresh.close()
+
+
+def test_another_boxs_journal_under_the_own_wal_is_kept_with_it(
+    place: Place, others: Place, tmp_path: Path
+) -> None:
+    """A -wal file that does not fit must not hide whose the file is."""
+    with place.open() as journal:
+        place_word(journal, "word")
+        crashed = place.crash(tmp_path / "crashed")
+    shutil.copy(others.file, crashed.file)
+
+    with crashed.open() as journal:
+        assert journal.journal_id not in {"first", "others"}
+
+    for name in (f"{NAME}.foreign-{STAMP}-2", f"{NAME}.foreign-{STAMP}-wal"):
+        assert name in crashed.kept()
+        assert name in crashed.notes()
+    crashed.close()
+
+
+def test_a_box_with_new_keys_keeps_its_own_journal_and_says_what_to_do(
+    place: Place, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Keys may be lost, or expire: that costs no rank, pause or history."""
+    with place.open(OTHER) as journal:
+        assert is_known(journal)
+    assert "If you have the old ones, stop syncd and put them back" in caplog.text
+    caplog.clear()
+    with place.open(OTHER) as journal:
+        assert is_known(journal)
+
+    assert caplog.text == ""
+    assert place.kept() == []
+
+
+def test_a_journal_that_names_no_box_yet_is_given_to_the_one_that_opens_it(
+    place: Place, others: Place
+) -> None:
+    """A syncd of before wrote neither that, nor its journal's name beside it."""
+    with place.open() as journal, journal.write() as db:
+        db.execute("DELETE FROM setting WHERE key = ?", (words.BOX_KEY,))
+    (place.path / BEGAN_NAME).write_text("syncd made its journal here.\n")
+
+    with place.open() as journal:
+        assert is_known(journal)
+    shutil.copy(place.file, others.file)
+    with others.open(OTHER) as journal:
+        assert not is_known(journal)
+
+    assert place.notes() == ""
+    assert OWN in others.notes()
 
 
 def test_after_kill_9_nothing_is_said_and_nothing_missing(place: Place, tmp_path: Path) -> None:
