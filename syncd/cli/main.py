@@ -12,6 +12,7 @@ import click
 from syncd import __version__
 from syncd.cli.common import examples
 from syncd.cli.show import plain, problem_lines
+from syncd.edges.memory import end_now, is_out_of_memory
 from syncd.errors import SyncdError
 
 # Name: module, attribute, and the line in `syncd --help`.
@@ -64,8 +65,8 @@ def syncd() -> None:
     """Hand verified camera rolls to shared storage, and say when they are ready.
 
     Exit codes: 0 fine; 1 the answer is "no", or something is held or wrong; 2 usage;
-    69 the daemon is not reachable; 75 the state folder's disk is full or fails, start again later;
-    78 bad configuration.
+    69 the daemon is not reachable; 71 no memory or no thread was left, start again;
+    75 the state folder's disk is full or fails, start again later; 78 bad configuration.
     """
 
 
@@ -85,7 +86,11 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()  # `syncd rolls | head`: nobody reads on, and that is fine
         sys.exit(0)
-    except OSError as error:
+    except (MemoryError, ImportError, OSError) as error:
+        if is_out_of_memory(error):
+            end_now()
+        if not isinstance(error, OSError):
+            raise
         click.echo(f"syncd: {plain(str(error))}", err=True)
         sys.exit(1)
     sys.exit(code if isinstance(code, int) else 0)

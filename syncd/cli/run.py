@@ -11,6 +11,7 @@ from syncd.cli.common import config_option, examples
 from syncd.cli.show import problem_lines
 from syncd.config import load
 from syncd.config.shapes import Config
+from syncd.edges.memory import end_if_out_of_memory, end_when_out_of_memory, watch_tasks
 from syncd.errors import StateDiskError, SyncdError, first_of
 
 
@@ -22,12 +23,13 @@ def run_command(config_path: Path | None, verbose: bool) -> None:
 
     SIGTERM or Ctrl-C ends it cleanly within 5 s; a second one at once, which loses nothing.
     """
+    end_when_out_of_memory()
     config = load(config_path)
     service.log_to_stderr(verbose=verbose)
     service.raise_open_files()
     service.pace_interpreter()
     try:
-        asyncio.run(_run(config))
+        _run_to_its_end(config)
     except StateDiskError as full:
         service.notify(f"STATUS={full.problem}")
         raise
@@ -40,10 +42,19 @@ def run_command(config_path: Path | None, verbose: bool) -> None:
         sys.exit(error.exit_code)
 
 
+def _run_to_its_end(config: Config) -> None:
+    try:
+        asyncio.run(_run(config))
+    except BaseException as error:
+        end_if_out_of_memory(error)
+        raise
+
+
 async def _run(config: Config) -> None:
     from syncd.journal.failures import JournalBrokenError  # noqa: PLC0415 - likewise
     from syncd.node import run_node  # noqa: PLC0415 - all of the daemon, for `run` alone
 
+    watch_tasks(asyncio.get_running_loop())
     stop = asyncio.Event()
     service.end_on_signals(stop)
 

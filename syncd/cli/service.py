@@ -14,6 +14,8 @@ import sys
 import threading
 from contextlib import suppress
 
+from syncd.edges.memory import end_at_log_line
+
 END_S_MAX = 4.8  # after a first signal; a clean end within 5 s is promised
 STATUS_EVERY_S = 10.0
 OPEN_FILES_WANTED = 65_536
@@ -131,6 +133,7 @@ def log_to_stderr(*, verbose: bool) -> None:
     handler = logging.StreamHandler(sys.stderr)
     time = "" if "JOURNAL_STREAM" in os.environ else "%(asctime)s "
     handler.setFormatter(_OneLine(f"{time}%(levelname)s %(name)s: %(message)s"))
+    handler.addFilter(end_at_log_line)
     handler.addFilter(_NotEachTime())
     root = logging.getLogger()
     root.addHandler(handler)

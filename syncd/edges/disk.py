@@ -18,6 +18,7 @@ from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
 from syncd.edges.descriptors import kept_folders_max, patiently
+from syncd.edges.memory import end_if_out_of_memory
 from syncd.edges.mounts import file_system_of, is_synced_one_by_one
 from syncd.edges.open_file import MEMORY_FILE_SYSTEMS, RealFile, entry_of
 from syncd.edges.system_calls import rename_new, sync_descriptor, sync_file_system
@@ -44,14 +45,26 @@ class RealDisk:
         return RealFolder(path)
 
     def aligned_buffer(self, size_bytes: int) -> memoryview:
-        return memoryview(mmap.mmap(-1, size_bytes))
+        try:
+            return memoryview(mmap.mmap(-1, size_bytes))
+        except OSError as error:  # no file is concerned: no roll is to be held for it
+            raise MemoryError(f"{size_bytes} bytes for a buffer") from error
 
     async def aside(self, work: Callable[..., T], *args: Any) -> T:
-        return await asyncio.get_running_loop().run_in_executor(self._threads, work, *args)
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._threads, _in_thread, work, *args)
 
     def close(self) -> None:
         """Wait for running work and end the threads."""
         self._threads.shutdown(wait=True, cancel_futures=True)
+
+
+def _in_thread(work: Callable[..., T], *args: Any) -> T:
+    try:
+        return work(*args)
+    except BaseException as error:
+        end_if_out_of_memory(error)
+        raise
 
 
 class _Parent:

@@ -9,6 +9,7 @@ import traceback
 from collections.abc import Coroutine
 from typing import Any
 
+from syncd.edges.memory import end_if_out_of_memory
 from syncd.edges.tcp import TcpLink, connect
 
 
@@ -50,6 +51,7 @@ def _run(
     try:
         drive(lane)
     except BaseException as raised:  # noqa: BLE001 - it is raised again where the lane is awaited
+        end_if_out_of_memory(raised)
         _let_go(raised)
         error = raised
     try:

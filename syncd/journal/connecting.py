@@ -137,7 +137,8 @@ def _transaction(db: Connection) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        db.execute("ROLLBACK")
+        if db.in_transaction:  # out of memory, SQLite has rolled back by itself
+            db.execute("ROLLBACK")
         raise
     db.execute("COMMIT")
 

@@ -60,6 +60,8 @@ def code_of(error: BaseException) -> int:
 
 def is_disks_fault(error: BaseException) -> bool:
     """Tell a full or failing disk from a mistake of ours; extended codes keep the low byte."""
+    if code_of(error) == sqlite3.SQLITE_IOERR_NOMEM:
+        return False
     return isinstance(error, sqlite3.DatabaseError) and code_of(error) & 0xFF in _DISK_ERRORS
 
 
@@ -114,7 +116,12 @@ def not_in_place(shown: str, what: str) -> JournalError:
 
 
 def cannot_open(shown: str, error: sqlite3.DatabaseError) -> ConfigError:
-    """Say why a journal cannot be opened; nothing was moved or changed."""
+    """Say why a journal cannot be opened; nothing was moved or changed.
+
+    Raises MemoryError if it is only that there is no memory left.
+    """
+    if code_of(error) == sqlite3.SQLITE_IOERR_NOMEM:
+        raise MemoryError(str(error)) from error
     if "locked" in str(error):
         return ConfigError(
             f"The journal {shown} is in use by another process.",

@@ -2,6 +2,7 @@
 
 Owns: the sorting of errno into held codes, once for the storage and once for a source.
 Must not: touch a disk; whoever met the error says what else is known.
+All raise MemoryError where that is what it was.
 """
 
 import errno
@@ -30,6 +31,12 @@ def why(error: OSError) -> str:
     return error.strerror or type(error).__name__
 
 
+def _pass_on_if_no_memory(error: OSError) -> None:
+    """Raise MemoryError if it is this box that has none left: no roll is to be held for it."""
+    if error.errno == errno.ENOMEM:
+        raise MemoryError(why(error)) from error
+
+
 def storage_absent(path: str, reason: str) -> HeldError:
     """Say that the storage is not there."""
     return HeldError(
@@ -56,6 +63,7 @@ def storage_trouble(storage: str, error: OSError, path: str | None = None) -> He
 
     path: the file it happened to, relative to the roll.
     """
+    _pass_on_if_no_memory(error)
     where = f" at {path}" if path else ""
     if error.errno in PASSING:
         return storage_absent(storage, f"{why(error)}{where}")
@@ -95,6 +103,7 @@ def storage_trouble(storage: str, error: OSError, path: str | None = None) -> He
 
 def stored_unreadable(target: str, path: str, error: OSError) -> HeldError:
     """Say that a file of a published roll cannot be read. target: DAY/ROLL."""
+    _pass_on_if_no_memory(error)
     remedy = "See the system's log about this disk, repair it or bring the file back from a copy"
     if error.errno in {errno.EACCES, errno.EPERM}:
         remedy = "Let the user that syncd runs as read it (owner, permissions)"
@@ -111,6 +120,7 @@ def source_trouble(roll: str, path: str, error: OSError, *, is_root_there: bool)
 
     roll: DAY/ROLL; is_root_there: whether the roll's own folder can still be reached.
     """
+    _pass_on_if_no_memory(error)
     if error.errno == errno.ENOENT and is_root_there:
         return HeldError(
             HeldCode.FILE_MISSING,

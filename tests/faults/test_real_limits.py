@@ -3,16 +3,17 @@
 import os
 import socket
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import pytest
 import xxhash
 
+from syncd.edges.memory import OUT_OF_MEMORY_CODE
 from syncd.limits import KIB, MIB
 from tests.bench.history import write_history
 from tests.bench.throughput import make_roll
-from tests.boxes import DAY, Box, Pair, place_roll
+from tests.boxes import DAY, Box, Pair, place_roll, wait_until
 from tests.faults.real_views import Following, log_lines
 from tests.faults.test_kill import digests_below
 
@@ -110,3 +111,68 @@ def test_memory_stays_below_a_limit(
             assert limit_of(box, "Max data size") == str(data_bytes)
             assert box.resident_bytes_max() < resident_bytes_max, box.name
             assert len(log_lines(box)) <= LOG_LINES_MAX, log_lines(box)[:LOG_LINES_MAX]
+
+
+def has_ended(box: Box) -> bool:
+    """Tell whether a daemon that was launched is gone."""
+    assert box.process is not None
+    return box.process.poll() is not None
+
+
+def run_short_of_memory(pair: Pair, data_bytes: int) -> list[int]:
+    """Start both boxes with so little, until one has ended or the roll is ready; stop the other.
+
+    Returns both exit codes.
+    """
+    boxes = pair.offload, pair.processing
+    for box in boxes:
+        wrapper = str(Path(__file__).with_name("limited.py"))
+        box.command = (wrapper, "1024:1024", str(data_bytes))
+        box.launch()
+
+    def is_over() -> bool:
+        try:
+            ended = [has_ended(box) for box in boxes]
+            return any(ended) or pair.offload.rolls()["A012"]["stage"] == "ready"
+        except (OSError, KeyError):
+            return False
+
+    def is_up_or_ended() -> bool:
+        with suppress(AssertionError):
+            return all(has_ended(box) or box.answers() for box in boxes)
+        return False
+
+    wait_until(is_up_or_ended, 60, f"with {data_bytes} bytes, neither up nor ended")
+    wait_until(is_over, 60, f"with {data_bytes} bytes, neither ready nor ended")
+    codes = [box.stop() for box in boxes]
+    for box in boxes:
+        lines = (box.folder / "log").read_text().splitlines()
+        assert not any("Traceback" in line for line in lines), lines
+        assert sum("no memory" in line for line in lines) <= 1, lines
+        (box.folder / "log").unlink()
+    return codes
+
+
+@pytest.mark.timeout(300)
+def test_a_box_short_of_memory_says_so_and_goes_on_when_it_has_more(tmp_path: Path) -> None:
+    """From too little to start to too little for the roll: an end with its code, never a hang."""
+    pair = Pair(tmp_path / "pair")
+    pair.configure()
+    make_roll(tmp_path / "staged", 1 * KIB, 8_000)
+    truth = digests_below(tmp_path / "staged" / "Clips")
+    place_roll(tmp_path / "staged", pair.landing, "A012")
+    try:
+        codes = [run_short_of_memory(pair, mib * MIB) for mib in (24, 40, 48, 64, 80)]
+    finally:
+        for box in (pair.offload, pair.processing):
+            box.stop()
+    assert codes[0] == [OUT_OF_MEMORY_CODE, OUT_OF_MEMORY_CODE]
+    assert all(set(both) <= {0, OUT_OF_MEMORY_CODE} for both in codes), codes
+    for box in (pair.offload, pair.processing):
+        box.command = ("-m", "syncd")
+    with pair:
+        pair.wait_ready("A012")
+        assert digests_below(pair.storage / DAY / "A012" / "Clips") == truth
+        for box in (pair.offload, pair.processing):
+            stages = [line["stage"] for line in box.api("rolls/A012")["history"]]
+            assert "held" not in stages, box.name

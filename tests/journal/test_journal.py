@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from syncd.errors import ConfigError
-from syncd.journal import schema, settings
+from syncd.journal import connecting, schema, settings
 from syncd.journal.journal import Journal, JournalError
 
 
@@ -270,3 +270,16 @@ def test_kill_9_keeps_what_was_committed_and_no_half(tmp_path: Path) -> None:
         assert kept is not None
         assert kept == settings.get(db, "b")
         assert int(kept) >= reported
+
+
+def test_no_memory_for_a_migration_is_not_taken_for_a_damaged_journal() -> None:
+    """SQLite rolls back by itself then; rolling back once more would say something else."""
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        with pytest.raises(MemoryError), connecting._transaction(db):
+            _run_out_of_memory(db)
+        assert not db.in_transaction
+
+
+def _run_out_of_memory(db: sqlite3.Connection) -> None:
+    db.execute("ROLLBACK")
+    raise MemoryError
