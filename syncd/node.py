@@ -10,7 +10,9 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 
+from syncd.board.access import Access
 from syncd.board.server import BoardServer
+from syncd.board.token import make_token
 from syncd.config import Config, HostPort, PeerConfig
 from syncd.config.shapes import NoticeConfig, Role
 from syncd.edges.accepting import log_refused_accepts_rarely
@@ -169,7 +171,8 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     discovery = _discovery(config, identity, book, parts, control_port)
     answers = NodeAnswers(parts, book, identity, control_port)
     stack.callback(answers.close)
-    await stack.enter_async_context(BoardServer(answers, config.node.board))
+    access = Access(make_token(config.node.state, ports.chance))
+    await stack.enter_async_context(BoardServer(answers, config.node.board, access))
     watch = _watch(parts, ports)
     return _Node(config, parts, watch=watch, discovery=discovery, guard=guard)
 

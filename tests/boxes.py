@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
+from syncd.board.token import read_token
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.storage.marker import make_marker
@@ -111,7 +112,7 @@ class Box:
         request = urllib.request.Request(
             f"http://127.0.0.1:{self.board}{path}",
             data=None if body is None else json.dumps(body).encode(),
-            headers={"Content-Type": "application/json"},
+            headers={"Content-Type": "application/json"} | token_header(self.folder / "state"),
         )
         with urllib.request.urlopen(request, timeout=10) as answer:
             return str(answer.read().decode())
@@ -147,6 +148,12 @@ class Box:
         status = Path(f"/proc/{self.process.pid}/status").read_text()
         line = next(line for line in status.splitlines() if line.startswith("VmHWM"))
         return int(line.split()[1]) * 1024
+
+
+def token_header(state: Path) -> dict[str, str]:
+    """Return the header that shows a board the token that lies in its daemon's state folder."""
+    token = read_token(state)
+    return {} if token is None else {"Authorization": f"Bearer {token}"}
 
 
 class Pair:

@@ -1,27 +1,28 @@
 """What stands in front of every handler: who may ask, in which form, and how a "no" looks.
 
 Owns: Host, Origin and content type checks, the JSON of errors, headers of every answer.
-Must not: know what is asked.
+Must not: know what is asked, or what shows who asks (access.py does).
 
-The board listens on loopback and asks nobody who they are. So that a page of a stranger, open in
-a browser on this machine, cannot use it: the Host must be a loopback name (a rebound DNS name is
-not), an Origin must be the board's own, and what changes something must say that it is JSON,
-which a page cannot send elsewhere without being asked first.
+The board listens on loopback. So that a page of a stranger, open in a browser on this machine,
+cannot use it: the Host must be a loopback name (a rebound DNS name is not), an Origin must be the
+board's own, and what changes something must say that it is JSON, which a page cannot send
+elsewhere without being asked first. And whatever is asked, the token must be shown.
 """
 
 import ipaddress
 import json
 import logging
-from collections.abc import Awaitable, Callable
 from typing import Any
 
 from aiohttp import web
+from aiohttp.typedefs import Handler, Middleware
 
+from syncd.board.access import Access, TokenNeededError
+from syncd.board.token import SCHEME
 from syncd.errors import SyncdError, UsageError
 
 log = logging.getLogger(__name__)
 
-Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 _HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
 
 
@@ -31,30 +32,37 @@ class NotAllowedError(SyncdError):
     http_status = 403
 
 
-@web.middleware
-async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
-    """Check the request, answer it, and turn whatever goes wrong into JSON."""
-    try:
-        check(request)
-        response = await handler(request)
-    except SyncdError as error:
-        return refusal(error.http_status, error.problem, error.remedy, error.exit_code)
-    except web.HTTPException as error:
-        return refusal(error.status, f"{request.method} {request.path}: {error.reason}.", _LOOK)
-    except Exception:
-        # The last resort of a server: said in full in the log, and the daemon lives on.
-        log.exception("%s %s failed", request.method, request.path)
-        return refusal(500, "This is a mistake in syncd.", "Look at what its log says.")
-    if not response.prepared:
-        response.headers.update(_HEADERS)
-    return response
+def guard_with(access: Access) -> Middleware:
+    """Return the middleware that stands in front of every handler."""
+
+    @web.middleware
+    async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
+        """Check the request, answer it, and turn whatever goes wrong into JSON."""
+        try:
+            check_origin(request)
+            access.check(request)
+            check_form(request)
+            response = await handler(request)
+        except SyncdError as error:
+            return _refused(error)
+        except web.HTTPException as error:
+            return refusal(error.status, f"{request.method} {request.path}: {error.reason}.", _LOOK)
+        except Exception:
+            # The last resort of a server: said in full in the log, and the daemon lives on.
+            log.exception("%s %s failed", request.method, request.path)
+            return refusal(500, "This is a mistake in syncd.", "Look at what its log says.")
+        if not response.prepared:
+            response.headers.update(_HEADERS)
+        return response
+
+    return guard
 
 
 _LOOK = "The paths and their methods are in README.md."
 
 
-def check(request: web.Request) -> None:
-    """Raise NotAllowedError or UsageError unless the request may be answered."""
+def check_origin(request: web.Request) -> None:
+    """Raise NotAllowedError if a page of somebody else may be behind the request."""
     host = request.headers.get("Host", "")
     if not is_loopback(host):
         raise NotAllowedError(
@@ -66,6 +74,10 @@ def check(request: web.Request) -> None:
         raise NotAllowedError(
             f"A page of {origin[:100]!r} asked.", remedy="Only the board's own pages may."
         )
+
+
+def check_form(request: web.Request) -> None:
+    """Raise UsageError if the request changes something and is not plain JSON."""
     if request.method not in ("GET", "HEAD"):
         if request.content_type != "application/json":
             raise UsageError(
@@ -87,6 +99,13 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(name).is_loopback
     except ValueError:
         return False
+
+
+def _refused(error: SyncdError) -> web.Response:
+    answer = refusal(error.http_status, error.problem, error.remedy, error.exit_code)
+    if isinstance(error, TokenNeededError):
+        answer.headers["WWW-Authenticate"] = SCHEME  # RFC 9110, 11.6.1: a 401 says how
+    return answer
 
 
 def refusal(status: int, problem: str, remedy: str, exit_code: int = 1) -> web.Response:

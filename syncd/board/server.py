@@ -1,4 +1,4 @@
-"""The board's server: JSON, event stream, metrics and health on loopback.
+"""The board's server: JSON, event stream, metrics and health on loopback, for whom Access lets in.
 
 Owns: which path leads to which question of the facade, and opening and closing the port.
 Must not: decide anything; the facade does.
@@ -12,8 +12,9 @@ from typing import Any, Self
 from aiohttp import web
 
 from syncd.board import metrics
+from syncd.board.access import Access
 from syncd.board.facade import NodeFacade
-from syncd.board.guard import body_of, guard, only
+from syncd.board.guard import body_of, guard_with, only
 from syncd.board.streams import HEARTBEAT_S, EventStreams
 from syncd.config.values import HostPort
 from syncd.errors import ConfigError, UsageError
@@ -32,13 +33,18 @@ class BoardServer:
     """
 
     def __init__(
-        self, facade: NodeFacade, address: HostPort, *, heartbeat_s: float = HEARTBEAT_S
+        self,
+        facade: NodeFacade,
+        address: HostPort,
+        access: Access,
+        *,
+        heartbeat_s: float = HEARTBEAT_S,
     ) -> None:
-        assert address.is_loopback, "the board asks nobody who they are"
+        assert address.is_loopback, "what is asked and the token travel in the clear"
         self.address = address
         self.streams = EventStreams(facade, heartbeat_s=heartbeat_s)
         self._runner = web.AppRunner(
-            make_app(facade, self.streams),
+            make_app(facade, self.streams, access),
             access_log=None,
             keepalive_timeout=KEEP_ALIVE_S,
             shutdown_timeout=SHUTDOWN_S,
@@ -72,9 +78,9 @@ class BoardServer:
         await self.close()
 
 
-def make_app(facade: NodeFacade, streams: EventStreams) -> web.Application:
+def make_app(facade: NodeFacade, streams: EventStreams, access: Access) -> web.Application:
     """Return the application, not yet bound to a port."""
-    app = web.Application(middlewares=[guard], client_max_size=BODY_BYTES_MAX)
+    app = web.Application(middlewares=[guard_with(access)], client_max_size=BODY_BYTES_MAX)
     routes = _Routes(facade)
     # An id may hold a "/": DAY/ROLL is one, too.
     app.add_routes(
@@ -89,7 +95,7 @@ def make_app(facade: NodeFacade, streams: EventStreams) -> web.Application:
             web.get("/api/peers", _plain(facade.peers)),
             web.get("/api/fetches", routes.fetches),
             web.post("/api/fetches", routes.fetch),
-            web.get("/api/events", streams.handle),
+            web.get("/api/events", streams.handle, allow_head=False),
             web.get("/api/status", _plain(facade.status)),
             web.get("/metrics", routes.metrics),
             web.get("/healthz", routes.healthz),
@@ -168,10 +174,10 @@ class _Routes:
         return web.Response(body=body, headers={"Content-Type": metrics.CONTENT_TYPE})
 
     async def healthz(self, _: web.Request) -> web.Response:
-        """Say that the loop turns and the journal answers; what is held is for /api/status."""
+        """Say that the loop turns and the journal answers, and nothing else: anybody may ask."""
         async with asyncio.timeout(SHUTDOWN_S):
-            last = await self._facade.last_seq()
-        return web.json_response({"ok": True, "last_seq": last})
+            await self._facade.last_seq()
+        return web.json_response({"ok": True})
 
 
 def _plain(

@@ -5,7 +5,8 @@ the journal behind each reader, so a slow reader costs one page of memory, and o
 reading is dropped.
 
 Format: WHATWG HTML, "Server-sent events". `event: reset` says that what came after the given
-number is no longer kept (or was never there): read the rolls anew, then go on from its id.
+number is no longer kept (or was never there): read the rolls anew, then go on from its id. The
+first block has no data, so no event; its id says after which one the stream begins.
 """
 
 import asyncio
@@ -65,7 +66,8 @@ class EventStreams:
         self.count += 1
         try:
             await response.prepare(request)
-            first = f"retry: {RETRY_MS}\n\n"
+            # The id goes ahead: whoever loses the stream before its first event loses none.
+            first = f"id: {seq}\nretry: {RETRY_MS}\n\n"
             await _write(response, first + (reset_text(seq) if is_reset else ""))
             await self._follow(response, seq)
         except (ConnectionError, TimeoutError):

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from syncd.board.token import TokenError
 from syncd.cli import show
 from syncd.cli.common import client_of, config_option, examples, json_option, print_json
 from syncd.config import default_path, load
@@ -53,7 +54,11 @@ def _checks(config: Config, *, mark: bool) -> Iterator[Any]:
     from syncd.cli.checks import Check, box_checks  # noqa: PLC0415 - likewise
     from syncd.cli.peer_checks import peer_checks  # noqa: PLC0415 - likewise
 
-    listing, status = _ask_daemon(config)
+    try:
+        listing, status = _ask_daemon(config)
+    except TokenError as error:
+        yield Check("daemon", False, error.problem, error.remedy)
+        return
     yield from box_checks(config, daemon_runs=status is not None, mark=mark)
     yield from peer_checks(config, listing)
     if status is None:
@@ -65,13 +70,18 @@ def _checks(config: Config, *, mark: bool) -> Iterator[Any]:
 
 
 def _ask_daemon(config: Config) -> tuple[Any, Any]:
-    """Return what the daemon says of its peers and of itself; None for both if it is not ours."""
+    """Return what the daemon says of its peers and of itself; None for both if it is not ours.
+
+    Raises TokenError if it may not be asked.
+    """
     client = client_of(config)
     try:
         status = client.get("/api/status")
         if status["node"] != config.node.name:
             return None, None
         return client.get("/api/peers"), status
+    except TokenError:
+        raise
     except (SyncdError, KeyError, TypeError):
         return None, None
 

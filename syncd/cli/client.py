@@ -1,4 +1,4 @@
-"""The commands' way to the daemon: its board's API, over plain HTTP on loopback.
+"""The commands' way to the daemon: its board's API, over plain HTTP on loopback, with its token.
 
 Owns: requests, their time limits, and turning an answer's error back into a SyncdError.
 Must not: print anything.
@@ -9,14 +9,17 @@ import json
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from syncd.board.token import SCHEME, read_token
 from syncd.config.values import HostPort
 from syncd.errors import DaemonUnreachableError, SyncdError
 
 ANSWER_S = 30.0  # a fetch asks a peer before it answers
 STREAM_SILENCE_S = 45.0  # three heartbeats
+BEGIN = "begin"
 
 
 class RefusedError(SyncdError):
@@ -25,7 +28,10 @@ class RefusedError(SyncdError):
 
 @dataclass(frozen=True, slots=True)
 class StreamEvent:
-    """One block of the event stream: its number, its kind, and its JSON."""
+    """One block of the event stream: its number, its kind, and its JSON.
+
+    The first one of a stream is of the kind BEGIN, has no JSON, and is no event.
+    """
 
     seq: int
     kind: str
@@ -33,10 +39,14 @@ class StreamEvent:
 
 
 class BoardClient:
-    """Asks the daemon at address. Every method raises DaemonUnreachableError or a SyncdError."""
+    """Asks the daemon at address, whose token lies in the folder state.
 
-    def __init__(self, address: HostPort) -> None:
+    Every method raises DaemonUnreachableError, or another SyncdError.
+    """
+
+    def __init__(self, address: HostPort, state: Path) -> None:
         self._address = address
+        self._state = state
 
     def get(self, path: str) -> Any:
         """Return the JSON at path."""
@@ -51,33 +61,55 @@ class BoardClient:
         with closing(self._connection(STREAM_SILENCE_S)) as connection:
             try:
                 headers = {} if after is None else {"Last-Event-ID": str(after)}
-                connection.request("GET", "/api/events", headers=headers)
+                connection.request("GET", "/api/events", headers=headers | self._token())
                 response = connection.getresponse()
                 if response.status != http.HTTPStatus.OK:
-                    raise _error(response.status, response.read())
+                    raise self._error(response.status, response.read())
                 yield from _blocks(response)
             except (OSError, http.client.HTTPException) as error:
                 raise self._unreachable(error) from error
 
     def _ask(self, method: str, path: str, body: dict[str, Any] | None) -> Any:
-        with closing(self._connection(ANSWER_S)) as connection:
-            try:
-                data = None if body is None else json.dumps(body)
-                headers = {"Content-Type": "application/json", "Connection": "close"}
-                connection.request(method, path, data, headers)
-                response = connection.getresponse()
-                content = response.read()
-            except (OSError, http.client.HTTPException) as error:
-                raise self._unreachable(error) from error
-        if response.status >= http.HTTPStatus.BAD_REQUEST:
-            raise _error(response.status, content)
+        token = self._token()
+        status, content = self._exchange(method, path, body, token)
+        if status == http.HTTPStatus.UNAUTHORIZED and self._token() != token:
+            # The daemon was started anew between the two.
+            status, content = self._exchange(method, path, body, self._token())
+        if status >= http.HTTPStatus.BAD_REQUEST:
+            raise self._error(status, content)
         try:
             return json.loads(content)
         except ValueError as error:
             raise self._unreachable(error) from error
 
+    def _exchange(
+        self, method: str, path: str, body: dict[str, Any] | None, token: dict[str, str]
+    ) -> tuple[int, bytes]:
+        with closing(self._connection(ANSWER_S)) as connection:
+            try:
+                data = None if body is None else json.dumps(body)
+                headers = {"Content-Type": "application/json", "Connection": "close"}
+                connection.request(method, path, data, headers | token)
+                response = connection.getresponse()
+                return response.status, response.read()
+            except (OSError, http.client.HTTPException) as error:
+                raise self._unreachable(error) from error
+
+    def _token(self) -> dict[str, str]:
+        """Return the header that shows the token; without one, what answers will say so."""
+        token = read_token(self._state)
+        return {} if token is None else {"Authorization": f"{SCHEME} {token}"}
+
     def _connection(self, timeout_s: float) -> http.client.HTTPConnection:
         return http.client.HTTPConnection(self._address.host, self._address.port, timeout=timeout_s)
+
+    def _error(self, status: int, content: bytes) -> SyncdError:
+        if status != http.HTTPStatus.UNAUTHORIZED:
+            return _refused(status, content)
+        return DaemonUnreachableError(
+            f"What answers at {self._address} does not take the token in {self._state}.",
+            remedy="Another daemon listens there: name its configuration with -c FILE.",
+        )
 
     def _unreachable(self, error: Exception) -> DaemonUnreachableError:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else None
@@ -94,7 +126,7 @@ def roll_path(text: str, *more: str) -> str:
     return "/".join(("/api/rolls", name, *more))
 
 
-def _error(status: int, content: bytes) -> SyncdError:
+def _refused(status: int, content: bytes) -> SyncdError:
     try:
         said = json.loads(content)["error"]
         error = RefusedError(str(said["problem"]), remedy=str(said["remedy"]))
@@ -117,6 +149,8 @@ def _blocks(response: http.client.HTTPResponse) -> Iterator[StreamEvent]:
                 yield StreamEvent(
                     int(fields["id"]), fields.get("event", "message"), json.loads(fields["data"])
                 )
+            elif "id" in fields:
+                yield StreamEvent(int(fields["id"]), BEGIN, {})
             fields = {}
         elif not text.startswith(":"):
             name, _, value = text.partition(":")

@@ -43,7 +43,7 @@ def client_for(config_path: Path | None) -> BoardClient:
 
 def client_of(config: Config) -> BoardClient:
     """Return the way to the daemon that runs on this configuration."""
-    return BoardClient(config.node.board)
+    return BoardClient(config.node.board, config.node.state)
 
 
 def print_json(document: Any) -> None:

@@ -16,7 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from syncd.cli import show
-from syncd.cli.client import BoardClient, StreamEvent
+from syncd.cli.client import BEGIN, BoardClient, StreamEvent
 from syncd.cli.common import client_for, config_option, examples
 from syncd.errors import DaemonUnreachableError, SyncdError
 
@@ -51,17 +51,18 @@ def _events(client: BoardClient, after: int | None) -> Iterator[StreamEvent]:
 
     Raises DaemonUnreachableError if it is not there at first, or stays away for GIVE_UP_S.
     """
-    # Asked for by number from the start, so that nothing is lost before the first event.
-    seq = int(client.get("/healthz")["last_seq"]) if after is None else after
-    heard_s = time.monotonic()
+    seq = after
+    heard_s = None
     while True:
         try:
             for event in client.events(seq):
-                seq = event.seq
-                yield event
+                # The stream begins with a number, so that nothing is lost before its first event.
+                seq, heard_s = event.seq, time.monotonic()
+                if event.kind != BEGIN:
+                    yield event
             heard_s = time.monotonic()  # the daemon ended the stream: it is shutting down
         except DaemonUnreachableError:
-            if time.monotonic() > heard_s + GIVE_UP_S:
+            if heard_s is None or time.monotonic() > heard_s + GIVE_UP_S:
                 raise
         time.sleep(RETRY_S)
 

@@ -1,6 +1,7 @@
 """What the demo asks of a running daemon: the board's JSON API, its metrics and its events.
 
-Owns: requests over plain HTTP on loopback, and a thread that follows the event stream.
+Owns: requests over plain HTTP on loopback, with the daemon's token, and a thread that follows the
+event stream.
 Must not: know anything about a daemon that the board does not tell everybody.
 """
 
@@ -10,7 +11,10 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import closing
+from pathlib import Path
 from typing import Any
+
+from syncd.board.token import TokenError, read_token
 
 Event = dict[str, Any]
 _ANSWER_S = 20.0
@@ -23,10 +27,11 @@ class ApiError(Exception):
 
 
 class Api:
-    """The board at 127.0.0.1:port."""
+    """The board at 127.0.0.1:port of the daemon whose state folder is state."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, state: Path) -> None:
         self._port = port
+        self._state = state
 
     def get(self, path: str) -> Any:
         """Return the JSON at path. Raises ApiError."""
@@ -54,7 +59,7 @@ class Api:
         with closing(connection):
             try:
                 headers = {"Content-Type": "application/json", "Connection": "close"}
-                connection.request(method, path, body, headers)
+                connection.request(method, path, body, headers | token_header(self._state))
                 answer = connection.getresponse()
                 text = answer.read().decode()
             except (OSError, http.client.HTTPException) as error:
@@ -64,14 +69,24 @@ class Api:
         return text
 
 
+def token_header(state: Path) -> dict[str, str]:
+    """Return the header that a board wants to see."""
+    try:
+        token = read_token(state)
+    except TokenError as error:
+        raise ApiError(str(error)) from error
+    return {} if token is None else {"Authorization": f"Bearer {token}"}
+
+
 class Events:
     """Everything that a daemon's event stream said, from its first event on.
 
     Follows across restarts of the daemon, each event once. close() ends the thread.
     """
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, state: Path) -> None:
         self._port = port
+        self._state = state
         self._seen: list[Event] = []
         self._news = threading.Condition()
         self._is_over = False
@@ -115,7 +130,7 @@ class Events:
                 self._connection = connection
             try:
                 self._follow(connection)
-            except (OSError, http.client.HTTPException, ValueError):
+            except (OSError, http.client.HTTPException, ValueError, ApiError):
                 # Down or not yet up; whoever waits for an event has a time limit of its own.
                 time.sleep(_RETRY_S)
             finally:
@@ -123,8 +138,11 @@ class Events:
 
     def _follow(self, connection: http.client.HTTPConnection) -> None:
         last = self._seen[-1]["seq"] if self._seen else 0
-        connection.request("GET", "/api/events", headers={"Last-Event-ID": str(last)})
+        headers = {"Last-Event-ID": str(last)} | token_header(self._state)
+        connection.request("GET", "/api/events", headers=headers)
         answer = connection.getresponse()
+        if answer.status != http.HTTPStatus.OK:
+            raise ApiError(f"the event stream: {answer.status}")
         while not self._is_over and (line := answer.readline()):
             if line.startswith(b"data: "):
                 self._take(json.loads(line[6:]))

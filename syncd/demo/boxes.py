@@ -65,6 +65,11 @@ class Box:
         return self.folder / f"{self.name}.toml"
 
     @property
+    def state(self) -> Path:
+        """Its journal, keys and token."""
+        return self.folder / f"{self.name}-state"
+
+    @property
     def log_path(self) -> Path:
         """What it says on stderr."""
         return self.folder / f"{self.name}.log"
@@ -72,7 +77,7 @@ class Box:
     @property
     def api(self) -> Api:
         """Its board."""
-        return Api(self.ports.board)
+        return Api(self.ports.board, self.state)
 
     @property
     def events(self) -> Events:
@@ -94,7 +99,7 @@ class Box:
     def configure(self, changes: Changes, more: str = "") -> None:
         """Write the shipped example with changes, and more after it."""
         own = {
-            ("node", "state"): quoted(self.folder / f"{self.name}-state"),
+            ("node", "state"): quoted(self.state),
             ("node", "control"): quoted(f"{FAR}:{self.ports.control}"),
             ("node", "bulk"): quoted(f"{FAR}:{self.ports.bulk}"),
             ("node", "board"): quoted(f"{FAR}:{self.ports.board}"),
@@ -134,7 +139,7 @@ class Box:
         )
         self._wait_until_it_answers()
         if self._events is None:
-            self._events = Events(self.ports.board)
+            self._events = Events(self.ports.board, self.state)
 
     def kill(self) -> None:
         """End the process as a power failure would."""

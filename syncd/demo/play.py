@@ -16,6 +16,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
+from syncd.board.token import NAME as TOKEN_NAME
 from syncd.demo import ready_command
 from syncd.demo.api import ApiError
 from syncd.demo.boxes import FAR, BoxError, Boxes
@@ -139,6 +140,8 @@ def _keep(boxes: Boxes, teller: Teller) -> None:
     """Leave the daemons running until interrupted, and say what to try."""
     syncd = _own_command()
     configs = {box.name: shlex.quote(str(box.config)) for box in boxes.all}
+    token = shlex.quote(str(boxes.offload.state / TOKEN_NAME))
+    metrics = f"http://127.0.0.1:{boxes.offload.ports.board}/metrics"
     teller.say("The daemons run on until Ctrl-C. In another terminal:")
     for line in (
         f"{syncd} rolls -c {configs['offload-1']}",
@@ -146,7 +149,7 @@ def _keep(boxes: Boxes, teller: Teller) -> None:
         f"{syncd} peers -c {configs['edit-1']}",
         f"{syncd} fetch S003 --to {shlex.quote(str(boxes.rushes))} -c {configs['edit-1']}",
         f"{syncd} follow --after 0 -c {configs['process-1']}",
-        f"curl http://127.0.0.1:{boxes.offload.ports.board}/metrics",
+        f"sed 's/^/Authorization: Bearer /' {token} | curl -H @- {metrics}",
     ):
         teller.say(f"  {line}")
     with suppress(KeyboardInterrupt):

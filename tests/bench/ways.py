@@ -65,7 +65,7 @@ class SpaceBox(Box):
 
     def ask(self, path: str, body: Any = None) -> str:
         if self._asker is None:
-            self._asker = Asker(self.inside(), sys.executable, self.board)
+            self._asker = Asker(self.inside(), sys.executable, self.board, self.folder / "state")
         return self._asker.get(path, body)
 
     def close(self) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import aiohttp
 import pytest
 
+from syncd.board.access import Access
 from syncd.board.facade import Sample
 from syncd.board.metrics import render
 from syncd.board.server import BoardServer
@@ -16,7 +17,7 @@ from syncd.errors import ConfigError
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Journal
 from syncd.roll.stages import Stage
-from tests.board.world import DAY, SmallNode, add_roll, board_of, hold
+from tests.board.world import DAY, SHOWN, TOKEN, SmallNode, add_roll, board_of, hold
 
 ROW_KEYS = [
     *("id", "name", "day", "stage", "bytes", "files", "moved_bytes", "rank"),
@@ -49,7 +50,7 @@ class Asker:
 @pytest.fixture
 async def asker(journal: Journal) -> AsyncIterator[Asker]:
     """Give a script and a board that is up."""
-    async with board_of(journal) as board, aiohttp.ClientSession() as session:
+    async with board_of(journal) as board, aiohttp.ClientSession(headers=SHOWN) as session:
         yield Asker(session, f"http://{board.address}")
 
 
@@ -262,7 +263,7 @@ async def test_nothing_changes_on_a_get(journal: Journal, asker: Asker) -> None:
 
 async def test_health_status_and_peers_answer(asker: Asker) -> None:
     """Each is plain JSON."""
-    assert await asker.ask("/healthz") == (200, {"ok": True, "last_seq": 0})
+    assert await asker.ask("/healthz") == (200, {"ok": True})
     assert (await asker.ask("/api/status"))[1]["node"] == "offload-1"
     assert (await asker.ask("/api/peers"))[1]["peers"][0]["name"] == "process-1"
 
@@ -290,7 +291,7 @@ async def test_a_taken_port_is_named(journal: Journal) -> None:
     """The message has the address and the key to change."""
     async with board_of(journal) as board:
         node = SmallNode(journal)
-        second = BoardServer(node, HostPort("127.0.0.1", board.address.port))
+        second = BoardServer(node, HostPort("127.0.0.1", board.address.port), Access(TOKEN))
         with pytest.raises(ConfigError, match=r"127\.0\.0\.1:\d+.*node\.board"):
             await second.start()
 

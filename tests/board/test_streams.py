@@ -10,13 +10,13 @@ import pytest
 
 from syncd.journal import notices
 from syncd.journal.journal import Journal
-from tests.board.world import NOON, add_roll, board_of
+from tests.board.world import NOON, SHOWN, add_roll, board_of
 
 
 @pytest.fixture
 async def session() -> AsyncIterator[aiohttp.ClientSession]:
     """Give a client."""
-    async with aiohttp.ClientSession() as session:
+    async with aiohttp.ClientSession(headers=SHOWN) as session:
         yield session
 
 
@@ -28,14 +28,14 @@ def say(journal: Journal, count: int = 1) -> None:
 
 
 async def block(reply: aiohttp.ClientResponse) -> dict[str, str]:
-    """Return the fields of the next block of the stream that is not empty; ":" for comments."""
+    """Return the fields of the next block that has data, or is a comment (":")."""
     fields: dict[str, str] = {}
     async for raw in reply.content:
         line = raw.decode().rstrip("\n")
         if line:
             name, _, value = line.partition(":")
             fields[name or ":"] = value.removeprefix(" ")
-        elif set(fields) - {"retry"}:
+        elif fields.keys() & {"data", ":"}:
             return fields
         else:
             fields = {}

@@ -5,6 +5,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
+from syncd.board.access import Access
 from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Sample
 from syncd.board.server import BoardServer
@@ -22,6 +23,8 @@ from syncd.roll.stages import HeldCode, Stage
 DAY = "2026-03-14_D12"
 NOON = 1_773_489_600_000  # 2026-03-14T12:00:00Z
 LOOPBACK = HostPort("127.0.0.1", 0)
+TOKEN = "Zm9y-YSBib2FyZCBvZiBTYWx0IE1lcmlkaWFuX1MwMQ"  # noqa: S105 - of this test's board
+SHOWN = {"Authorization": f"Bearer {TOKEN}"}
 
 
 def add_roll(journal: Journal, name: str, *, day: str = DAY, size: int = 1_000, **more: Any) -> str:
@@ -92,7 +95,7 @@ async def board_of(journal: Journal, *, heartbeat_s: float = 15.0) -> AsyncItera
     """Serve a small node over journal on a free port."""
     node = SmallNode(journal)
     try:
-        async with BoardServer(node, LOOPBACK, heartbeat_s=heartbeat_s) as server:
+        async with BoardServer(node, LOOPBACK, Access(TOKEN), heartbeat_s=heartbeat_s) as server:
             yield server
     finally:
         node.close()

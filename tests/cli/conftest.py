@@ -13,9 +13,11 @@ from typing import Any
 
 import pytest
 
+from syncd.board.token import NAME
 from syncd.config.values import HostPort
+from syncd.edges.secret_files import replace_secret
 from syncd.journal.journal import Journal
-from tests.board.world import board_of
+from tests.board.world import TOKEN, board_of
 
 CONFIG = """
 [node]
@@ -111,6 +113,8 @@ def box(tmp_path: Path, journal: Journal) -> Iterator[Box]:
     thread = threading.Thread(target=lambda: asyncio.run(serve()), name="board")
     thread.start()
     assert is_up.wait(10)
+    (tmp_path / "state").mkdir()
+    replace_secret(tmp_path / "state" / NAME, TOKEN.encode())
     yield Box(tmp_path, found[0])
     loop, end = ends[0]
     loop.call_soon_threadsafe(end.set)

@@ -1,6 +1,7 @@
 """The commands as a person or a script types them, against a real board."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from syncd.board.answers import JournalAnswers
+from syncd.board.token import NAME
 from syncd.cli.main import COMMANDS
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
@@ -204,6 +206,53 @@ def test_a_daemon_that_is_not_there_is_69(lonely: Box, command: list[str]) -> No
     assert (result.code, result.out) == (69, "")
     assert str(lonely.board) in result.err
     assert "syncd run" in result.err
+
+
+def test_a_command_shows_the_token_as_it_is_now(box: Box, journal: Journal) -> None:
+    """With another one, or none, the daemon that answers is another one: 69, and it is said."""
+    add_roll(journal, "A012")
+    token = box.folder / "state" / NAME
+    assert box.syncd("rolls").code == 0
+
+    for missing in (False, True):
+        token.unlink() if missing else token.write_text("x" * 43)
+        result = box.syncd("rolls")
+        assert (result.code, result.out) == (69, "")
+        assert f"does not take the token in {box.folder / 'state'}" in result.err
+
+
+def test_a_token_that_others_may_read_is_complained_about(box: Box) -> None:
+    """By every command, and check names it among the rest."""
+    (box.folder / "state" / NAME).chmod(0o644)
+
+    result = box.syncd("rolls")
+    assert (result.code, result.out) == (1, "")
+    assert "Other users may read" in result.err
+
+    checks = {check["name"]: check for check in box.syncd("check", "--json").json["checks"]}
+    assert not checks["daemon"]["ok"]
+    assert "Start the daemon anew" in checks["daemon"]["remedy"]
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody who may not read it")
+def test_somebody_who_may_not_read_the_token_is_told_who_may(box: Box) -> None:
+    """Exit code 1, and the remedy names the user to be."""
+    (box.folder / "state").chmod(0o700)
+    said = _read_as_nobody(box.folder / "state")
+    assert "Permission denied" in said
+    assert "sudo -u syncd" in said
+
+
+def _read_as_nobody(state: Path) -> str:
+    """Return what is said to a user who owns nothing of the state folder."""
+    program = (
+        "import os, pathlib, sys; from syncd.board.token import read_token, TokenError\n"
+        "os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
+        "try: print(read_token(pathlib.Path(sys.argv[1])))\n"
+        "except TokenError as error: print(error)"
+    )
+    words = [sys.executable, "-c", program, str(state)]
+    return subprocess.run(words, check=True, capture_output=True, text=True).stdout
 
 
 @pytest.mark.parametrize("command", ["rolls", "run", "check", "peers", "follow"])

@@ -10,7 +10,10 @@ import subprocess
 import time
 from collections.abc import Sequence
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
+
+from tests.boxes import token_header
 
 ANSWER_S = 10.0
 
@@ -18,11 +21,11 @@ ANSWER_S = 10.0
 PROGRAM = """
 import http.client, json, sys
 for line in sys.stdin:
-    port, method, path, body = json.loads(line)
+    port, method, path, body, token = json.loads(line)
     try:
         board = http.client.HTTPConnection("127.0.0.1", port, timeout=9)
         data = None if body is None else json.dumps(body)
-        board.request(method, path, data, {"Content-Type": "application/json"})
+        board.request(method, path, data, {"Content-Type": "application/json", **token})
         reply = board.getresponse()
         said = [reply.status, reply.read().decode()]
         board.close()
@@ -37,11 +40,15 @@ class UnreachableError(OSError):
 
 
 class Asker:
-    """Asks the board of one node. prefix: the words that run a program inside the node."""
+    """Asks the board of one node.
 
-    def __init__(self, prefix: Sequence[str], python: str, port: int) -> None:
+    prefix: the words that run a program inside the node. state: its state folder, seen from here.
+    """
+
+    def __init__(self, prefix: Sequence[str], python: str, port: int, state: Path) -> None:
         self._argv = [*prefix, python, "-u", "-c", PROGRAM]
         self._port = port
+        self._state = state
         self._process: subprocess.Popen[bytes] | None = None
 
     def get(self, path: str, body: Any = None) -> str:
@@ -49,7 +56,7 @@ class Asker:
         process = self._running()
         assert process.stdin is not None
         method = "GET" if body is None else "POST"
-        question = json.dumps([self._port, method, path, body]) + "\n"
+        question = json.dumps([self._port, method, path, body, token_header(self._state)]) + "\n"
         try:
             process.stdin.write(question.encode())
             process.stdin.flush()

@@ -186,7 +186,7 @@ class Node(ABC):
 
     def _ask(self, path: str, body: Any = None) -> str:
         if self._asker is None:
-            self._asker = Asker(self.inside(), self.python, self.board)
+            self._asker = Asker(self.inside(), self.python, self.board, self.home / "state")
         return self._asker.get(path, body)
 
     @property
