@@ -95,6 +95,10 @@ class LinkLostError(PeerUnreachableError):
     """A lane's connection ended before its framed end; what was not confirmed travels again."""
 
 
+class LinkEndedError(LinkLostError):
+    """The other side closed the connection: its work is done, or it ends."""
+
+
 class HeldError(SyncdError):
     """A roll will not move until a person acts, or its cause is gone.
 

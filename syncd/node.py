@@ -15,6 +15,7 @@ from syncd.board.server import BoardServer
 from syncd.board.token import make_token
 from syncd.config import Config, HostPort, PeerConfig
 from syncd.config.shapes import NoticeConfig, Role
+from syncd.counted import counted
 from syncd.edges.accepting import log_refused_accepts_rarely
 from syncd.edges.chance import SystemChance
 from syncd.edges.changes import Changes
@@ -108,7 +109,7 @@ class _Node:
             return error.problem
         under_way = [row for row in rows if is_before(row.stage, Stage.LANDED)]
         held = sum(row.held is not None for row in under_way)
-        line = f"{len(under_way)} rolls under way, {held} held"
+        line = f"{counted(len(under_way), 'roll')} under way, {held} held"
         troubles = self._parts.presence.troubles()
         return f"{line}; {troubles[0].message}" if troubles else line
 

@@ -99,8 +99,9 @@ class NodeAnswers(JournalAnswers):
     async def _checks(self) -> list[Plain]:
         checks = [_check("journal", self._parts.journal.problem)]
         if self._parts.area is not None:
-            problem = await self._disk.aside(self._parts.area.problem)
-            checks.append(_check("storage", problem))
+            trouble = await self._disk.aside(self._parts.area.trouble)
+            said = (trouble.problem, trouble.remedy) if trouble is not None else ("", "")
+            checks.append(_check("storage", *said))
         if self._parts.adopting is not None:
             adopting = self._parts.adopting
             checks.append(_check("incoming", adopting.problem()))

@@ -32,6 +32,7 @@ from syncd.stopping import to_its_end
 from syncd.storage.adopting import Adopting
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
+from syncd.storage.lookout import Lookout
 from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import Hello
@@ -106,6 +107,7 @@ class Parts:
             journal=journal,
             own_name=config.node.name,
         )
+        self.lookout = self._lookout()
         self.published = Published(ports, journal, self.area) if self.area else None
         self.handover = self._handover()
         self.landings = self._landings()
@@ -117,6 +119,7 @@ class Parts:
         running = (
             self.relay,
             self.adopting,
+            self.lookout,
             self.keeper,
             *self.landings,
             self.handover,
@@ -238,6 +241,11 @@ class Parts:
         return Adopting(
             self.area, self.journal, self.ports, subscribers=subscribers, unclaimed=unclaimed
         )
+
+    def _lookout(self) -> Lookout | None:
+        if self.area is None:
+            return None
+        return Lookout(self.area, self.journal, self.ports, own_name=self._own.name)
 
     def _handover(self) -> Handover | None:
         if Role.OFFLOAD not in self.config.node.roles or not self.config.destinations:

@@ -17,6 +17,7 @@ from typing import Any
 from syncd.cli.show import size
 from syncd.config.shapes import Config, LandingConfig, StorageConfig
 from syncd.config.values import HostPort
+from syncd.counted import counted
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
@@ -130,7 +131,7 @@ def _sqlite() -> Check:
 def _landing(name: str, landing: LandingConfig) -> Check:
     with os.scandir(landing.path) as entries:
         count = sum(entry.is_dir(follow_symlinks=False) for entry in entries)
-    return Check(name, True, f"{landing.path} can be read; {count} folders at its top.")
+    return Check(name, True, f"{landing.path} can be read; {counted(count, 'folder')} at its top.")
 
 
 def _watches(landings: tuple[LandingConfig, ...]) -> Check:
@@ -140,7 +141,7 @@ def _watches(landings: tuple[LandingConfig, ...]) -> Check:
     except (OSError, ValueError):
         return Check("watches", True, "This system has no limit of watches.")
     count = sum(_folder_count(landing.path) for landing in landings)
-    message = f"{count} folders to watch, {limit} allowed."
+    message = f"{counted(count, 'folder')} to watch, {limit:,} allowed."
     if count < limit * WATCH_LIMIT_SHARE:
         return Check("watches", True, message)
     remedy = (

@@ -81,7 +81,8 @@ def _say(fetch: dict[str, Any], rolls: list[dict[str, Any]]) -> None:
         held = fetch["held"]
         line = f"{name} held, {held['code']}: {show.plain(held['message'])}"
         click.echo(show.wrapped(line))
-        click.echo(show.go_hint(fetch, rolls), err=True)
+        if show.needs_go(fetch):
+            click.echo(show.go_hint(fetch, rolls), err=True)
     elif fetch["stage"] == "fetched":
         click.echo(f"{name} fetched and verified: {show.size(fetch['bytes'])} in {to}/{name}")
     else:

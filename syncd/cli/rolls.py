@@ -16,6 +16,7 @@ from syncd.cli.common import (
     print_json,
     roll_argument,
 )
+from syncd.counted import counted
 
 
 @click.command("rolls", epilog=examples("syncd rolls"))
@@ -49,7 +50,7 @@ def roll_command(roll: str, config_path: Path | None, as_json: bool) -> None:
         print_json(answer)
     else:
         _print_roll(answer)
-        if answer["held"]:
+        if show.needs_go(answer):
             click.echo(show.go_hint(answer, client.get("/api/rolls")["rolls"]), err=True)
     sys.exit(1 if answer["held"] else 0)
 
@@ -67,7 +68,7 @@ def _print_rolls(rolls: list[dict[str, Any]]) -> None:
             click.echo(_held_line(roll))
     _print_waits(rolls)
     click.echo(show.NOT_A_PERMISSION)
-    held = next((roll for roll in rolls if roll["held"]), None)
+    held = next((roll for roll in rolls if show.needs_go(roll)), None)
     if held:
         click.echo(show.go_hint(held, rolls), err=True)
 
@@ -120,7 +121,7 @@ def _print_roll(roll: dict[str, Any]) -> None:
         ("roll", show.roll_name(roll)),
         ("id", roll["id"]),
         ("stage", roll["stage"] + (", paused" if roll["paused"] else "")),
-        ("size", f"{show.size(roll['bytes'])} in {roll['files']} files"),
+        ("size", f"{show.size(roll['bytes'])} in {counted(roll['files'], 'file')}"),
         ("rank", str(roll["rank"])),
         ("expected", show.moment(roll["expected_at"])),
         ("needed by", show.moment(roll["needed_by"]) + (" late" if roll["late"] else "")),

@@ -23,7 +23,7 @@ from rich.table import Table
 from rich.text import Text
 
 from syncd.errors import SyncdError
-from syncd.roll.stages import STAGE_ORDER, Stage, is_before
+from syncd.roll.stages import SELF_CURING, STAGE_ORDER, Stage, is_before
 
 NOT_A_PERMISSION = (
     "`ready` is not permission to clear a card: "
@@ -76,6 +76,11 @@ def share(moved: int, total: int) -> str:
 def roll_name(roll: dict[str, Any]) -> str:
     """Return a roll's DAY/ROLL, fit to be shown."""
     return plain(f"{roll['day']}/{roll['name']}")
+
+
+def needs_go(roll: dict[str, Any]) -> bool:
+    """Tell whether a held roll waits for a person to say `go`: others go on by themselves."""
+    return bool(roll["held"]) and roll["held"]["code"] not in {code.value for code in SELF_CURING}
 
 
 def go_hint(roll: dict[str, Any], rolls: Sequence[dict[str, Any]]) -> str:

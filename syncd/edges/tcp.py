@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from syncd.edges.dialling import notice_dead_hosts, open_socket
-from syncd.errors import ConfigError, LinkLostError
+from syncd.errors import ConfigError, LinkEndedError, LinkLostError
 from syncd.limits import BULK_LINKS_MAX
 
 # From system calls to poll(): all of these mean "not now".
@@ -108,7 +108,10 @@ class TcpLink:
         except _NOT_NOW:
             return 0
         if count == 0:
-            raise self._lost("the other side closed it")
+            raise LinkEndedError(
+                f"The link to {self.where} was closed by the other side.",
+                remedy="It is opened again by itself when it is needed.",
+            )
         return count
 
     def _silence_bell(self) -> None:

@@ -223,7 +223,8 @@ class Handover:
                 self._drop(row.roll_id)
             case OfferKind.REFUSE:
                 code = HeldCode(answer.code)
-                raise HeldError(code, answer.message, remedy="", path=answer.path or None)
+                said = f"{self.peer}: {answer.message}"  # it speaks of its own storage
+                raise HeldError(code, said, remedy="", path=answer.path or None)
             case _:
                 log.debug("%s asks to wait: %s", self.peer, answer.message)
 

@@ -10,11 +10,12 @@ import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from syncd.errors import PeerRefusedError
 from syncd.handoff.callers import Callers
 from syncd.journal import notices
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import TICK_S
+from syncd.limits import DEAD_AFTER_S, TICK_S
 from syncd.ports import Ports
 from syncd.repeats import Repeats
 from syncd.roll.stages import Stage, is_before
@@ -25,6 +26,7 @@ log = logging.getLogger(__name__)
 PEER_ABSENT = "peer-absent"
 STORAGE_SLOW = "storage-slow"
 PEER_STORAGE = "peer-storage"
+_CALLER_REMEDY = "Check that syncd runs there, then the cable; it goes on by itself."
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +69,11 @@ class Presence:
         self._told: dict[str, Trouble] = {}
         self._tries: dict[str, int] = {}
         self._ever_heard: set[str] = set()
+        self._began_s = ports.clock.monotonic_s()
 
     async def run(self) -> None:
         """Tell every change until cancelled."""
+        self._began_s = self._ports.clock.monotonic_s()
         while True:
             await self._ports.clock.sleep(TICK_S)
             await self._tell_changes()
@@ -95,7 +99,22 @@ class Presence:
             peers = tuple(self._pulses) if row.stage is not Stage.ARRIVING else ()
         else:
             peers = (self._own_name, *((row.peer,) if row.peer else ()))
-        return next((each for each in self.troubles() if each.peer in peers), None)
+        found = next((each for each in self.troubles() if each.peer in peers), None)
+        return found or self._never_called(row)
+
+    def _never_called(self, row: RollRow) -> Trouble | None:
+        """Tell of the peer that brings a roll, if it has not called since this box started."""
+        peer = row.peer or ""
+        if row.origin is not Origin.PEER or not peer or self._is_young():
+            return None
+        if peer in self._callers.names() or peer in self._pulses:
+            return None
+        problem = f"{peer}, which brings it, has not called since syncd started here."
+        return Trouble(f"peer {peer}", PEER_ABSENT, problem, _CALLER_REMEDY, peer)
+
+    def _is_young(self) -> bool:
+        """Tell whether this box has not run for long enough to miss anybody."""
+        return self._ports.clock.monotonic_s() - self._began_s <= DEAD_AFTER_S
 
     async def _tell_changes(self) -> None:
         self._log_first_heard()
@@ -143,8 +162,9 @@ class Presence:
 
     def _of_pulse(self, pulse: Pulse) -> Trouble | None:
         if not pulse.is_heard:
-            if pulse.problem is None:
-                return None  # just started: the first greeting is under way
+            is_refused = isinstance(pulse.problem, PeerRefusedError)
+            if pulse.problem is None or (self._is_young() and not is_refused):
+                return None  # just started: the first greetings are under way, or its address is
             problem, remedy = pulse.problem.problem, pulse.problem.remedy
             return Trouble(f"peer {pulse.peer}", PEER_ABSENT, problem, remedy, pulse.peer)
         wait_s = pulse.storage_wait_s()
@@ -153,18 +173,19 @@ class Presence:
         storage = pulse.answer.storage if pulse.answer is not None and pulse.wants_storage else ""
         if storage:
             message = f"{pulse.peer} takes no rolls: {storage}"
-            remedy = "It goes on by itself when that is mended."
+            remedy = f"That is to be mended on {pulse.peer}; rolls then go on by themselves."
             return Trouble(f"storage of {pulse.peer}", PEER_STORAGE, message, remedy, pulse.peer)
         return None
 
     def _of_caller(self, name: str) -> Trouble | None:
-        if self._callers.is_heard(name):
+        # `syncd check` on a box that we dial asks us something, once, in that box's name.
+        if name in self._pulses or self._callers.is_heard(name):
             return None
         return Trouble(
             f"peer {name}",
             PEER_ABSENT,
             f"{name}, which calls this box, has fallen silent.",
-            "Check that syncd runs there, then the cable; it goes on by itself.",
+            _CALLER_REMEDY,
             name,
         )
 

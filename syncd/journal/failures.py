@@ -88,10 +88,33 @@ def _is_full_or_failing(error: BaseException) -> bool:
     return is_disk and is_kept_out(error) and code not in _LOCKING
 
 
+_WORDS = {
+    sqlite3.SQLITE_FULL: "its disk is full",
+    sqlite3.SQLITE_IOERR: "its disk fails to read or write",
+    sqlite3.SQLITE_READONLY: "it may only be read",
+    sqlite3.SQLITE_PERM: "the system does not let syncd use it",
+    sqlite3.SQLITE_AUTH: "the system does not let syncd use it",
+    sqlite3.SQLITE_CANTOPEN: "it, or a file beside it, cannot be opened",
+    sqlite3.SQLITE_BUSY: "another process uses it",
+    sqlite3.SQLITE_LOCKED: "another process uses it",
+    sqlite3.SQLITE_NOMEM: "this box has no memory left",
+    sqlite3.SQLITE_CORRUPT: "its contents are not as they were written",
+    sqlite3.SQLITE_NOTADB: "its contents are no journal",
+}
+
+
+def said(error: object) -> str:
+    """Say in our words what SQLite means, with its name for it, which can be looked up."""
+    code = code_of(error) if isinstance(error, BaseException) else 0
+    words = _WORDS.get(code & 0xFF)
+    name = getattr(error, "sqlite_errorname", "")
+    return f"{words} ({name})" if words and name else str(error)
+
+
 def cannot_write(shown: str, error: BaseException) -> JournalError:
     """Say that a transaction was not kept."""
     return JournalError(
-        f"The journal {shown} cannot be written: {error}.",
+        f"The journal {shown} cannot be written: {said(error)}.",
         remedy="Free space on its disk and see that the disk is well; nothing that was confirmed "
         "is lost, and work goes on by itself.",
     )
@@ -100,7 +123,7 @@ def cannot_write(shown: str, error: BaseException) -> JournalError:
 def broken(shown: str, found: object) -> JournalBrokenError:
     """Say that an open journal turned out to be damaged."""
     return JournalBrokenError(
-        f"The journal {shown} is damaged: {found}.",
+        f"The journal {shown} is damaged: {said(found)}.",
         remedy="Look at its disk. syncd starts anew by itself: it keeps the damaged file and "
         "rebuilds from the storage and the landing.",
     )
@@ -128,21 +151,21 @@ def cannot_open(shown: str, error: sqlite3.DatabaseError) -> ConfigError:
             remedy="Stop the other syncd, or give this one another node.state.",
         )
     if _is_full_or_failing(error):
-        what = f"The journal {shown} cannot be opened or made: {error}."
+        what = f"The journal {shown} cannot be opened or made: {said(error)}."
         return StateDiskError(what, remedy=STATE_DISK_REMEDY)
     if is_kept_out(error):
         return ConfigError(
-            f"The journal {shown} cannot be opened or made: {error}.",
+            f"The journal {shown} cannot be opened or made: {said(error)}.",
             remedy="See that the folder named as node.state exists, has room, and belongs with "
             "all in it to syncd's user. Nothing was moved or changed.",
         )
-    return damaged(shown, str(error))
+    return damaged(shown, error)
 
 
 def damaged(shown: str, found: object) -> ConfigError:
     """Say that a file is no journal, to a caller that does not rebuild."""
     return ConfigError(
-        f"The journal {shown} is damaged: {found}.",
+        f"The journal {shown} is damaged: {said(found)}.",
         remedy="Put back a copy of it, or move it aside together with its -wal file "
         "and start again: rolls on the storage and on the landing stay as they are.",
     )

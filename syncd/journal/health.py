@@ -78,7 +78,7 @@ def examine(path: Path) -> Finding:
             )
     except sqlite3.DatabaseError as error:
         health = Health.KEPT_OUT if failures.is_kept_out(error) else Health.BROKEN
-        return Finding(health, str(error), error=error)
+        return Finding(health, failures.said(error), error=error)
     except _UnfitError as error:
         return Finding(error.health, str(error))
     except (ValueError, TypeError, LookupError, msgpack.UnpackException) as error:

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
+from syncd.counted import counted
 from syncd.errors import HeldError
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Connection, Journal
@@ -139,7 +140,8 @@ class Adopting:
         """Say how many rolls are still to be read back before they are listed; "" if none."""
         if not self.waiting_count:
             return ""
-        return f"{self.waiting_count} published rolls that the journal lacks are being read back."
+        named = counted(self.waiting_count, "published roll")
+        return f"{named} that the journal lacks: still to be read back before being listed."
 
     # Blocking
 

@@ -94,11 +94,16 @@ class Area:
 
     def problem(self) -> str:
         """Say why nothing can be written now; "" if something can."""
+        trouble = self.trouble()
+        return "" if trouble is None else str(trouble)
+
+    def trouble(self) -> HeldError | None:
+        """Return why nothing can be written now; None if something can."""
         try:
             self.check(0)
         except HeldError as error:
-            return str(error)
-        return ""
+            return error
+        return None
 
     def _check(self, needed_bytes: int) -> None:
         folder = self._check_present()

@@ -7,6 +7,7 @@ Must not: touch the storage.
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+from syncd.counted import counted
 from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Connection, Journal
@@ -142,7 +143,7 @@ def record_doubts(
 
 def _named(paths: Sequence[str]) -> str:
     """Name some files, and count the others."""
-    more = f" and {len(paths) - NAMED_MAX} more files" if len(paths) > NAMED_MAX else ""
+    more = f" and {counted(len(paths) - NAMED_MAX, 'more file')}" if len(paths) > NAMED_MAX else ""
     return ", ".join(paths[:NAMED_MAX]) + more
 
 
@@ -181,7 +182,7 @@ def record_published(
     roll_id, target = inventory.roll_id, target_of(inventory)
     with journal.write() as db:
         level = weakest(parcels.proof_levels(db, roll_id))
-        amount = f"{len(inventory.files)} files, {human(inventory.total_bytes)}"
+        amount = f"{counted(len(inventory.files), 'file')}, {human(inventory.total_bytes)}"
         data = {"path": target, "files": len(inventory.files), "read_level": level.value}
         rolls.set_published(db, roll_id, target, evidence=sealed)
         rolls.set_publish_intent(db, roll_id, None)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 
 import xxhash
 
+from syncd.counted import counted
 from syncd.errors import HeldError
 from syncd.limits import READ_BYTES
 from syncd.ports import Entry, EntryKind, Folder
@@ -30,7 +31,7 @@ class ChangedMeanwhileError(Exception):
     """
 
     def __init__(self, files: tuple[int, ...]) -> None:
-        super().__init__(f"{len(files)} files changed after they were read back")
+        super().__init__(f"{counted(len(files), 'file')} changed after they were read back")
         self.files = files
 
 

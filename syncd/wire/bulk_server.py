@@ -16,7 +16,7 @@ from typing import Any, Self
 
 from syncd.edges.clock import RealClock
 from syncd.edges.tcp import Listener, TcpLink, listen
-from syncd.errors import LinkLostError, PeerRefusedError, SyncdError
+from syncd.errors import LinkEndedError, LinkLostError, PeerRefusedError, SyncdError
 from syncd.limits import BULK_LINKS_MAX, LANES_MAX, RETRY_CAP_S
 from syncd.ports import Clock, Lines, Link
 from syncd.repeats import Repeats
@@ -126,6 +126,8 @@ class BulkServer:
         """Log how a lane ended."""
         try:
             await running
+        except LinkEndedError as error:
+            log.debug("%s", error)
         except LinkLostError as error:
             log.info("%s: %s", link.where, error)
         except SyncdError as error:

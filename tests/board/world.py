@@ -43,10 +43,10 @@ def add_roll(journal: Journal, name: str, *, day: str = DAY, size: int = 1_000, 
     return inventory.roll_id
 
 
-def hold(journal: Journal, roll_id: str) -> None:
+def hold(journal: Journal, roll_id: str, code: HeldCode = HeldCode.EVIDENCE_MISMATCH) -> None:
     """Hold a roll for a file that does not match."""
     with journal.write() as db:
-        code, text = HeldCode.EVIDENCE_MISMATCH, "xxh64 is another"
+        text = "xxh64 is another"
         rolls.hold(db, roll_id, code, text, "a\x1b[31m.mov", now_utc_ms=NOON)
 
 

@@ -14,7 +14,7 @@ from syncd.cli.main import COMMANDS
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
-from syncd.roll.stages import Stage
+from syncd.roll.stages import HeldCode, Stage
 from tests.board.world import DAY, NOON, add_roll, hold
 from tests.cli.conftest import Box
 
@@ -50,6 +50,29 @@ def test_a_held_roll_makes_rolls_end_with_1_and_is_shown_harmless(
     assert "\x1b" not in result.out
     assert f"syncd go {DAY}/A012" in result.err
     assert box.syncd("roll", "A012", "--json").code == 1
+
+
+def test_a_held_roll_that_goes_on_by_itself_asks_nobody_to_say_go(
+    box: Box, journal: Journal
+) -> None:
+    """What is said beside it names the cause; a second remedy would contradict it."""
+    hold(journal, add_roll(journal, "A012"), HeldCode.STORAGE_ABSENT)
+    for command in (("rolls",), ("roll", "A012")):
+        result = box.syncd(*command)
+        assert result.code == 1
+        assert "storage-absent" in result.out
+        assert "syncd go" not in result.err
+
+
+def test_an_arriving_roll_answers_to_the_id_that_is_shown(box: Box, journal: Journal) -> None:
+    """It has no roll id before it is verified; what stands in for it names one folder."""
+    with journal.write() as db:
+        for day in ("a", "b"):
+            rolls.add_arriving(db, DAY, "A012", source_path=f"/{day}/A 012", now_utc_ms=NOON)
+    for roll in box.syncd("rolls", "--json").json["rolls"]:
+        assert roll["id"].startswith("arriving:/")
+        assert box.syncd("roll", roll["id"], "--json").json["id"] == roll["id"]
+        assert box.syncd("rush", roll["id"]).code == 0
 
 
 def test_what_rolls_wait_for_is_said_once_with_what_to_do(

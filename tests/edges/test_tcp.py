@@ -112,7 +112,7 @@ def test_the_other_side_closing_is_a_loss(ends: tuple[TcpLink, TcpLink]) -> None
     now(near.send(b"last"))
     near.close()
     assert receive_all(far, 4) == b"last"
-    with pytest.raises(LinkLostError, match="the other side closed it"):
+    with pytest.raises(LinkLostError, match="closed by the other side"):
         now(far.receive_into(memoryview(bytearray(1)), SOON_S))
 
 

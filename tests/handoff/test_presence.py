@@ -1,6 +1,7 @@
 """What both boxes say while the other one is away, or its storage is: in rolls, checks, events."""
 
 import asyncio
+import logging
 from typing import Any
 
 import pytest
@@ -9,6 +10,7 @@ from syncd.journal import notices
 from syncd.limits import DEAD_AFTER_S, TICK_S
 from syncd.parts import Parts
 from syncd.roll.stages import HeldCode, Stage
+from syncd.wire.messages import Hello
 from tests.faults.scenes import clips, cut_small, moves, play, put_roll, reaches, row_of, until
 from tests.faults.world import LANDING, STORAGE, Box, World
 
@@ -132,3 +134,88 @@ def test_a_source_that_is_gone_in_mid_roll_is_told_on_the_storage_side_and_cures
 def _held_code(world: World) -> HeldCode | None:
     row = row_of(world.processing, "A012")
     return row.held.code if row is not None and row.held is not None else None
+
+
+def test_a_question_asked_once_by_a_box_that_we_dial_makes_it_no_caller() -> None:
+    """`syncd check` there greets this box in its name; that it is not repeated says nothing."""
+    world = World(5)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        hello = Hello(node="process-1", roles=("processing",), version="1", utc_ms=0)
+        parts_of(world.offload).callers.note("process-1", hello)
+        await asyncio.sleep(3 * DEAD_AFTER_S)
+        assert parts_of(world.offload).presence.troubles() == []
+
+    play(world, scene)
+    assert events(world.offload) == []
+
+
+def test_a_peer_is_not_missed_before_it_could_be_heard() -> None:
+    """Boxes that start together say nothing of each other; after that, absence is told as ever."""
+    world = World(6)
+    world.net.cut()
+
+    async def scene() -> None:
+        await until(lambda: world.offload.parts, "it runs")
+        await asyncio.sleep(DEAD_AFTER_S / 2)
+        assert parts_of(world.offload).presence.troubles() == []
+        world.net.join()
+        await asyncio.sleep(DEAD_AFTER_S)
+        world.net.cut()
+        await until(parts_of(world.offload).presence.troubles, "it is told")
+        await asyncio.sleep(2 * TICK_S)
+
+    play(world, scene)
+    assert [kind for kind, _, _ in events(world.offload)] == ["peer-absent"]
+
+
+def test_a_roll_whose_box_has_not_called_since_the_start_says_that_it_waits() -> None:
+    """The processing box was restarted while the offload box is off: its list tells why."""
+    world = World(7)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world, 6, 400_000))
+        await moves(world, "A012")
+        world.net.cut()
+        await world.processing.lose_power()
+        await until(lambda: world.processing.parts, "it runs again")
+        row = row_of(world.processing, "A012")
+        assert row is not None
+        await asyncio.sleep(3 * DEAD_AFTER_S)
+        waits = parts_of(world.processing).presence.waits(row)
+        assert waits is not None
+        assert (waits.code, waits.peer) == ("peer-absent", "offload-1")
+        assert "since syncd started" in waits.message
+        world.net.join()
+        await reaches(world, "A012")
+
+    play(world, scene)
+
+
+def test_a_storage_that_goes_and_comes_back_is_said_once_each_on_its_own_box(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """In its log and its events, with path and remedy, whether a roll needs it or not."""
+    world = World(8)
+
+    async def scene() -> None:
+        await asyncio.sleep(10)
+        world.processing.disk.take_away(STORAGE)
+        await asyncio.sleep(30)
+        world.processing.disk.bring_back(STORAGE)
+        await asyncio.sleep(30)
+
+    with caplog.at_level(logging.INFO, "syncd.storage.lookout"):
+        play(world, scene)
+    ours = [each for each in caplog.records if each.name == "syncd.storage.lookout"]
+    gone, back = [each.getMessage() for each in ours]
+    assert f"The storage {STORAGE} is not there" in gone
+    assert "Mount it" in gone
+    assert STORAGE in back
+    assert "again" in back
+    told = events(world.processing)
+    assert [kind for kind, _, _ in told] == ["storage-absent", "well-again"]
+    assert "Mount it" in told[0][2]["remedy"]
+    assert told[1][2]["code"] == "storage-absent"

@@ -287,3 +287,12 @@ async def test_a_lane_that_hangs_does_not_hold_the_end(
     hanging = [t for t in threading.enumerate() if t.name.startswith("bulk-")]
     for thread in hanging:
         thread.join(SOON_S)
+
+
+async def test_a_lane_that_its_owner_ends_is_no_news(caplog: pytest.LogCaptureFixture) -> None:
+    """Every fetch and every shutdown ends lanes so; only what really broke is logged."""
+    with caplog.at_level("INFO", "syncd.wire.bulk_server"):
+        async with box(SIZES) as there:
+            await moves_all(there, "send")
+            await there.until_open(0)
+    assert caplog.messages == []
