@@ -20,8 +20,10 @@ from syncd.cli.common import (
     print_json,
     roll_argument,
 )
+from syncd.errors import DaemonUnreachableError, NotPossibleError
 
 POLL_S = 0.5
+AWAY_S_MAX = 300.0  # a service manager starts the daemon again well within this
 _LINE_EVERY_S = 5.0
 
 
@@ -44,8 +46,9 @@ def fetch_command(
 ) -> None:
     """Fetch a ready roll of a peer into a folder, verified, in one step at the end.
 
-    The daemon fetches: it goes on after an interruption, and when this command is ended.
-    Exit code 1 if the roll is held.
+    The daemon fetches: it goes on after an interruption, and when this command is ended. If the
+    daemon itself stops, this waits for it for five minutes.
+    Exit code 1 if the roll is held, 69 if the daemon stays away.
     """
     client = client_for(config_path)
     body = {"roll": roll, "to": str(to.absolute())}
@@ -64,15 +67,55 @@ def fetch_command(
 
 
 def _wait(client: BoardClient, fetch: dict[str, Any]) -> dict[str, Any]:
-    """Return the fetch once it is fetched or held, showing how far it is."""
+    """Return the fetch once it is fetched or held, showing how far it is.
+
+    Raises DaemonUnreachableError if the daemon stays away, NotPossibleError if it is back without
+    its journal.
+    """
     with _progress(show.roll_name(fetch)) as progress:
         while fetch["stage"] != "fetched" and not fetch["held"]:
             progress.update(fetch)
             time.sleep(POLL_S)
-            every = client.get("/api/fetches")["fetches"]
-            fetch = next((each for each in every if each["id"] == fetch["id"]), fetch)
+            every = _ask_again(client, "/api/fetches", fetch, progress)["fetches"]
+            found = next((each for each in every if each["id"] == fetch["id"]), None)
+            if found is None:
+                raise NotPossibleError(
+                    f"The daemon knows nothing any more of the fetch of {show.roll_name(fetch)}.",
+                    remedy="Run the same command again: a roll that is here is not fetched twice.",
+                )
+            fetch = found
         progress.update(fetch)
     return fetch
+
+
+def _ask_again(
+    client: BoardClient, path: str, fetch: dict[str, Any], progress: "_Shown"
+) -> dict[str, Any]:
+    """Return what the daemon says, waiting for it while it is away: what it fetches, it keeps."""
+    away_since_s: float | None = None
+    while True:
+        try:
+            answer: dict[str, Any] = client.get(path)
+        except DaemonUnreachableError as error:
+            now_s = time.monotonic()
+            if away_since_s is None:
+                away_since_s = now_s
+                progress.say(
+                    f"{error.problem} It keeps the fetch, and goes on when it runs again; waiting "
+                    f"for up to {AWAY_S_MAX / 60:.0f} minutes."
+                )
+            if now_s - away_since_s >= AWAY_S_MAX:
+                raise DaemonUnreachableError(
+                    f"{error.problem} It was waited for for {AWAY_S_MAX / 60:.0f} minutes.",
+                    remedy=f"The fetch of {show.roll_name(fetch)} is kept: start the daemon, with "
+                    "`syncd run` or as a service, and it goes on by itself. To wait for its end, "
+                    "run the same command again.",
+                ) from error
+            time.sleep(POLL_S)
+        else:
+            if away_since_s is not None:
+                progress.say("The daemon answers again.")
+            return answer
 
 
 def _say(fetch: dict[str, Any], rolls: list[dict[str, Any]]) -> None:
@@ -93,6 +136,8 @@ def _say(fetch: dict[str, Any], rolls: list[dict[str, Any]]) -> None:
 class _Shown(Protocol):
     def update(self, fetch: dict[str, Any]) -> None: ...
 
+    def say(self, line: str) -> None: ...
+
 
 class _Bar:
     """A bar on a terminal."""
@@ -111,6 +156,9 @@ class _Bar:
             moved=moved,
         )
 
+    def say(self, line: str) -> None:
+        self._progress.console.print(line)
+
 
 class _Lines:
     """A line now and then, on stderr, elsewhere."""
@@ -125,7 +173,10 @@ class _Lines:
             return
         self._last = (fetch["stage"], now_s)
         moved = show.share(fetch["moved_bytes"], fetch["bytes"])
-        click.echo(f"{self._name}  {fetch['stage']}  {moved}", err=True)
+        self.say(f"{self._name}  {fetch['stage']}  {moved}")
+
+    def say(self, line: str) -> None:
+        click.echo(line, err=True)
 
 
 @contextmanager
