@@ -64,20 +64,26 @@ def test_building_again_makes_the_same_image(image: str) -> None:
 
 
 def test_what_changed_in_the_source_is_in_the_next_image(engine: str, tmp_path: Path) -> None:
-    """No layer of an older source is taken for a newer one."""
+    """No layer of an older source is taken for a newer one, and what was replaced is gone."""
     for name in MADE_OF:
         copy = shutil.copytree if (ROOT / name).is_dir() else shutil.copy
         copy(ROOT / name, tmp_path / name)
-    with (tmp_path / "syncd" / "__init__.py").open("a") as file:
-        file.write('\n__version__ = "9.8.7"\n')
-    tag = f"{engine}:changed"
-
-    run(tmp_path / "docker" / "build", env={"SYNCD_IMAGE": tag}, timeout_s=BUILD_S)
-
+    tags = (f"{engine}:changed", f"{engine}:changed-build")
+    seen: list[set[str]] = []
     try:
-        assert run("docker", "run", "--rm", tag, "--version") == "syncd 9.8.7\n"
+        for version in ("9.8.6", "9.8.7"):
+            with (tmp_path / "syncd" / "__init__.py").open("a") as file:
+                file.write(f'\n__version__ = "{version}"\n')
+            run(tmp_path / "docker" / "build", env={"SYNCD_IMAGE": tags[0]}, timeout_s=BUILD_S)
+            assert run("docker", "run", "--rm", tags[0], "--version") == f"syncd {version}\n"
+            seen.append({run("docker", "images", "--quiet", "--no-trunc", tag) for tag in tags})
+        first, second = seen
+        assert "" not in first
+        assert not first & second
+        there = run("docker", "images", "--all", "--quiet", "--no-trunc")
+        assert not any(image in there for image in first)
     finally:
-        run("docker", "image", "rm", tag)
+        run("docker", "image", "rm", *tags)
 
 
 def test_the_image_holds_no_state(image: str) -> None:

@@ -54,7 +54,7 @@ class Set:
     def environment(self) -> dict[str, str]:
         own = os.environ.get("DOCKER_CONFIG", str(Path.home() / ".docker"))
         names = {"SYNCD_PREFIX": f"{self.name}-", "COMPOSE_PROJECT_NAME": self.name}
-        names |= {"SUDO_UID": str(IMAGE_USER), "SUDO_GID": str(IMAGE_USER)}
+        names |= {"SUDO_UID": "", "SUDO_GID": ""}  # root, if it is root that runs this, as at login
         return {"HOME": str(self.home), "DOCKER_CONFIG": own, **names}
 
     def syncd(self, box: str, *words: str) -> Any:
@@ -77,9 +77,6 @@ def home(engine: str, image: str, tmp_path: Path) -> Iterator[Set]:  # noqa: ARG
     rushes = tmp_path / "rushes"
     for folder in (landing, storage, rushes):
         folder.mkdir(parents=True)
-    if os.getuid() == 0:  # what the README says that root must do
-        for folder in (storage, rushes):
-            os.chown(folder, IMAGE_USER, IMAGE_USER)
     yield Set(f"{engine}-set", tmp_path, words)
     remove(f"{engine}-set")
 
@@ -112,10 +109,15 @@ def offload(landing: Path) -> dict[str, bytes]:
 
 def test_the_lines_of_the_readme_bring_a_roll_from_a_card_to_the_cutting_room(home: Set) -> None:
     """Set up, mark, start: the boxes find each other; a roll is handed over and fetched."""
-    build, set_up, into, mark, up, check, rolls, follow, fetch = SHELL
+    build, set_up, own, into, mark, up, check, rolls, follow, fetch = SHELL
     assert into == "cd ~/boxes"
     home.typed(build, BUILD_S)
-    home.typed(set_up)
+    said = home.typed(set_up)
+    if os.getuid() == 0:
+        for place in ("mnt/array/rolls", "rushes"):
+            assert f"chown {IMAGE_USER}:{IMAGE_USER} '{home.home / place}'" in said
+        home.typed(own)
+    assert "chown" not in home.typed(set_up)
     configs = [(home.boxes / box / "syncd.toml").read_text() for box in BOXES]
     assert not any(re.search(r"(?m)^address", text) for text in configs), "multicast must do"
     assert "is marked now" in home.typed(mark)
