@@ -15,8 +15,9 @@ from syncd.ports import Ports
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.area import Area
-from syncd.storage.publishing import name_taken
+from syncd.storage.layout import target_of
 from syncd.storage.standing import find_doubtful, read_again
+from syncd.storage.taken import name_taken
 from syncd.wire.messages import Offer, OfferAnswer, OfferKind
 
 
@@ -96,13 +97,15 @@ class HadRolls:
         """Hold a roll here, too, of which a file is wrong, unless another one took its name."""
         if error.code is not HeldCode.READ_BACK_MISMATCH:
             raise error
-        path = f"{inventory.day}/{inventory.name}"
+        target = target_of(inventory)
         with self._journal.write() as db:
             row = rolls.get(db, roll_id)
             others = [
                 other
-                for other in rolls.find(db, path)
-                if other.roll_id != roll_id and other.same_as is None and other.published_path
+                for other in rolls.find(db, inventory.name)
+                if other.roll_id != roll_id
+                and other.same_as is None
+                and other.published_path == target
             ]
             # One that only has another's content is not listed: it could not be let go on.
             if row is not None and row.same_as is None and not others:

@@ -23,8 +23,11 @@ from syncd.storage.adopting import record_adopted
 from syncd.storage.area import Area
 from syncd.storage.comparing import Comparison, compare_with_published, evidence_there
 from syncd.storage.keeper import CURABLE, Keeper
+from syncd.storage.layout import target_of
 from syncd.storage.papers import is_told as is_told_of
 from syncd.storage.records import PublishedRecord
+from syncd.storage.taken import name_offered_twice, refuse_twin_of
+from syncd.storage.troubles import storage_trouble
 from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
 
 PENDING_PER_PEER_MAX = 8
@@ -177,11 +180,11 @@ class OfferBook:
             case Comparison.SAME:
                 await self._ports.disk.aside(self._note_same, peer, inventory)
                 self._pending.pop((peer.fingerprint, head.roll_id), None)
-                return have(f"{inventory.day}/{inventory.name}")
+                return have(target_of(inventory))
             case Comparison.NEEDS_DIGESTS:
                 return OfferAnswer(kind=OfferKind.DIGESTS, message="send digests to compare by")
         self._pending.pop((peer.fingerprint, head.roll_id), None)
-        return refusal(name_taken(inventory))
+        return refusal(await self._ports.disk.aside(self._taken, inventory))
 
     async def _compare(self, roll_id: str, inventory: Inventory) -> Comparison | None:
         """Compare beside the loop; None while that still runs, so that nobody waits on a call."""
@@ -206,12 +209,25 @@ class OfferBook:
         """Return another unfinished roll of the same name, if there is one.
 
         One that was only found on the storage, and that nobody brings, bars no other's way.
+        Raises HeldError(name-unsafe) if one is under way whose name would become one with this.
         """
         with self._journal.read() as db:
             found = rolls.find(db, f"{inventory.day}/{inventory.name}")
+            under_way = rolls.unfinished(db, Origin.PEER)
         apart = self._keeper.unclaimed | {roll_id}
         others = [row for row in found if row.origin is Origin.PEER and row.roll_id not in apart]
-        return next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
+        rival = next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
+        for row in () if rival is not None else under_way:
+            if row.roll_id not in apart and is_before(row.stage, Stage.LANDED):
+                refuse_twin_of(inventory, f"{row.day}/{row.name}" if row.day else row.name)
+        return rival
+
+    def _taken(self, inventory: Inventory) -> HeldError:
+        """Say what has this roll's name on the storage. Raises HeldError if that is absent."""
+        try:
+            return name_offered_twice(self._area.present(), inventory)
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
 
     def _drop_replaced(self, peer: PeerIdentity, head: Offer) -> None:
         """Give up unfinished rolls of this peer whose source this roll has replaced."""
@@ -265,7 +281,6 @@ class OfferBook:
 
     def _note_same_as(self, peer: PeerIdentity, inventory: Inventory, other_id: str) -> None:
         now = self._ports.clock.utc_ms()
-        path = f"{inventory.day}/{inventory.name}"
         with self._journal.write() as db:
             rolls.add_roll(
                 db,
@@ -276,7 +291,7 @@ class OfferBook:
                 route="peer",
                 now_utc_ms=now,
             )
-            rolls.set_published(db, inventory.roll_id, path)
+            rolls.set_published(db, inventory.roll_id, target_of(inventory))
             rolls.set_moved(db, inventory.roll_id, inventory.total_bytes)
             rolls.set_same_as(db, inventory.roll_id, other_id)
             note = "the same content was there already; compared by reading the storage"
@@ -324,15 +339,4 @@ def refusal(error: HeldError) -> OfferAnswer:
         code=error.code.value,
         message=str(error).strip(),
         path=error.path or "",
-    )
-
-
-def name_taken(inventory: Inventory) -> HeldError:
-    """Say that other content has this name; nothing is merged or replaced."""
-    path = f"{inventory.day}/{inventory.name}"
-    return HeldError(
-        HeldCode.NAME_TAKEN,
-        f"The storage already holds another roll as {path}.",
-        remedy="Check for a re-used card or roll name; rename this roll's folder and its evidence "
-        "with the tool that made it, and it is offered anew. Clear neither card before that.",
     )

@@ -344,6 +344,11 @@ def set_source_path(db: Connection, roll_id: str, source_path: str) -> None:
     db.execute("UPDATE roll SET source_path = ? WHERE roll_id = ?", (plain(source_path), roll_id))
 
 
+def rename(db: Connection, roll_id: str, day: str, name: str) -> None:
+    """Record that a roll that was not taken by anybody yet is called otherwise by now."""
+    db.execute("UPDATE roll SET day = ?, name = ? WHERE roll_id = ?", (day, name, roll_id))
+
+
 def set_published(
     db: Connection, roll_id: str, path: str, evidence: Sequence[FileEntry] | None = None
 ) -> None:

@@ -19,10 +19,10 @@ from syncd.roll.stages import HeldCode, Stage, is_before
 # Day, name and time of arrival give rank and needed-by.
 PlaceFor = Callable[[str, str, int], tuple[int, int | None]]
 
+# What the storage refuses a roll for until it has another name.
+OF_THE_NAME = frozenset({HeldCode.NAME_TAKEN, HeldCode.NAME_UNSAFE})
 # What the landing holds a verified roll for, and so may lift again.
 OF_THE_SOURCE = frozenset({HeldCode.SOURCE_CHANGED, HeldCode.SOURCE_UNREADABLE})
-
-
 # What the hand-off holds a roll for until its files are offloaded again.
 CURED_BY_OFFLOADING = OF_THE_SOURCE | {HeldCode.EVIDENCE_MISMATCH, HeldCode.FILE_MISSING}
 
@@ -184,7 +184,7 @@ def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
     """Take an unfinished roll as it was found just now: other evidence, or another place.
 
     Other evidence only before the roll travels, other times always; another place only if its own
-    cannot be read.
+    cannot be read, or has a name that the storage refused.
     """
     roll_id = inventory.roll_id
     row = rolls.get(db, roll_id)
@@ -206,6 +206,27 @@ def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
         return
     if row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE:
         _go_on_from(db, roll_id, source, now_utc_ms)
+    elif row.held is not None and row.held.code in OF_THE_NAME:
+        _go_on_as(db, row, inventory, source, now_utc_ms)
+
+
+def _go_on_as(
+    db: Connection, row: RollRow, inventory: Inventory, source: str, now_utc_ms: int
+) -> None:
+    """Take the name of another folder with the same content; its own was refused.
+
+    Only of a roll that the storage has nothing of; and each folder's name only once, so that two
+    folders, whose names are both taken, do not take turns.
+    """
+    is_same_name = (row.day, row.name) == (inventory.day, inventory.name)
+    text = f"goes on as {inventory.day}/{inventory.name}, from {source}"
+    is_tried = any(line.note == text for line in rolls.history(db, row.roll_id))
+    if is_same_name or is_tried or not is_before(row.stage, Stage.MOVING):
+        return
+    rolls.rename(db, row.roll_id, inventory.day, inventory.name)
+    rolls.set_source_path(db, row.roll_id, source)
+    rolls.release(db, row.roll_id, now_utc_ms=now_utc_ms)
+    rolls.note(db, row.roll_id, text, now_utc_ms=now_utc_ms)
 
 
 def _go_on_from(db: Connection, roll_id: str, source: str, now_utc_ms: int) -> None:

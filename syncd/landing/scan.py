@@ -9,9 +9,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
-from syncd.landing.droppings import is_dropping
 from syncd.limits import MANIFEST_DEPTH_MAX, ROLL_FILES_MAX
 from syncd.ports import Entry, EntryKind, Folder
+from syncd.roll.droppings import is_dropping
 
 
 class ScanFailed(Exception):  # noqa: N818  # it is an answer: "unknown"

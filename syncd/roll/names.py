@@ -94,6 +94,25 @@ def folded(text: str) -> str:
     return unicodedata.normalize("NFC", composed.casefold())
 
 
+def find_twin(path: str, other: str) -> tuple[str, str] | None:
+    """Return how far into two paths lies what a volume that folds names would bring together.
+
+    None if they are the same, or stay apart: they differ in no part by case or Unicode alone.
+    """
+    parts, others = path.split("/"), other.split("/")
+    for count, (part, there) in enumerate(zip(parts, others, strict=False), start=1):
+        if folded(part) != folded(there):
+            return None
+        if part != there:
+            return "/".join(parts[:count]), "/".join(others[:count])
+    return None
+
+
+def one_name(path: str, other: str) -> str:
+    """Say that two paths are one name where names are folded; if they look alike, also how not."""
+    return f"{shown(path)} {_collides(path, other)}"
+
+
 class _Check:
     """Collects problems; remembers what each folded path was spelled like, and what it was."""
 
@@ -133,7 +152,7 @@ class _Check:
             self._spelled[key] = (path, is_folder)
             return key
         if before[0] != path:
-            self._report(path, _one_name(path, before[0]))
+            self._report(path, _collides(path, before[0]))
         elif before[1] != is_folder:
             self._report(path, "is both a file and a folder")
         else:
@@ -144,8 +163,11 @@ class _Check:
         self.problems.append(NameProblem(path, f"{shown(path)} {wrong}.", RENAME))
 
 
-def _one_name(path: str, other: str) -> str:
-    """Say that two paths collide; of those that look the same, also how they differ."""
+def _collides(path: str, other: str) -> str:
+    """Say, as the end of a sentence that begins with path, that two paths collide.
+
+    Of those that look the same also how they differ.
+    """
     wrong = f"and {shown(other)} are one name where case or Unicode is folded"
     if unicodedata.normalize("NFC", path) != unicodedata.normalize("NFC", other):
         return wrong

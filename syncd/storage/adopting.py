@@ -21,6 +21,7 @@ from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import Entry, EntryKind, Folder, Ports
 from syncd.repeats import Repeats
+from syncd.roll.droppings import is_dropping
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage import papers
@@ -157,7 +158,7 @@ class Adopting:
             known = {row.roll_id for row in rolls.all_rolls(db)}
         strays = []
         for entry in incoming:
-            if entry.name not in known:
+            if entry.name not in known and not is_dropping(entry.name):
                 with self.untaken.trying(incoming_of(entry.name)):
                     if not self._adopt_unfinished(folder, entry):
                         size_bytes = _size_bytes(folder, incoming_of(entry.name))

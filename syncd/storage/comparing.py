@@ -9,11 +9,13 @@ from pathlib import PurePosixPath
 
 from syncd.ports import EntryKind, Folder
 from syncd.roll.digests import Algorithm
+from syncd.roll.droppings import is_dropping
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, media_by_path
 from syncd.storage.area import Area
 from syncd.storage.days import using_day
 from syncd.storage.layout import files_below, target_of
 from syncd.storage.reading import hash_stored
+from syncd.storage.taken import refuse_twin_there
 from syncd.storage.troubles import storage_trouble
 
 _LIST_SUFFIXES = frozenset(
@@ -36,7 +38,7 @@ class Comparison(StrEnum):
 def compare_with_published(area: Area, inventory: Inventory) -> Comparison:
     """Compare a roll with DAY/ROLL on the storage, by reading if names and sizes agree.
 
-    Raises HeldError if the storage is absent or fails.
+    Raises HeldError if the storage is absent or fails, or holds a twin of a name that is free.
     """
     folder = area.folder()
     try:
@@ -64,7 +66,7 @@ def evidence_there(area: Area, inventory: Inventory) -> tuple[FileEntry, ...]:
                 FileKind.EVIDENCE,
             )
             for path, entry in found
-            if path not in media
+            if path not in media and not is_dropping(path)
         )
     except OSError as error:
         raise storage_trouble(area.path, error) from error
@@ -74,8 +76,9 @@ def _compare(area: Area, folder: Folder, inventory: Inventory) -> Comparison:
     target = target_of(inventory)
     with using_day(area.path, folder, inventory.day):
         there = folder.stat(target)
-    if there is None:
-        return Comparison.ABSENT
+        if there is None:
+            refuse_twin_there(folder, inventory)
+            return Comparison.ABSENT
     if there.kind is not EntryKind.FOLDER or not _has_same_files(folder, target, inventory):
         return Comparison.DIFFERENT
     media = media_by_path(inventory).values()
@@ -99,7 +102,7 @@ def _has_same_files(folder: Folder, target: str, inventory: Inventory) -> bool:
             return False
         if there.size_bytes != entry.size_bytes:
             return False
-    return all(path in own_evidence or _is_evidence(path) for path in found)
+    return all(path in own_evidence or _is_evidence(path) or is_dropping(path) for path in found)
 
 
 def _is_evidence(path: str) -> bool:

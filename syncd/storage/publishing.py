@@ -9,30 +9,22 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
 
-from syncd.errors import HeldError
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
-from syncd.ports import EntryKind, Folder
+from syncd.ports import Folder
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory
-from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
 from syncd.storage.days import using_day
 from syncd.storage.layout import folder_of, incoming_of, media_root, target_of
 from syncd.storage.papers import find_published, note_published
 from syncd.storage.reading import hash_stored
 from syncd.storage.records import PublishedRecord
-
-_WORDS = {
-    EntryKind.FOLDER: "a folder",
-    EntryKind.FILE: "a file",
-    EntryKind.LINK: "a link",
-    EntryKind.OTHER: "something",
-}
+from syncd.storage.taken import name_taken, refuse_twin_there
 
 
 def publish(area: Area, journal: Journal, record: PublishedRecord) -> None:
-    """Make a sealed roll appear as DAY/ROLL. Raises OSError, HeldError(name-taken).
+    """Make a sealed roll appear as DAY/ROLL. Raises OSError, HeldError(name-taken, name-unsafe).
 
     Raises HeldError(storage-error) if the folder of its day cannot be used.
     The intent is journalled before, so that recover_publish() can tell how far it got; and noted
@@ -44,6 +36,7 @@ def publish(area: Area, journal: Journal, record: PublishedRecord) -> None:
     with using_day(area.path, folder, inventory.day):
         if folder.stat(target) is not None:
             raise name_taken(folder, inventory)
+        refuse_twin_there(folder, inventory)
         if inventory.day:
             folder.make_folders(inventory.day)
             folder.sync_folder()
@@ -96,19 +89,6 @@ def _noted(folder: Folder, inventory: Inventory) -> tuple[FileEntry, ...] | None
 def discard_incoming(folder: Folder, roll_id: str) -> None:
     """Remove what is left of a roll's incoming folder; never under the published tree."""
     folder.remove_tree(incoming_of(roll_id))
-
-
-def name_taken(folder: Folder, inventory: Inventory) -> HeldError:
-    """Say that other content has this name; nothing is merged or replaced."""
-    entry = folder.stat(target_of(inventory))
-    there = EntryKind.OTHER if entry is None else entry.kind
-    path = target_of(inventory)
-    return HeldError(
-        HeldCode.NAME_TAKEN,
-        f"The storage already holds {_WORDS[there]} as {path}, and it is not this roll.",
-        remedy="Check for a re-used card or roll name; move one of the two by hand, then "
-        "`syncd go` the roll. Clear neither card before that.",
-    )
 
 
 def _sync_parents(folder: Folder, roll_id: str, target: str) -> None:

@@ -15,8 +15,8 @@ from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
 from syncd.storage.layout import target_of
 from syncd.storage.papers import find_published
-from syncd.storage.publishing import name_taken
 from syncd.storage.reading import hash_stored, is_same_time
+from syncd.storage.taken import name_taken
 from syncd.storage.troubles import storage_trouble
 
 

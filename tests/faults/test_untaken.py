@@ -184,6 +184,36 @@ def test_what_is_no_folder_in_incoming_is_named_and_stops_nothing(
     assert STRANGE_ID in play(world, scene)
 
 
+def test_what_windows_leave_in_any_folder_is_no_trouble() -> None:
+    """Browsed from a desktop, the storage is as well as before, with a journal or without."""
+    world = World(36)
+
+    def meddle(folder: Folder) -> None:
+        for place in (
+            "",
+            f"{DAY}/",
+            f"{DAY}/A012/",
+            ".syncd/",
+            ".syncd/incoming/",
+            ".syncd/rolls/",
+        ):
+            folder.make_folders(place.strip("/") or ".syncd")
+            for name in (".DS_Store", "._A012", "Thumbs.db"):
+                folder.make_new_file(f"{place}{name}", b"x")
+
+    async def scene() -> None:
+        await all_published(world)
+        await lose_journal(world, meddle)
+        for name in NAMES:
+            await reaches(world, name, box=world.processing)
+        assert untaken(world).problem() == ""
+        assert world.processing.parts is not None
+        assert world.processing.parts.adopting is not None
+        assert world.processing.parts.adopting.problem() == ""
+
+    play(world, scene)
+
+
 def test_an_entry_of_incoming_that_cannot_be_looked_at_stops_nothing() -> None:
     """It is named, with why."""
     world = World(35)

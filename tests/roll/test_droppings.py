@@ -2,7 +2,7 @@
 
 import pytest
 
-from syncd.landing.droppings import DROPPINGS, find_dropping, is_dropping
+from syncd.roll.droppings import DROPPINGS, find_dropping, is_dropping
 
 
 @pytest.mark.parametrize(

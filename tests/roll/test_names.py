@@ -8,7 +8,14 @@ from hypothesis import strategies as st
 
 from syncd.errors import HeldError
 from syncd.limits import NAME_BYTES_MAX, PATH_BYTES_MAX
-from syncd.roll.names import check_names, check_part, folded, require_safe_names, shown
+from syncd.roll.names import (
+    check_names,
+    check_part,
+    find_twin,
+    folded,
+    require_safe_names,
+    shown,
+)
 from syncd.roll.stages import HeldCode
 
 
@@ -205,3 +212,24 @@ def test_a_hundred_thousand_camera_names_are_checked_in_no_time() -> None:
     """An image sequence must not hold up the look at a landing (0.2 s here)."""
     names = [f"CLIPS/A012C001/A012C001.{frame:07}.ari" for frame in range(100_000)]
     assert check_names(names) == []
+
+
+@pytest.mark.parametrize(
+    ("path", "other", "twins"),
+    [
+        ("D12/C9", "D12/c9", ("D12/C9", "D12/c9")),
+        ("D12/C9", "d12/A1", ("D12", "d12")),
+        ("D12", "d12/A1", ("D12", "d12")),
+        ("D12/caf\u00e9", "D12/cafe\u0301", ("D12/caf\u00e9", "D12/cafe\u0301")),
+        ("D12/C9", "D12/C9", None),
+        ("D12/C9", "D12", None),
+        ("D12/C9", "D13/c9", None),
+        ("D12/C9", "D12/C90", None),
+    ],
+)
+def test_twins_are_found_at_the_first_part_that_differs(
+    path: str, other: str, twins: tuple[str, str] | None
+) -> None:
+    """Only by case or Unicode; and it is the same whichever comes first."""
+    assert find_twin(path, other) == twins
+    assert find_twin(other, path) == (None if twins is None else twins[::-1])

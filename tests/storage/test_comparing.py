@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from syncd.storage.comparing import Comparison, compare_with_published
+from syncd.storage.comparing import Comparison, compare_with_published, evidence_there
 from tests.storage.rig import DAY, STORAGE, Rig, footage
 
 
@@ -23,14 +23,23 @@ def test_a_free_name_is_absent() -> None:
 
 
 def test_the_same_content_with_other_evidence_is_the_same() -> None:
-    """A history or a list that came later changes nothing."""
+    """A history or a list that came later changes nothing, nor does what is no media."""
     rig = _published()
     folder = rig.disk.open_folder(f"{STORAGE}/{DAY}/A012")
     folder.make_folders("ascmhl")
     folder.make_new_file("ascmhl/0001_A012.mhl", b"<hashlist/>")
     folder.remove_file("A012.md5")
     folder.make_new_file("A012.sha1", b"")
+    folder.make_new_file("Stills/.DS_Store", b"what a window looked like")
     assert compare_with_published(rig.area(), rig.inventory) is Comparison.SAME
+
+
+def test_what_is_no_media_is_no_evidence_either() -> None:
+    """A published roll is listed with its manifests and lists, and not with a window's notes."""
+    rig = _published()
+    folder = rig.disk.open_folder(f"{STORAGE}/{DAY}/A012")
+    folder.make_new_file(".DS_Store", b"what a window looked like")
+    assert [entry.path for entry in evidence_there(rig.area(), rig.inventory)] == ["A012.md5"]
 
 
 @pytest.mark.parametrize("how", ["other bytes", "other size", "one more", "one less"])
