@@ -70,11 +70,11 @@ def test_a_fetch_goes_on_when_its_daemon_is_killed_and_started_again(tmp_path: P
 
 
 def test_a_fetch_whose_daemon_stays_away_ends_and_says_how_to_go_on(
-    monkeypatch: pytest.MonkeyPatch, unused_port: int
+    monkeypatch: pytest.MonkeyPatch, unused_port: int, tmp_path: Path
 ) -> None:
     """Exit 69 after the time that was said; once it was said, not every half second."""
     monkeypatch.setattr(fetch, "AWAY_S_MAX", 1.2)
-    client = BoardClient(HostPort("127.0.0.1", unused_port))
+    client = BoardClient(HostPort("127.0.0.1", unused_port), tmp_path)
     lines = Lines()
 
     with pytest.raises(DaemonUnreachableError) as caught:
