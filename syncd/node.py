@@ -13,7 +13,8 @@ from contextlib import AsyncExitStack
 from syncd.board.access import Access
 from syncd.board.server import BoardServer
 from syncd.board.token import make_token
-from syncd.config import Config, HostPort, PeerConfig
+from syncd.company import Reach
+from syncd.config import Config
 from syncd.config.shapes import NoticeConfig, Role
 from syncd.counted import counted
 from syncd.edges.accepting import log_refused_accepts_rarely
@@ -30,15 +31,17 @@ from syncd.journal.opening import open_journal, state_error
 from syncd.landing.watch import Watch
 from syncd.node_answers import NodeAnswers
 from syncd.notices.command import CommandSubscriber
-from syncd.parts import Parts, Reach
+from syncd.parts import Parts
 from syncd.ports import Ports
 from syncd.roll.stages import Stage, is_before
+from syncd.trusting import Trusting, all_trusted, pinned
 from syncd.wire.bulk_server import BulkServer
-from syncd.wire.control_client import PeerClient
+from syncd.wire.clients import Clients
 from syncd.wire.control_server import ControlServer
 from syncd.wire.discovery import Discovery
 from syncd.wire.identity import Identity
 from syncd.wire.peers import Address, PeerBook, TrustedPeer
+from syncd.wire.trust_store import TrustStore
 
 log = logging.getLogger(__name__)
 
@@ -146,31 +149,37 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     stack.enter_context(StateLock(config.node.state))
     identity = Identity.load_or_make(config.node.state, config.node.name, ports.clock.utc_ms())
     journal, guard = _open_journal(config, identity.fingerprint, ports, stack)
-    book = PeerBook(identity.fingerprint, [_trusted(peer) for peer in config.peers])
-    clients = {
-        peer.name: PeerClient(
-            peer.name,
-            lambda name=peer.name: book.addresses(name),  # type: ignore[misc]
-            identity,
-            peer.fingerprint,
-            ports.clock,
-            heard=lambda at, name=peer.name: book.heard(name, at),  # type: ignore[misc]
-        )
-        for peer in _dialled(config)
-    }
-    for client in clients.values():
-        stack.push_async_callback(client.close)
+    store = TrustStore.load(config.node.state, ports.clock.utc_ms())
+    book = PeerBook(identity.fingerprint, all_trusted(config, store.peers))
+    clients = Clients(book, identity, ports.clock)
+    stack.push_async_callback(clients.close)
     parts = Parts(
         config,
         ports,
         journal,
-        lambda name: Reach(clients[name], lambda: _host_of(clients[name])),
+        book,
+        lambda name: Reach(clients.get(name), lambda: clients.host(name)),
         subscribers=[_subscriber(notice, ports, n) for n, notice in enumerate(config.notices)],
         utc_offset_s=lambda: time.localtime().tm_gmtoff,
     )
-    control_port = await _serve_peers(config, parts, identity, book, stack)
-    discovery = _discovery(config, identity, book, parts, control_port)
-    answers = NodeAnswers(parts, book, identity, control_port)
+    control = await _serve_peers(config, parts, identity, book, stack)
+
+    def let_go(peer: TrustedPeer) -> None:
+        parts.let_go(peer)
+        control.end_fingerprint(peer.fingerprint)
+        clients.drop(peer.name)
+
+    trusting = Trusting(
+        store,
+        book,
+        disk,
+        pinned(config),
+        own_name=config.node.name,
+        took_up=lambda _: parts.follow_book(),
+        let_go=let_go,
+    )
+    discovery = _discovery(config, identity, book, parts, control.port)
+    answers = NodeAnswers(parts, book, identity, control.port, trusting)
     stack.callback(answers.close)
     access = Access(make_token(config.node.state, ports.chance))
     await stack.enter_async_context(BoardServer(answers, config.node.board, access))
@@ -180,8 +189,8 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
 
 async def _serve_peers(
     config: Config, parts: Parts, identity: Identity, book: PeerBook, stack: AsyncExitStack
-) -> int:
-    """Listen for peers; lanes only where there is a storage. Return the control port."""
+) -> ControlServer:
+    """Listen for peers; lanes only where there is a storage."""
     if Role.PROCESSING in config.node.roles:
         bulk = BulkServer(
             config.node.bulk.host,
@@ -202,7 +211,7 @@ async def _serve_peers(
     )
     await stack.enter_async_context(control)
     parts.end_calls = control.end_peer
-    return control.port
+    return control
 
 
 def _open_journal(
@@ -224,27 +233,6 @@ def _open_journal(
         raise state_error(state, error) from error
     stack.enter_context(journal)
     return journal, JournalGuard(journal, state, folder, ports.clock, ports.disk)
-
-
-def _trusted(peer: PeerConfig) -> TrustedPeer:
-    return TrustedPeer(peer.name, peer.fingerprint, _address(peer.address))
-
-
-def _address(address: HostPort | None) -> Address | None:
-    return None if address is None else (address.host, address.port)
-
-
-def _dialled(config: Config) -> list[PeerConfig]:
-    """Return the peers that this node asks: its destination's, and those to fetch from."""
-    if Role.EDITORIAL in config.node.roles:
-        return list(config.peers)
-    wanted = {destination.peer for destination in config.destinations}
-    return [peer for peer in config.peers if peer.name in wanted]
-
-
-def _host_of(client: PeerClient) -> str:
-    """Lanes go where the control plane got its answer."""
-    return client.address[0] if client.address is not None else ""
 
 
 def _subscriber(notice: NoticeConfig, ports: Ports, number: int) -> CommandSubscriber:
@@ -284,6 +272,6 @@ def _discovery(
         clock=parts.ports.clock,
         found=found,
         lost=book.lost,
-        misses_someone=lambda: not all(parts.hears(peer.name) for peer in config.peers),
+        misses_someone=lambda: not all(parts.hears(peer.name) for peer in book.all_trusted()),
         interfaces=config.node.interfaces,
     )

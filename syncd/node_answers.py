@@ -4,15 +4,18 @@ Owns: the answers that need more than the journal: peers, fetching, status, coun
 Must not: know HTTP; see board/. What needs only the journal is in board/answers.py.
 """
 
+from dataclasses import replace
 from pathlib import PurePath
 
 from syncd import __version__
 from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Plain, Sample
+from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, UsageError
 from syncd.journal.journal import JournalError
 from syncd.journal.rolls import RollRow
 from syncd.parts import Parts
+from syncd.trusting import Trusting
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
 
@@ -23,7 +26,14 @@ class NodeAnswers(JournalAnswers):
     problems: tells what is wrong with the watching of folders, in sentences.
     """
 
-    def __init__(self, parts: Parts, book: PeerBook, identity: Identity, control_port: int) -> None:
+    def __init__(
+        self,
+        parts: Parts,
+        book: PeerBook,
+        identity: Identity,
+        control_port: int,
+        trusting: Trusting,
+    ) -> None:
         super().__init__(
             parts.journal,
             clock=parts.ports.clock,
@@ -34,6 +44,7 @@ class NodeAnswers(JournalAnswers):
         self._book = book
         self._identity = identity
         self._control_port = control_port
+        self._trusting = trusting
         self._started_s = parts.ports.clock.monotonic_s()
 
     async def peers(self) -> Plain:
@@ -48,6 +59,16 @@ class NodeAnswers(JournalAnswers):
             },
             "peers": [self._with_trouble(row) for row in self._book.listing(self._clock.utc_ms())],
         }
+
+    async def forget_peer(self, text: str) -> Plain:
+        """Trust a paired box no longer and cut it off; return who it was."""
+        peer = await self._trusting.forget(text)
+        return {"name": peer.name, "fingerprint": peer.fingerprint}
+
+    def destinations(self) -> list[DestinationConfig]:
+        """Return where rolls go; one that names no box, with the one that takes them now."""
+        taker = self._parts.taker()
+        return [replace(each, peer=each.peer or taker) for each in super().destinations()]
 
     def waits(self, row: RollRow) -> dict[str, str] | None:
         """Return what a roll waits for: a peer that is away, a storage that does not write."""

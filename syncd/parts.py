@@ -7,17 +7,17 @@ this; a simulation puts another. Must not: open a socket, a file or the journal;
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
 from syncd import __version__
+from syncd.company import Company, Reach
 from syncd.config.shapes import Config, OrderConfig, Role
 from syncd.errors import first_of
 from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
-from syncd.handoff.fetching import Fetching, Source
+from syncd.handoff.fetching import Fetching
 from syncd.handoff.handover import Handover
-from syncd.handoff.presence import Presence
+from syncd.handoff.presence import NOT_PAIRED, Presence, Trouble
 from syncd.handoff.published import Published
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
@@ -25,7 +25,7 @@ from syncd.landing.landing import Landing
 from syncd.limits import LANES_DEFAULT, SELF_CURE_RETRY_S, TICK_S
 from syncd.notices.outbox import Relay
 from syncd.notices.subscriber import Subscriber
-from syncd.ports import Link, PeerCalls, Ports
+from syncd.ports import Link, Ports
 from syncd.roll.stages import Stage
 from syncd.schedule.order import OrderRule, Place, place_for
 from syncd.stopping import to_its_end
@@ -36,18 +36,10 @@ from syncd.storage.lookout import Lookout
 from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import Hello
-from syncd.wire.pulse import Pulse
+from syncd.wire.peers import PeerBook, TrustedPeer
 from syncd.wire.tickets import Redeemed, Tickets
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Reach:
-    """How one peer is reached: its control calls, and the host that its lanes are dialled at."""
-
-    calls: PeerCalls
-    host: Callable[[], str]
 
 
 class Part(Protocol):
@@ -59,7 +51,8 @@ class Part(Protocol):
 class Parts:
     """Everything of a node that decides something.
 
-    reach: gives the way to a configured peer, by its name.
+    book: who is trusted; whoever changes it calls follow_book() or let_go().
+    reach: gives the way to a trusted peer, by its name.
     utc_offset_s: how far local time is ahead of UTC, for needed-by times of day.
     end_calls: set by whoever has control connections: ends those of a peer that fell silent.
     """
@@ -69,6 +62,7 @@ class Parts:
         config: Config,
         ports: Ports,
         journal: Journal,
+        book: PeerBook,
         reach: Callable[[str], Reach],
         *,
         subscribers: Sequence[Subscriber] = (),
@@ -96,8 +90,11 @@ class Parts:
             callers=self.callers,
         )
         self.end_calls: Callable[[str], None] = lambda _: None
-        self._reach = reach
-        self.pulses: dict[str, Pulse] = {}
+        self._book = book
+        self._company = Company(
+            config, ports, journal, book, reach=reach, hello=self.hello, steadily=self._steadily
+        )
+        self.pulses = self._company.pulses
         self.adopting = self._adopting([subscriber.name for subscriber in subscribers])
         self.presence = Presence(
             pulses=self.pulses,
@@ -106,13 +103,29 @@ class Parts:
             ports=ports,
             journal=journal,
             own_name=config.node.name,
+            destination=self._destination_trouble,
         )
         self.lookout = self._lookout()
         self.published = Published(ports, journal, self.area) if self.area else None
-        self.handover = self._handover()
         self.landings = self._landings()
         self.fetching = self._fetching()
         self.relay = Relay(subscribers, journal, ports, path_of=self._path_of)
+
+    @property
+    def handover(self) -> Handover | None:
+        """The hand-over to the peer that takes the rolls, if there is one now."""
+        return self._company.handover
+
+    def follow_book(self) -> None:
+        """Take up whom the book trusts now, and has not before; on the event loop."""
+        self._company.follow_book()
+
+    def let_go(self, peer: TrustedPeer) -> None:
+        """End at once what rides or waits for a peer that the book trusts no longer."""
+        self._company.follow_book()
+        self.tickets.revoke(peer.fingerprint)
+        self.lanes.end_peer(peer.name)
+        self.callers.forget(peer.name)
 
     async def run(self) -> None:
         """Run every part until cancelled. If one fails, all end: raises ExceptionGroup."""
@@ -122,15 +135,14 @@ class Parts:
             self.lookout,
             self.keeper,
             *self.landings,
-            self.handover,
-            self.fetching,
         )
         async with asyncio.TaskGroup() as group:
             for part in running:
                 if part is not None:
                     group.create_task(self._steadily(part), name=type(part).__name__)
-            for name, pulse in self.pulses.items():
-                group.create_task(pulse.run(), name=f"pulse-{name}")
+            self._company.begin(group)
+            if self.fetching is not None:
+                group.create_task(self._steadily(self.fetching), name="Fetching")
             group.create_task(self._end_dead_lanes(), name="dead-lanes")
             group.create_task(self.presence.run(), name="presence")
 
@@ -158,6 +170,8 @@ class Parts:
             session=redeemed.session,
             excused=lambda: self.callers.waits_for_storage(peer),
         ) as state:
+            if self._book.trusted_by_fingerprint(redeemed.peer.fingerprint) is None:
+                return  # forgotten since it got its ticket
             keys, clock = LaneKeys(redeemed.key), self.ports.clock
             if purpose == "send" and self.keeper is not None:
                 intake = self.keeper.receiving
@@ -206,14 +220,19 @@ class Parts:
         fetched_s = self.fetching.storage_wait_s() if self.fetching else 0.0
         return max(self.lanes.storage_wait_s(), fetched_s)
 
-    def _pulse(self, peer: str) -> Pulse:
-        """Return the one pulse of a peer that this box dials."""
-        if peer not in self.pulses:
-            calls = self._reach(peer).calls
-            takes = peer in {each.peer for each in self.config.destinations}
-            pulse = Pulse(peer, calls, self.hello, self.ports, wants_storage=takes)
-            self.pulses[peer] = pulse
-        return self.pulses[peer]
+    def _destination_trouble(self) -> Trouble | None:
+        """Return why nobody takes the rolls, if a person has to do something about it."""
+        aimed = self._company.aim()
+        if aimed is None or aimed.peer is not None:
+            return None
+        destination = self.config.destinations[0]
+        key = f"destination {destination.name}"
+        return Trouble(key, NOT_PAIRED, aimed.problem, aimed.remedy, destination.peer)
+
+    def taker(self) -> str:
+        """Return the name of the peer that takes the rolls; "" if that is not certain."""
+        aimed = self._company.aim()
+        return aimed.peer.name if aimed is not None and aimed.peer is not None else ""
 
     def _storage(self) -> tuple[Area | None, Keeper | None]:
         storage = self.config.storage
@@ -246,18 +265,6 @@ class Parts:
         if self.area is None:
             return None
         return Lookout(self.area, self.journal, self.ports, own_name=self._own.name)
-
-    def _handover(self) -> Handover | None:
-        if Role.OFFLOAD not in self.config.node.roles or not self.config.destinations:
-            return None
-        destination = self.config.destinations[0]
-        return Handover(
-            pulse=self._pulse(destination.peer),
-            host=self._reach(destination.peer).host,
-            ports=self.ports,
-            journal=self.journal,
-            lane_count=destination.lanes,
-        )
 
     def _landings(self) -> tuple[Landing, ...]:
         if Role.OFFLOAD not in self.config.node.roles:
@@ -293,12 +300,8 @@ class Parts:
     def _fetching(self) -> Fetching | None:
         if Role.EDITORIAL not in self.config.node.roles:
             return None
-        sources = {
-            peer.name: Source(self._pulse(peer.name), self._reach(peer.name).host)
-            for peer in self.config.peers
-        }
         return Fetching(
-            peers=sources,
+            peers=self._company.sources,
             ports=self.ports,
             journal=self.journal,
             keeper_for=self._fetch_keeper,

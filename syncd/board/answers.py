@@ -60,13 +60,17 @@ class JournalAnswers:
         """Return what a roll waits for, with "code", "message" and "remedy"."""
         return None
 
+    def destinations(self) -> list[DestinationConfig]:
+        """Return where rolls go."""
+        return list(self._destinations)
+
     async def roll(self, text: str) -> dict[str, Any]:
         """Return one roll with its history and destinations."""
 
         def look(db: Connection) -> dict[str, Any]:
             row = find_one(db, text)
             history = rolls.history(db, row.roll_id)
-            leaves = self._destinations if row.origin is Origin.LANDING else ()
+            leaves = self.destinations() if row.origin is Origin.LANDING else ()
             now = self._clock.utc_ms()
             waits = self.waits(row)
             return roll_detail_json(row, history, leaves, now_utc_ms=now, waits=waits)

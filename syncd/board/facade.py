@@ -61,6 +61,12 @@ class NodeFacade(Protocol):
     async def peers(self) -> Plain:
         """Return {"own": …, "peers": […]}."""
 
+    async def forget_peer(self, text: str) -> Plain:
+        """Trust a paired box no longer; return its "name" and "fingerprint".
+
+        text: its name, its fingerprint or the start of that.
+        """
+
     async def fetch(self, text: str, to: str) -> Plain:
         """Begin to fetch a roll of a peer into the folder to; the answer is as in fetches()."""
 

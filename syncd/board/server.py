@@ -93,6 +93,7 @@ def make_app(facade: NodeFacade, streams: EventStreams, access: Access) -> web.A
             web.post("/api/pause", routes.pause),
             web.post("/api/go", routes.go),
             web.get("/api/peers", _plain(facade.peers)),
+            web.post("/api/peers/forget", routes.forget_peer),
             web.get("/api/fetches", routes.fetches),
             web.post("/api/fetches", routes.fetch),
             web.get("/api/events", streams.handle, allow_head=False),
@@ -155,18 +156,19 @@ class _Routes:
             return web.json_response(await self._facade.status())
         return web.json_response(await self._facade.roll(text))
 
+    async def forget_peer(self, request: web.Request) -> web.Response:
+        body = await body_of(request)
+        only(body, "peer")
+        (peer,) = _texts(body, "peer")
+        return web.json_response({"forgotten": await self._facade.forget_peer(peer)})
+
     async def fetches(self, _: web.Request) -> web.Response:
         return web.json_response({"fetches": await self._facade.fetches()})
 
     async def fetch(self, request: web.Request) -> web.Response:
         body = await body_of(request)
         only(body, "roll", "to")
-        roll, to = body.get("roll"), body.get("to")
-        for key, value in (("roll", roll), ("to", to)):
-            if not isinstance(value, str) or not 0 < len(value) <= _TEXT_MAX or "\0" in value:
-                raise UsageError(f'"{key}" is not a text.', remedy='Send "roll" and "to".')
-        assert isinstance(roll, str), "checked just now"
-        assert isinstance(to, str), "checked just now"
+        roll, to = _texts(body, "roll", "to")
         return web.json_response(await self._facade.fetch(roll, to), status=202)
 
     async def metrics(self, _: web.Request) -> web.Response:
@@ -191,6 +193,16 @@ def _plain(
 
 def _text(request: web.Request) -> str:
     return request.match_info["id"]
+
+
+def _texts(body: dict[str, Any], *keys: str) -> list[str]:
+    """Return the values of keys, each a text. Raises UsageError."""
+    for key in keys:
+        value = body.get(key)
+        if not isinstance(value, str) or not 0 < len(value) <= _TEXT_MAX or "\0" in value:
+            wanted = " and ".join(f'"{each}"' for each in keys)
+            raise UsageError(f'"{key}" is not a text.', remedy=f"Send {wanted}.")
+    return [body[key] for key in keys]
 
 
 def _rank(value: Any) -> int | None:

@@ -11,13 +11,17 @@ from typing import Any
 
 from syncd import __version__
 from syncd.cli.checks import Check, asked
-from syncd.config.shapes import Config, PeerConfig, Role
+from syncd.config.shapes import Config, Role
 from syncd.config.values import address as read_address
 from syncd.edges.clock import RealClock
+from syncd.errors import ConfigError
+from syncd.handoff.aim import aim
+from syncd.trusting import all_trusted
 from syncd.wire.control_client import PeerClient
 from syncd.wire.identity import Identity
 from syncd.wire.messages import Hello, HelloAnswer
-from syncd.wire.peers import Address
+from syncd.wire.peers import Address, TrustedPeer
+from syncd.wire.trust_store import broken_ones, read
 
 CLOCK_MS_MAX = 2000  # more, and "needed by" and certificates mean different things on both sides
 
@@ -25,14 +29,45 @@ CLOCK_MS_MAX = 2000  # more, and "needed by" and certificates mean different thi
 def peer_checks(config: Config, listing: Mapping[str, Any] | None) -> Iterator[Check]:
     """Yield an answer for each peer; listing is what a running daemon says of them, or None."""
     known = {peer["name"]: peer for peer in listing["peers"]} if listing else {}
-    for peer in config.peers:
+    yield asked("trust", partial(_trust, config))
+    try:
+        trusted = all_trusted(config, read(config.node.state))
+    except ConfigError:
+        return  # said by the check before
+    taker = None
+    if Role.OFFLOAD in config.node.roles and config.destinations:
+        aimed = aim(config.destinations[0].peer, trusted)
+        taker = aimed.peer
+        said = f"{taker.name} takes the rolls." if taker else aimed.problem
+        name = f"destination {config.destinations[0].name}"
+        yield Check(name, taker is not None, said, aimed.remedy)
+    for peer in trusted:
         name = f"peer {peer.name}"
-        yield asked(name, partial(_peer, config, peer, known, name))
+        is_called = peer is taker or Role.EDITORIAL in config.node.roles
+        if is_called or (peer.is_pinned and peer.address):
+            yield asked(name, partial(_peer, config, peer, known, takes=peer is taker))
+        else:
+            yield caller_check(known.get(peer.name), name)
 
 
-def _peer(config: Config, peer: PeerConfig, known: Mapping[str, Any], name: str) -> Check:
-    if peer.address is None and not _is_called(config, peer):
-        return caller_check(known.get(peer.name), name)
+def _trust(config: Config) -> Check:
+    """Look whether the list of paired boxes can be used."""
+    paired = read(config.node.state)
+    all_trusted(config, paired)
+    kept = broken_ones(config.node.state)
+    if kept:
+        message = f"A list of paired boxes could not be read and was kept as {kept[-1]}."
+        remedy = "Pair the boxes that are missing in `syncd peers`, then move that file away."
+        return Check("trust", False, message, remedy)
+    message = f"{len(paired)} paired, {len(config.peers)} pinned in the configuration."
+    without = [peer.name for peer in config.peers if peer.roles == frozenset(Role)]
+    if without:
+        message += f" For every role: {', '.join(without)}; [[peer]] roles says less."
+    return Check("trust", True, message)
+
+
+def _peer(config: Config, peer: TrustedPeer, known: Mapping[str, Any], *, takes: bool) -> Check:
+    name = f"peer {peer.name}"
     addresses = _addresses(peer, known)
     if not addresses:
         remedy = "Start the daemon, which looks for it, or give the [[peer]] an address."
@@ -42,13 +77,7 @@ def _peer(config: Config, peer: PeerConfig, known: Mapping[str, Any], name: str)
     took_ms = (time.monotonic() - started_s) * 1000
     # Its clock was read somewhere within the exchange; the middle is the best guess.
     ahead_ms = answer.utc_ms - (_utc_ms() - took_ms / 2)
-    return _judge(config, peer, answer, ahead_ms=round(ahead_ms), slack_ms=took_ms / 2)
-
-
-def _is_called(config: Config, peer: PeerConfig) -> bool:
-    """Tell whether this box ever calls the peer: to hand over to it, or to fetch from it."""
-    takes_rolls = any(destination.peer == peer.name for destination in config.destinations)
-    return takes_rolls or Role.EDITORIAL in config.node.roles
+    return _judge(name, answer, takes=takes, ahead_ms=round(ahead_ms), slack_ms=took_ms / 2)
 
 
 def caller_check(heard: Mapping[str, Any] | None, name: str) -> Check:
@@ -62,16 +91,12 @@ def caller_check(heard: Mapping[str, Any] | None, name: str) -> Check:
     return Check(name, False, message, "Run `syncd check` there: that box calls this one.")
 
 
-def _judge(
-    config: Config, peer: PeerConfig, answer: HelloAnswer, *, ahead_ms: int, slack_ms: float
-) -> Check:
-    name = f"peer {peer.name}"
+def _judge(name: str, answer: HelloAnswer, *, takes: bool, ahead_ms: int, slack_ms: float) -> Check:
     word = "ahead" if ahead_ms >= 0 else "behind"
     message = f"It answers as {answer.node}, its clock {abs(ahead_ms) / 1000:.1f} s {word}."
     if abs(ahead_ms) - slack_ms > CLOCK_MS_MAX:
         return Check(name, False, message, "Set both clocks, best by NTP.")
-    takes_rolls = any(destination.peer == peer.name for destination in config.destinations)
-    if takes_rolls and answer.storage:
+    if takes and answer.storage:
         message += f" It takes no rolls: {answer.storage}"
         return Check(name, False, message, "Run `syncd check` there.")
     if answer.version != __version__:
@@ -80,10 +105,10 @@ def _judge(
     return Check(name, True, message)
 
 
-def _addresses(peer: PeerConfig, known: Mapping[str, Any]) -> list[Address]:
+def _addresses(peer: TrustedPeer, known: Mapping[str, Any]) -> list[Address]:
     found: list[Address] = []
     if peer.address is not None:
-        found.append((peer.address.host, peer.address.port))
+        found.append(peer.address)
     said = (known.get(peer.name) or {}).get("address")
     if said:
         heard = read_address(said)
@@ -91,7 +116,7 @@ def _addresses(peer: PeerConfig, known: Mapping[str, Any]) -> list[Address]:
     return list(dict.fromkeys(found))
 
 
-async def _greet(config: Config, peer: PeerConfig, addresses: list[Address]) -> HelloAnswer:
+async def _greet(config: Config, peer: TrustedPeer, addresses: list[Address]) -> HelloAnswer:
     """Return its answer. Raises PeerUnreachableError, PeerRefusedError or ConfigError."""
     node = config.node
     identity = Identity.load_or_make(node.state, node.name, _utc_ms())

@@ -1,4 +1,4 @@
-"""`syncd peers`: this box's fingerprint, and whom it knows."""
+"""`syncd peers`: this box's fingerprint, and whom it trusts; `peers forget`: whom no longer."""
 
 import time
 from pathlib import Path
@@ -13,14 +13,22 @@ from syncd.config.shapes import Config
 from syncd.errors import DaemonUnreachableError
 
 
-@click.command("peers", epilog=examples("syncd peers"))
+@click.group(
+    "peers",
+    epilog=examples("syncd peers", "syncd peers forget edit-1"),
+    invoke_without_command=True,
+)
 @config_option
 @json_option
-def peers_command(config_path: Path | None, as_json: bool) -> None:
+@click.pass_context
+def peers_command(context: click.Context, config_path: Path | None, as_json: bool) -> None:
     """Show this box's fingerprint, and its peers.
 
     Without a daemon it answers from the state folder, and makes this box's keys on first use.
     """
+    if context.invoked_subcommand is not None:
+        context.obj = (config_path, as_json)
+        return
     config = load(config_path)
     is_running = True
     try:
@@ -36,33 +44,61 @@ def peers_command(config_path: Path | None, as_json: bool) -> None:
         click.echo("The daemon does not run, so nobody was heard: syncd run", err=True)
 
 
+@peers_command.command("forget", epilog=examples("syncd peers forget edit-1"))
+@click.argument("peer", metavar="NAME")
+@config_option
+@json_option
+@click.pass_obj
+def forget_command(
+    above: tuple[Path | None, bool], peer: str, config_path: Path | None, as_json: bool
+) -> None:
+    """Trust a paired box no longer, and cut what it has open here.
+
+    NAME is its name, its fingerprint or the start of that. It works without a daemon, too.
+    """
+    config = load(config_path or above[0])
+    try:
+        answer = client_of(config).post("/api/peers/forget", {"peer": peer})
+    except DaemonUnreachableError:
+        answer = {"forgotten": forget_at_rest(config, peer)}
+    if as_json or above[1]:
+        print_json(answer)
+        return
+    gone = answer["forgotten"]
+    click.echo(f"{show.plain(gone['name'])} is not trusted any more: {gone['fingerprint']}")
+
+
+def forget_at_rest(config: Config, text: str) -> dict[str, Any]:
+    """Forget a peer while no daemon runs. Raises ConfigError if one does, and does not answer."""
+    from syncd.edges.state_lock import StateLock  # noqa: PLC0415 - spared where a daemon answers
+    from syncd.trusting import find, pinned  # noqa: PLC0415
+    from syncd.wire.trust_store import TrustStore  # noqa: PLC0415
+
+    with StateLock(config.node.state):
+        store = TrustStore.load(config.node.state, time.time_ns() // 1_000_000)
+        peer = find(text, pinned(config), store.peers)
+        store.remove(peer.fingerprint)
+    return {"name": peer.name, "fingerprint": peer.fingerprint}
+
+
 def peers_at_rest(config: Config) -> dict[str, Any]:
     """Return what is known without a daemon. Raises ConfigError if the keys cannot be used."""
     # TLS is a second of imports that a running daemon spares its callers.
+    from syncd.trusting import all_trusted  # noqa: PLC0415
     from syncd.wire.identity import Identity  # noqa: PLC0415
+    from syncd.wire.peers import PeerBook  # noqa: PLC0415
+    from syncd.wire.trust_store import read  # noqa: PLC0415
 
     now_utc_ms = time.time_ns() // 1_000_000
     own = Identity.load_or_make(config.node.state, config.node.name, now_utc_ms)
+    book = PeerBook(own.fingerprint, all_trusted(config, read(config.node.state)))
     return {
         "own": {
             "name": own.name,
             "fingerprint": own.fingerprint,
             "addresses": [str(config.node.control)],
         },
-        "peers": [
-            {
-                "name": peer.name,
-                "fingerprint": peer.fingerprint,
-                "roles": [],
-                "trusted": True,
-                "present": False,
-                "address": None if peer.address is None else str(peer.address),
-                "last_heard_at": None,
-                "problem": "",
-                "remedy": "",
-            }
-            for peer in config.peers
-        ],
+        "peers": [row | {"problem": "", "remedy": ""} for row in book.listing(now_utc_ms)],
     }
 
 
@@ -84,9 +120,15 @@ def _line(peer: dict[str, Any]) -> tuple[str, ...]:
     return (
         peer["name"],
         ",".join(peer["roles"]),
-        "trusted" if peer["trusted"] else "stranger",
+        _trust_word(peer),
         "present" if peer["present"] else "away",
         peer["address"] or "",
         show.moment(peer["last_heard_at"]),
         peer["fingerprint"],
     )
+
+
+def _trust_word(peer: dict[str, Any]) -> str:
+    if not peer["trusted"]:
+        return "stranger"
+    return "pinned" if peer.get("pinned") else "paired"

@@ -44,12 +44,6 @@ def _peer_misfits(config: Config) -> Iterator[Problem]:
         yield Problem("peer", f"has the fingerprint {print_[:15]}… twice", remedy)
     for name in repeated(destination.name for destination in config.destinations):
         yield Problem("destination", f'has the name "{name}" twice', "Give each its own name.")
-    for i, destination in enumerate(config.destinations):
-        if destination.peer not in names:
-            known = f" Known: {', '.join(names)}." if names else ""
-            remedy = f'Add [[peer]] name = "{destination.peer}" with its fingerprint.{known}'
-            found = f'is "{destination.peer}", which no [[peer]] is called'
-            yield Problem(f"destination[{i}].peer", found, remedy)
 
 
 def _path_misfits(config: Config) -> Iterator[Problem]:

@@ -158,10 +158,12 @@ def _node(table: Table) -> NodeConfig:
 
 
 def _peer(table: Table) -> PeerConfig:
+    roles = values.many(values.choice(Role), at_least=1)
     peer = PeerConfig(
         name=table.take("name", values.name),
         fingerprint=table.take("fingerprint", values.fingerprint),
         address=table.take("address", values.address, None),
+        roles=frozenset(table.take("roles", roles, tuple(Role)) or ()),
     )
     table.end()
     return peer
@@ -189,8 +191,6 @@ def _destination(table: Table) -> DestinationConfig:
     table.end()
     if destination.route is Route.MOUNT:
         _not_yet(table, "route", "mount", 'route = "peer"')
-    elif destination.route is Route.PEER and destination.peer == "":
-        table.note("peer", "is missing", "Name the [[peer]] that takes the rolls.")
     elif destination.route is Route.PEER and destination.path is not None:
         table.note("path", "is set", 'Leave it out: only the route "mount" has one.')
     return destination

@@ -56,11 +56,15 @@ class NodeConfig:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeerConfig:
-    """A peer pinned by hand. fingerprint: "sha256:" and 64 lower-case hexadecimal digits."""
+    """A peer pinned by hand. fingerprint: "sha256:" and 64 lower-case hexadecimal digits.
+
+    roles: what it may do here; all three if the config does not say.
+    """
 
     name: str
     fingerprint: str
     address: HostPort | None = None
+    roles: frozenset[Role] = frozenset(Role)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,10 @@ class LandingConfig:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DestinationConfig:
-    """Where rolls go. peer: a name in peers. path: only for the route MOUNT."""
+    """Where rolls go. path: only for the route MOUNT.
+
+    peer: a box that is pinned or paired, by name; "": the one processing box that is.
+    """
 
     name: str
     route: Route = Route.PEER

@@ -32,6 +32,10 @@ class Callers:
         if isinstance(question, Hello):
             caller.storage_wait_s = question.storage_wait_s
 
+    def forget(self, peer: str) -> None:
+        """Know nothing of a peer that is trusted no longer."""
+        self._callers.pop(peer, None)
+
     def names(self) -> tuple[str, ...]:
         """Return everybody who has ever asked."""
         return tuple(self._callers)
@@ -47,4 +51,5 @@ class Callers:
 
     def waits_for_storage(self, peer: str) -> bool:
         """Tell whether a peer has said that its storage does not write, and still lives."""
-        return self.is_heard(peer) and self._callers[peer].storage_wait_s > 0
+        caller = self._callers.get(peer)
+        return caller is not None and self.is_heard(peer) and caller.storage_wait_s > 0

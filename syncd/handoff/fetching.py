@@ -113,7 +113,7 @@ class Fetching:
         """List what can be fetched; peers that do not answer are left out, unless all are."""
         found: list[Found] = []
         problem: SyncdError | None = None
-        for name, origin in self._peers.items():
+        for name, origin in tuple(self._peers.items()):  # somebody may be forgotten meanwhile
             try:
                 answer: ListingAnswer = await origin.calls.ask(Listing())
             except (PeerUnreachableError, PeerRefusedError) as error:
@@ -145,7 +145,7 @@ class Fetching:
 
     async def _inventory(self, found: Found) -> Inventory:
         """Get a roll's inventory page by page, and check that it gives the roll's id."""
-        calls = self._peers[found.peer].calls
+        calls = self._source(found.peer).calls
         files: list[FileEntry] = []
         while True:
             question = InventoryQuestion(roll_id=found.roll.roll_id, first=len(files))
@@ -259,11 +259,7 @@ class Fetching:
     async def _fetch(self, row: RollRow) -> None:
         """Bring one roll, until it is published and reported. Raises as its parts do."""
         assert row.peer is not None, "a fetched roll has a peer"
-        origin = self._peers.get(row.peer)
-        if origin is None:
-            raise PeerUnreachableError(
-                f"{row.peer} is no longer a peer.", remedy="Pair it again, or fetch from another."
-            )
+        origin = self._source(row.peer)
         inventory = await self._ports.disk.aside(self._load, row.roll_id)
         keeper = self._keeper_for(row.route)
         await self._ports.disk.aside(keeper.add, inventory)
@@ -283,6 +279,16 @@ class Fetching:
         check = "every file read back and compared"
         report = FetchedReport(roll_id=row.roll_id, digest_check=check)
         await origin.calls.ask(report)
+
+    def _source(self, name: str) -> Source:
+        """Return a peer to fetch from. Raises PeerUnreachableError if it was forgotten."""
+        origin = self._peers.get(name)
+        if origin is None:
+            raise PeerUnreachableError(
+                f"{name} is not paired with this box any more.",
+                remedy="Pair it again, or fetch the roll from another box.",
+            )
+        return origin
 
     def _load(self, roll_id: str) -> Inventory:
         with self._journal.read() as db:

@@ -88,7 +88,7 @@ class Handover:
         self._progress = Progress(self.feed, journal, ports)
         self._tidings = TidingsReader(pulse.peer, pulse, journal, ports, self._resend)
         self._doubts: dict[str, set[str]] = {}
-        journal.subscribe(self._bell.ring)
+        self.close = journal.subscribe(self._bell.ring)
 
     async def run(self) -> None:
         """Hand over until cancelled; a peer that is gone or refuses is tried again."""

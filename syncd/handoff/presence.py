@@ -27,6 +27,7 @@ PEER_ABSENT = "peer-absent"
 STORAGE_SLOW = "storage-slow"
 PEER_STORAGE = "peer-storage"
 _CALLER_REMEDY = "Check that syncd runs there, then the cable; it goes on by itself."
+NOT_PAIRED = "not-paired"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ class Presence:
     """Looks at all peers until cancelled.
 
     own_storage_wait_s: for how long one of our lanes has waited for our own storage.
+    destination: why nobody takes the rolls of this box, if nobody does.
     """
 
     def __init__(
@@ -58,6 +60,7 @@ class Presence:
         ports: Ports,
         journal: Journal,
         own_name: str,
+        destination: Callable[[], Trouble | None] = lambda: None,
     ) -> None:
         self._pulses = pulses
         self._callers = callers
@@ -65,6 +68,7 @@ class Presence:
         self._ports = ports
         self._journal = journal
         self._own_name = own_name
+        self._destination = destination
         self._repeats = Repeats(log, ports.clock)
         self._told: dict[str, Trouble] = {}
         self._tries: dict[str, int] = {}
@@ -80,11 +84,11 @@ class Presence:
 
     def troubles(self) -> list[Trouble]:
         """Return what is not as it should be, now."""
-        found = [self._of_pulse(pulse) for pulse in self._pulses.values()]
+        found = [self._of_pulse(pulse) for pulse in tuple(self._pulses.values())]
         found += [self._of_caller(name) for name in self._callers.names()]
         wait_s = self._own_storage_wait_s()
         own = _storage_slow(self._own_name, wait_s) if wait_s else None
-        return [trouble for trouble in (own, *found) if trouble is not None]
+        return [each for each in (own, *found, self._destination()) if each is not None]
 
     def peers(self) -> dict[str, Trouble | None]:
         """Return each peer that is dialled, or has called, with its trouble."""
@@ -96,6 +100,9 @@ class Presence:
         if row.held is not None or row.paused or not is_before(row.stage, Stage.READING_BACK):
             return None
         if row.origin is Origin.LANDING:
+            unpaired = self._destination()
+            if unpaired is not None and row.stage is not Stage.ARRIVING:
+                return unpaired
             peers = tuple(self._pulses) if row.stage is not Stage.ARRIVING else ()
         else:
             peers = (self._own_name, *((row.peer,) if row.peer else ()))
@@ -126,7 +133,7 @@ class Presence:
                 self._told[key] = trouble
         for key in self._told.keys() - now.keys():
             trouble = self._told[key]
-            self._repeats.well(key, _over(trouble))
+            self._repeats.well(key, self._over(trouble))
             if await self._write("well-again", trouble):
                 del self._told[key]
 
@@ -134,7 +141,7 @@ class Presence:
         heard = {name for name, pulse in self._pulses.items() if pulse.is_heard}
         for name in heard - self._ever_heard:
             log.info("%s: connected", name)
-        self._ever_heard |= heard
+        self._ever_heard = (self._ever_heard | heard) & set(self._pulses)
 
     def _is_another_try(self, trouble: Trouble) -> bool:
         """Tell whether anything has happened since: the tries are counted, not our looks."""
@@ -154,11 +161,25 @@ class Presence:
         return True
 
     def _add(self, kind: str, trouble: Trouble) -> None:
-        note = _over(trouble) if kind == "well-again" else f"{trouble.message} {trouble.remedy}"
+        is_over = kind == "well-again"
+        note = self._over(trouble) if is_over else f"{trouble.message} {trouble.remedy}"
         data = {"peer": trouble.peer, "code": trouble.code, "remedy": trouble.remedy}
         now = self._ports.clock.utc_ms()
         with self._journal.write() as db:
             notices.add(db, None, kind, now_utc_ms=now, note=note, data=data)
+
+    def _over(self, trouble: Trouble) -> str:
+        """Say that a trouble is over, and how it ended."""
+        if trouble.code == NOT_PAIRED:
+            return f"{trouble.key}: there is a paired box that takes the rolls."
+        if trouble.peer not in (self._own_name, *self._pulses, *self._callers.names()):
+            return f"{trouble.peer} is not a peer of this box any more."
+        match trouble.code:
+            case "peer-absent":
+                return f"{trouble.peer} is heard again."
+            case "storage-slow":
+                return f"The storage of {trouble.peer} writes again."
+        return f"{trouble.peer} takes rolls again."
 
     def _of_pulse(self, pulse: Pulse) -> Trouble | None:
         if not pulse.is_heard:
@@ -198,12 +219,3 @@ def _storage_slow(box: str, wait_s: float) -> Trouble:
         f"Look at the disks of {box}; it goes on by itself when they answer.",
         box,
     )
-
-
-def _over(trouble: Trouble) -> str:
-    match trouble.code:
-        case "peer-absent":
-            return f"{trouble.peer} is heard again."
-        case "storage-slow":
-            return f"The storage of {trouble.peer} writes again."
-    return f"{trouble.peer} takes rolls again."

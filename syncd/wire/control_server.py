@@ -111,7 +111,13 @@ class ControlServer:
 
     def end_peer(self, name: str) -> None:
         """Cut the connections of a peer that is dead: what they still had to say reaches nobody."""
-        self._gate.end_peer(name)
+        peer = self._book.trusted_by_name(name)
+        if peer is not None:
+            self._gate.end(peer.fingerprint)
+
+    def end_fingerprint(self, fingerprint: str) -> None:
+        """Cut the connections of a peer that is trusted no longer."""
+        self._gate.end(fingerprint)
 
     async def _end_leftovers(self) -> None:
         """End what aiohttp leaves running: handlers whose asker has left are none of its own."""

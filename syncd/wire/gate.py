@@ -95,10 +95,9 @@ class Gate:
         self._open[fingerprint] = [*handlers, handler]
         return handler
 
-    def end_peer(self, name: str) -> None:
-        """Cut what is open with a peer that has fallen silent; it comes back by itself."""
-        peer = self._book.trusted_by_name(name)
-        for handler in self._open.get(peer.fingerprint, ()) if peer is not None else ():
+    def end(self, fingerprint: str) -> None:
+        """Cut what is open with a peer that has fallen silent, or is trusted no longer."""
+        for handler in self._open.pop(fingerprint, ()):
             if handler.transport is not None:
                 handler.transport.abort()
 

@@ -13,8 +13,10 @@ from typing import Any
 
 from syncd.limits import DEAD_AFTER_S
 from syncd.moments import rfc3339
+from syncd.wire.announcement import ROLES
 from syncd.wire.fingerprints import is_same
 
+ALL_ROLES = frozenset(ROLES)
 STRANGERS_MAX = 64  # anyone on the network can announce any number of names
 ADDRESSES_MAX = 16
 
@@ -23,11 +25,19 @@ Address = tuple[str, int]
 
 @dataclass(frozen=True, slots=True)
 class TrustedPeer:
-    """A peer that a person has paired. address: typed by hand, or None; tried like the others."""
+    """A peer that a person has paired, or pinned in the config.
+
+    address: typed by hand or where it was paired, or None; tried like the others.
+    roles: what it may do here. is_pinned: it stands in the config, which no command changes.
+    paired_at_utc_ms: when it was paired; None if it is pinned.
+    """
 
     name: str
     fingerprint: str
     address: Address | None = None
+    roles: frozenset[str] = ALL_ROLES
+    is_pinned: bool = False
+    paired_at_utc_ms: int | None = None
 
 
 @dataclass(slots=True)
@@ -67,9 +77,14 @@ class PeerBook:
         return found
 
     def trusted_by_name(self, name: str) -> TrustedPeer | None:
-        """Return the trusted peer that the config calls name."""
+        """Return the trusted peer of that name."""
         with self._lock:
             return next((peer for peer in self._trusted.values() if peer.name == name), None)
+
+    def all_trusted(self) -> tuple[TrustedPeer, ...]:
+        """Return everybody who is trusted now."""
+        with self._lock:
+            return tuple(self._trusted.values())
 
     def trust(self, peer: TrustedPeer) -> None:
         """Trust a peer from now on, as a person has decided."""
@@ -77,9 +92,12 @@ class PeerBook:
             self._trusted[peer.fingerprint] = peer
 
     def forget(self, fingerprint: str) -> None:
-        """Trust this fingerprint no longer."""
+        """Trust this fingerprint no longer; where it was announced stays known, as a stranger's."""
         with self._lock:
             self._trusted.pop(fingerprint, None)
+            presence = self._presence.get(fingerprint)
+            if presence is not None:
+                presence.reached_at = presence.last_heard_utc_ms = None
 
     # Presence
 
@@ -156,11 +174,13 @@ class PeerBook:
         return {
             "name": peer.name if peer else presence.shown_name,
             "fingerprint": fingerprint,
-            "roles": list(presence.roles),
+            "roles": sorted(peer.roles) if peer else list(presence.roles),
             "trusted": peer is not None,
+            "pinned": peer is not None and peer.is_pinned,
+            "paired_at": _time(peer.paired_at_utc_ms if peer else None),
             "present": _is_present(presence, now_utc_ms),
             "address": None if address is None else address_text(address),
-            "last_heard_at": None if heard is None else rfc3339(heard),
+            "last_heard_at": _time(heard),
         }
 
     def _presence_of(self, fingerprint: str) -> _Presence | None:
@@ -172,6 +192,10 @@ class PeerBook:
                 return None
             presence = self._presence[fingerprint] = _Presence()
         return presence
+
+
+def _time(utc_ms: int | None) -> str | None:
+    return None if utc_ms is None else rfc3339(utc_ms)
 
 
 def _is_present(presence: _Presence | None, now_utc_ms: int) -> bool:

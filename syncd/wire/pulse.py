@@ -28,6 +28,7 @@ from syncd.limits import (
 from syncd.ports import PeerCalls, Ports
 from syncd.wire.messages import Hello, HelloAnswer
 
+PAIR_REMEDY = "Run `syncd pair` on one of the two boxes, and type its code on the other."
 # A last resort: the calls have limits of their own.
 MOVES_WITHIN_S = 0.2  # what lives moves at once when the peer is heard
 ATTEMPT_S = CONNECT_TIMEOUT_S + GREETING_ANSWER_S + 2.0
@@ -66,6 +67,7 @@ class Pulse:
         self._returns = 0  # how often it was heard after a miss
         self._returned_from_s = float("-inf")
         self._changed = asyncio.Event()
+        self._is_ended = False
 
     @property
     def is_heard(self) -> bool:
@@ -97,12 +99,22 @@ class Pulse:
 
     async def ask(self, question: Any) -> Any:
         """Pass a question on; implements PeerCalls, and any reply shows that the peer lives."""
+        if self._is_ended and self.problem is not None:
+            raise self.problem
         answer = await self._calls.ask(question)
         self._replied_s = self.heard_s = self._clock.monotonic_s()
         return answer
 
     async def close(self) -> None:
         """Do nothing: the calls belong to whoever made them."""
+
+    def end(self) -> None:
+        """Refuse from now on whoever works with a peer that is trusted no longer."""
+        self._is_ended = True
+        self.problem = PeerRefusedError(
+            f"{self.peer} is not paired with this box any more.", remedy=PAIR_REMEDY
+        )
+        self._tell()
 
     def doubt(self) -> None:
         """Greet at once, and count as heard only by that: a question could not be asked."""

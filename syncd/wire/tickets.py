@@ -63,6 +63,13 @@ class Tickets:
             )
         return redeemed
 
+    def revoke(self, fingerprint: str) -> None:
+        """Let no ticket of a peer that is trusted no longer open a lane."""
+        with self._lock:
+            for ticket, (_, redeemed) in tuple(self._issued.items()):
+                if redeemed.peer.fingerprint == fingerprint:
+                    del self._issued[ticket]
+
     def _drop_expired(self, now_s: float) -> None:
         """Tickets expire in the order in which they were issued."""
         while self._issued:

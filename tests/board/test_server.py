@@ -191,6 +191,15 @@ async def test_a_fetch_is_passed_on_and_listed(asker: Asker) -> None:
     assert (await asker.ask("/api/fetches"))[1]["fetches"] == [fetch]
 
 
+async def test_a_peer_is_forgotten_by_name_and_the_answer_says_who_it_was(asker: Asker) -> None:
+    """What is not trusted stays a "no", and what names nobody is a mistake."""
+    status, answer = await asker.send("/api/peers/forget", {"peer": "process-1"})
+    assert (status, answer["forgotten"]["name"]) == (200, "process-1")
+    assert (await asker.send("/api/peers/forget", {"peer": "nobody"}))[0] == 409
+    for body in ({}, {"peer": ""}, {"peer": 1}, {"peer": "a", "all": True}):
+        assert (await asker.send("/api/peers/forget", body))[0] == 400
+
+
 async def test_what_fails_in_the_node_keeps_its_words(asker: Asker) -> None:
     """The remedy of the innermost error reaches the caller."""
     status, answer = await asker.send("/api/fetches", {"roll": "B007", "to": "/edit"})

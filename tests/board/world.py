@@ -13,7 +13,7 @@ from syncd.config.shapes import DestinationConfig
 from syncd.config.values import HostPort
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
-from syncd.errors import PeerUnreachableError
+from syncd.errors import NotPossibleError, PeerUnreachableError
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
@@ -74,6 +74,12 @@ class SmallNode(JournalAnswers):
             "last_heard_at": None,
         }
         return {"own": own, "peers": [peer]}
+
+    async def forget_peer(self, text: str) -> dict[str, Any]:
+        if text != "process-1":
+            raise NotPossibleError(f"No paired box is called {text!r}.", remedy="syncd peers")
+        self.asked.append(("forget", text))
+        return {"name": text, "fingerprint": "sha256:" + "11" * 32}
 
     async def fetch(self, text: str, to: str) -> dict[str, Any]:
         if text == "B007":

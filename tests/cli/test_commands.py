@@ -11,10 +11,13 @@ import pytest
 from syncd.board.answers import JournalAnswers
 from syncd.board.token import NAME
 from syncd.cli.main import COMMANDS
+from syncd.edges.state_lock import StateLock
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
 from syncd.roll.stages import HeldCode, Stage
+from syncd.wire.peers import TrustedPeer
+from syncd.wire.trust_store import TrustStore, read
 from tests.board.world import DAY, NOON, add_roll, hold
 from tests.cli.conftest import Box
 
@@ -217,8 +220,8 @@ def test_peers_answer_without_a_daemon_and_make_the_keys_once(lonely: Box) -> No
     assert first.json == second.json
     assert first.json["own"]["fingerprint"].startswith("sha256:")
     assert list(first.json["peers"][0]) == [
-        *("name", "fingerprint", "roles", "trusted", "present", "address", "last_heard_at"),
-        *("problem", "remedy"),
+        *("name", "fingerprint", "roles", "trusted", "pinned", "paired_at", "present", "address"),
+        *("last_heard_at", "problem", "remedy"),
     ]
 
 
@@ -343,3 +346,35 @@ def test_a_reader_that_goes_away_is_no_error(box: Box, journal: Journal) -> None
     assert done.stdout.startswith("ROLL")
     assert "Traceback" not in done.stderr
     assert NOON
+
+
+def test_a_paired_box_is_forgotten_without_a_daemon(lonely: Box) -> None:
+    """The list in the state folder is changed; what the config pins is not, and says so."""
+    state = lonely.folder / "state"
+    state.mkdir()
+    fingerprint = "sha256:" + "22" * 32
+    TrustStore(state).add(TrustedPeer("offload-1", fingerprint, paired_at_utc_ms=1))
+    assert [peer["name"] for peer in lonely.syncd("peers", "--json").json["peers"]] == [
+        *("offload-1", "process-1"),
+    ]
+
+    gone = lonely.syncd("peers", "forget", "222222", "--json")
+    again = lonely.syncd("peers", "forget", "offload-1")
+    by_hand = lonely.syncd("peers", "forget", "process-1")
+
+    assert gone.json == {"forgotten": {"name": "offload-1", "fingerprint": fingerprint}}
+    assert read(state) == ()
+    assert (again.code, by_hand.code) == (1, 1)
+    assert "[[peer]]" in by_hand.err
+
+
+def test_nobody_is_forgotten_behind_the_back_of_a_daemon(lonely: Box) -> None:
+    """One that runs and does not answer holds the state folder; the list stays as it is."""
+    state = lonely.folder / "state"
+    state.mkdir()
+    TrustStore(state).add(TrustedPeer("offload-1", "sha256:" + "22" * 32, paired_at_utc_ms=1))
+    with StateLock(state):
+        result = lonely.syncd("peers", "forget", "offload-1")
+    assert result.code == 78
+    assert "Another syncd" in result.err
+    assert len(read(state)) == 1

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from syncd.company import Reach
 from syncd.config.shapes import (
     Config,
     DestinationConfig,
@@ -29,7 +30,7 @@ from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
 from syncd.notices.subscriber import Outcome, Subscriber
-from syncd.parts import Parts, Reach
+from syncd.parts import Parts
 from syncd.ports import Folder, Ports
 from syncd.roll.inventory import Trust
 from syncd.roll.parcels import ParcelOrder
@@ -210,7 +211,9 @@ class Box:
             disk=self.disk,
             lines=SimLines(self.net, self.name),
         )
-        parts = Parts(self.config, ports, self.life, self._reach, subscribers=self.subscribers)
+        parts = Parts(
+            self.config, ports, self.life, self.book, self._reach, subscribers=self.subscribers
+        )
         self.parts = parts
         self.began()
 

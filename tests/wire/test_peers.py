@@ -69,10 +69,17 @@ def test_a_clock_that_is_set_back_makes_no_dead_peer_present() -> None:
 
 
 def test_the_listing_is_what_scripts_rely_on() -> None:
-    """The shape of `syncd peers --json`, as design.md gives it."""
-    peers = book()
+    """The shape of `syncd peers --json`, as design.md gives it, and how each came to be trusted."""
+    paired = TrustedPeer(
+        "process-1",
+        PROCESS,
+        TYPED,
+        roles=frozenset({"processing"}),
+        paired_at_utc_ms=NOW_UTC_MS - 60_000,
+    )
+    peers = PeerBook(OWN, [paired])
     peers.found(STRANGER, "edit-1", ("editorial",), [("fe80::2%eth0", 8840)])
-    peers.heard("process-1", NOW_UTC_MS, roles=("processing",))
+    peers.heard("process-1", NOW_UTC_MS, roles=("processing", "offload"))
 
     assert peers.listing(NOW_UTC_MS) == [
         {
@@ -80,6 +87,8 @@ def test_the_listing_is_what_scripts_rely_on() -> None:
             "fingerprint": PROCESS,
             "roles": ["processing"],
             "trusted": True,
+            "pinned": False,
+            "paired_at": "2026-03-14T11:59:00.000Z",
             "present": True,
             "address": "10.20.0.2:8840",
             "last_heard_at": "2026-03-14T12:00:00.000Z",
@@ -89,6 +98,8 @@ def test_the_listing_is_what_scripts_rely_on() -> None:
             "fingerprint": STRANGER,
             "roles": ["editorial"],
             "trusted": False,
+            "pinned": False,
+            "paired_at": None,
             "present": False,
             "address": "[fe80::2%eth0]:8840",
             "last_heard_at": None,

@@ -87,3 +87,18 @@ def test_open_tickets_are_counted_and_make_room_with_time() -> None:
         tickets.issue(PEER, "send")
     clock.now_s += TICKET_VALID_S
     assert tickets.issue(PEER, "send")
+
+
+def test_no_ticket_of_a_peer_that_is_forgotten_opens_a_lane() -> None:
+    """Those of the others stay good."""
+    tickets = Tickets(Counting(), Clock())
+    other = PeerIdentity("edit-1", "sha256:" + "cd" * 32, "10.20.0.3")
+    gone = [tickets.issue(PEER, "send")[0] for _ in range(3)]
+    kept, _ = tickets.issue(other, "fetch")
+
+    tickets.revoke(PEER.fingerprint)
+
+    for ticket in gone:
+        with pytest.raises(PeerRefusedError):
+            tickets.redeem(ticket)
+    assert tickets.redeem(kept).peer is other

@@ -1,0 +1,168 @@
+"""How a running node begins and ceases to trust a box, and what the config has to say in it."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from syncd.config import parse
+from syncd.config.shapes import Config
+from syncd.edges.disk import RealDisk
+from syncd.errors import ConfigError, NotPossibleError, SyncdError, UsageError
+from syncd.trusting import Trusting, all_trusted, find, pinned
+from syncd.wire.peers import PeerBook, TrustedPeer
+from syncd.wire.trust_store import TrustStore, read
+
+A, B, C, OWN = (f"sha256:{digit * 64}" for digit in "abc0")
+PROCESS = TrustedPeer("process-1", A, roles=frozenset({"processing"}), paired_at_utc_ms=1)
+EDIT = TrustedPeer("edit-1", B, roles=frozenset({"editorial"}), paired_at_utc_ms=2)
+
+
+def config(*peers: str) -> Config:
+    """Return an editorial box's configuration with peers as they are."""
+    node = '[node]\nname = "offload-1"\nroles = ["editorial"]\nstate = "/var/lib/syncd"\n'
+    return parse("\n".join((node, *peers)).encode(), "test.toml")
+
+
+def pin(name: str, fingerprint: str, more: str = "") -> str:
+    """Return a [[peer]]."""
+    return f'[[peer]]\nname = "{name}"\nfingerprint = "{fingerprint}"\n{more}\n'
+
+
+class Scene:
+    """One box's store, book, and what was told to its parts, in order."""
+
+    def __init__(self, state: Path, disk: RealDisk, *pins: str) -> None:
+        self.state = state
+        self.told: list[str] = []
+        hand = pinned(config(*pins))
+        self.store = TrustStore.load(state, 0)
+        self.book = PeerBook(OWN, hand)
+        self.trusting = Trusting(
+            self.store,
+            self.book,
+            disk,
+            hand,
+            own_name="offload-1",
+            took_up=lambda peer: self.tell("took up", peer),
+            let_go=lambda peer: self.tell("let go", peer),
+        )
+
+    def tell(self, what: str, peer: TrustedPeer) -> None:
+        trusted = self.book.trusted_by_fingerprint(peer.fingerprint) is not None
+        kept = peer in read(self.state)
+        self.told.append(f"{what} {peer.name}: {trusted}, {kept}")
+
+
+@pytest.fixture
+def disk() -> Iterator[RealDisk]:
+    """Give a real disk."""
+    disk = RealDisk()
+    yield disk
+    disk.close()
+
+
+async def test_a_box_is_durable_before_it_is_trusted_and_cut_before_it_is_forgotten(
+    tmp_path: Path, disk: RealDisk
+) -> None:
+    """So that no loss of power, and no full disk, leaves more trust than a person gave."""
+    scene = Scene(tmp_path, disk)
+    await scene.trusting.trust(PROCESS)
+    assert scene.told == ["took up process-1: True, True"]
+
+    await scene.trusting.forget("process-1")
+    assert scene.told[1:] == ["let go process-1: False, True"]
+    assert read(tmp_path) == ()
+
+
+async def test_a_store_that_cannot_be_written_lets_nobody_in_and_keeps_nobody_in(
+    tmp_path: Path, disk: RealDisk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Trust needs the disk; the end of it does not, and says what is left to do."""
+    scene = Scene(tmp_path, disk)
+    await scene.trusting.trust(PROCESS)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("syncd.wire.trust_store.replace_private", full)
+    with pytest.raises(SyncdError):
+        await scene.trusting.trust(EDIT)
+    assert scene.book.trusted_by_name("edit-1") is None
+    with pytest.raises(SyncdError):
+        await scene.trusting.forget("process-1")
+    assert scene.book.trusted_by_name("process-1") is None
+    assert scene.told[-1].startswith("let go process-1")
+    monkeypatch.undo()
+    await scene.trusting.forget("process-1")
+    assert read(tmp_path) == ()
+
+
+async def test_a_second_box_of_a_name_is_refused_until_the_first_is_forgotten(
+    tmp_path: Path, disk: RealDisk
+) -> None:
+    """A box that was set up anew has a new certificate; so has one that only says so."""
+    scene = Scene(tmp_path, disk, pin("edit-1", B))
+    await scene.trusting.trust(PROCESS)
+    anew = TrustedPeer("process-1", C, paired_at_utc_ms=3)
+    with pytest.raises(NotPossibleError) as caught:
+        await scene.trusting.trust(anew)
+    assert "syncd peers forget process-1" in caught.value.remedy
+    with pytest.raises(NotPossibleError) as caught:
+        await scene.trusting.trust(TrustedPeer("edit-1", C))
+    assert "[[peer]]" in caught.value.remedy
+    with pytest.raises(NotPossibleError) as caught:
+        await scene.trusting.trust(TrustedPeer("offload-1", C))
+    assert "node.name" in caught.value.remedy
+
+    await scene.trusting.forget("process-1")
+    await scene.trusting.trust(anew)
+    assert read(tmp_path) == (anew,)
+
+
+async def test_what_the_config_pins_no_command_changes(tmp_path: Path, disk: RealDisk) -> None:
+    """Neither by pairing it, with other roles, nor by forgetting it."""
+    scene = Scene(tmp_path, disk, pin("edit-1", B, 'roles = ["offload"]'))
+    await scene.trusting.trust(EDIT)
+    known = scene.book.trusted_by_name("edit-1")
+    assert known is not None
+    assert known.roles == {"offload"}
+    assert read(tmp_path) == ()
+    with pytest.raises(NotPossibleError) as caught:
+        await scene.trusting.forget("edit-1")
+    assert "[[peer]]" in caught.value.remedy
+    assert scene.book.trusted_by_name("edit-1") is known
+
+
+def test_a_pin_and_a_paired_box_of_one_name_are_told_apart_by_a_person() -> None:
+    """Syncd does not choose between two certificates; the same one twice is no matter."""
+    assert all_trusted(config(pin("process-1", A)), [PROCESS, EDIT])[1:] == (EDIT,)
+    with pytest.raises(ConfigError) as caught:
+        all_trusted(config(pin("process-1", C)), [PROCESS])
+    assert "syncd peers forget process-1" in caught.value.remedy
+    assert find("process-1", pinned(config(pin("process-1", C))), [PROCESS]) is PROCESS
+
+
+def test_a_pin_without_roles_may_do_all_and_one_with_roles_no_more() -> None:
+    """As README says of [[peer]]."""
+    (every,) = pinned(config(pin("process-1", A)))
+    (some,) = pinned(config(pin("process-1", A, 'roles = ["editorial"]')))
+    assert every.roles == {"offload", "processing", "editorial"}
+    assert some.roles == {"editorial"}
+    with pytest.raises(ConfigError):
+        config(pin("process-1", A, "roles = []"))
+
+
+@pytest.mark.parametrize("text", ["edit-1", B, B.upper(), "bbbbbb", "sha256:bbbbbb"])
+def test_a_box_is_named_by_name_or_fingerprint(text: str) -> None:
+    """Whatever `syncd peers` shows of it."""
+    assert find(text, (), [PROCESS, EDIT]) is EDIT
+
+
+def test_what_names_nobody_or_several_is_refused() -> None:
+    """Nobody is forgotten by guess."""
+    with pytest.raises(NotPossibleError):
+        find("bbbbb", (), [PROCESS, EDIT])
+    twin = TrustedPeer("edit-2", "sha256:" + "b" * 63 + "c")
+    with pytest.raises(UsageError):
+        find("bbbbbbbb", (), [EDIT, twin])
