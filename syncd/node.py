@@ -10,7 +10,9 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 
+from syncd.board import certificate, passphrase
 from syncd.board.access import Access
+from syncd.board.login import Login
 from syncd.board.server import BoardServer
 from syncd.board.token import make_token
 from syncd.company import Reach
@@ -126,7 +128,8 @@ class _Node:
     def summary(self) -> str:
         node = self._config.node
         roles = ", ".join(sorted(node.roles))
-        return f"{roles}; board on http://{node.board}"
+        scheme = "http" if node.board.is_loopback else "https"
+        return f"{roles}; board on {scheme}://{node.board}"
 
     async def run(self, alive: Callable[[str], None], alive_every_s: float) -> None:
         async with asyncio.TaskGroup() as group:
@@ -181,10 +184,22 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     discovery = _discovery(config, identity, book, parts, control.port)
     answers = NodeAnswers(parts, book, identity, control.port, trusting)
     stack.callback(answers.close)
-    access = Access(make_token(config.node.state, ports.chance))
-    await stack.enter_async_context(BoardServer(answers, config.node.board, access))
+    await stack.enter_async_context(_board(config, answers, ports))
     watch = _watch(parts, ports)
     return _Node(config, parts, watch=watch, discovery=discovery, guard=guard)
+
+
+def _board(config: Config, answers: NodeAnswers, ports: Ports) -> BoardServer:
+    """Make the board, where other machines reach it with TLS and passphrase. Raises ConfigError."""
+    node = config.node
+    if node.board.is_loopback:
+        return BoardServer(answers, node.board, Access(make_token(node.state, ports.chance)))
+    login = Login(passphrase.read(node.state), ports)
+    names = node.own_names
+    print_ = certificate.load_or_make(node.state, node.name, node.board_names, ports.clock.utc_ms())
+    log.info("The board's certificate is %s", print_)
+    access = Access(make_token(node.state, ports.chance), login)
+    return BoardServer(answers, node.board, access, names=names, pem=node.state / certificate.NAME)
 
 
 async def _serve_peers(

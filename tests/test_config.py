@@ -146,7 +146,7 @@ def test_all_errors_are_said_at_once() -> None:
         ('"/media/landing"', '"media"', "landing[0].path", "absolute path"),
         ('"/media/landing"', '"/media/../etc"', "landing[0].path", "absolute path"),
         ('"*/*"', '"*"', "landing[0].rolls", "DAY/ROLL"),
-        ('"127.0.0.1:8842"', '"0.0.0.0:8842"', "node.board", "ssh -L"),
+        ("discover = ", "board_names = ['a b']\ndiscover = ", "node.board_names", "without a port"),
         ('"127.0.0.1:8842"', '"127.0.0.1:8841"', "node", "a port each"),
         ('"10.20.0.2:8840"', '"10.20.0.2:70000"', "peer[0].address", "port 1 to 65535"),
         ('"10.20.0.2:8840"', '"fe80::1:8840"', "peer[0].address", "[IPv6]:port"),
@@ -277,6 +277,7 @@ def test_any_bytes_give_a_configuration_or_an_error(data: bytes) -> None:
 EVERYTHING = {**tomllib.loads(PROCESSING), **tomllib.loads(OFFLOAD)}
 KEYS = [
     *("name", "roles", "state", "control", "bulk", "board", "discover", "interfaces", "peer"),
+    "board_names",
     *("fingerprint", "address", "path", "rolls", "trust", "settle_s", "route", "lanes", "match"),
     *("day", "rank", "needed_by", "keep_free", "kind", "run", "on", "timeout_s"),
 ]

@@ -17,6 +17,7 @@ EDGES = (
     "edges/",
     "cli/",
     "demo/",
+    "board/entrance.py",
     "board/server.py",
     "wire/control_",
     "wire/dial.py",

@@ -1,4 +1,4 @@
-"""Who may ask the board: whoever shows its token.
+"""Who may ask the board: whoever shows its token, or is logged in where people may log in.
 
 Owns: which answers are open to anybody, and what the others demand.
 Must not: know where a token comes from, or what is asked.
@@ -6,10 +6,12 @@ Must not: know where a token comes from, or what is asked.
 
 from aiohttp import web
 
+from syncd.board.login import Login
 from syncd.board.token import SCHEME, is_token
 from syncd.errors import SyncdError
 
 OPEN = frozenset({"/healthz"})  # says that it is there, and nothing else
+LOGIN = "/api/login"
 
 
 class TokenNeededError(SyncdError):
@@ -19,20 +21,28 @@ class TokenNeededError(SyncdError):
 
 
 class Access:
-    """Answers one question: may this request be answered."""
+    """Answers one question: may this request be answered.
 
-    def __init__(self, token: str) -> None:
+    login: only where what is said travels sealed.
+    """
+
+    def __init__(self, token: str, login: Login | None = None) -> None:
         self._token = token
+        self.login = login
 
     def check(self, request: web.Request) -> None:
         """Raise TokenNeededError unless the request may be answered."""
         resource = request.match_info.route.resource
-        if resource is not None and resource.canonical in OPEN:
+        path = None if resource is None else resource.canonical
+        if path in OPEN or (path == LOGIN and self.login is not None):
             return
         said = request.headers.getall("Authorization", [])
         if len(said) == 1 and is_token(said[0], self._token):
             return
-        raise TokenNeededError(
-            "The board's token was not shown, or it is not the one of this start.",
-            remedy=f"Send what is in board.token of the state folder: Authorization: {SCHEME} …",
-        )
+        if self.login is not None and not said and self.login.is_open(request):
+            return
+        remedy = f"Send what is in board.token of the state folder: Authorization: {SCHEME} …"
+        if self.login is not None:
+            remedy += f"; or log in: POST {LOGIN}"
+        problem = "The board's token was not shown, or it is not the one of this start."
+        raise TokenNeededError(problem, remedy=remedy)

@@ -1,29 +1,37 @@
 """What stands in front of every handler: who may ask, in which form, and how a "no" looks.
 
-Owns: Host, Origin and content type checks, the JSON of errors, headers of every answer.
-Must not: know what is asked, or what shows who asks (access.py does).
+Owns: Host, Origin, Sec-Fetch-Site and content type checks, the JSON of errors, headers of every
+answer. Must not: know what is asked, which names are ours (hosts.py), or what shows who asks
+(access.py).
 
-The board listens on loopback. So that a page of a stranger, open in a browser on this machine,
-cannot use it: the Host must be a loopback name (a rebound DNS name is not), an Origin must be the
-board's own, and what changes something must say that it is JSON, which a page cannot send
-elsewhere without being asked first. And whatever is asked, the token must be shown.
+So that a page of a stranger, open in a browser that can reach the board, cannot use it: the Host
+must be one of ours (a rebound DNS name is not), an Origin must be the board's own, a browser must
+not say that another site asks, and what changes something must say that it is JSON, which a page
+cannot send elsewhere without being asked first. And whatever is asked, the asker must show who it
+is.
 """
 
-import ipaddress
-import json
 import logging
-from typing import Any
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
 from syncd.board.access import Access, TokenNeededError
+from syncd.board.hosts import OWN_SITES, Hosts
+from syncd.board.login import TooManyGuessesError
 from syncd.board.token import SCHEME
 from syncd.errors import SyncdError, UsageError
 
 log = logging.getLogger(__name__)
 
-_HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
+_HEADERS = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Referrer-Policy": "no-referrer",
+    "Server": "syncd",
+    "X-Content-Type-Options": "nosniff",
+}
 
 
 class NotAllowedError(SyncdError):
@@ -32,14 +40,14 @@ class NotAllowedError(SyncdError):
     http_status = 403
 
 
-def guard_with(access: Access) -> Middleware:
+def guard_with(access: Access, hosts: Hosts) -> Middleware:
     """Return the middleware that stands in front of every handler."""
 
     @web.middleware
     async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
         """Check the request, answer it, and turn whatever goes wrong into JSON."""
         try:
-            check_origin(request)
+            check_origin(request, hosts)
             access.check(request)
             check_form(request)
             response = await handler(request)
@@ -51,28 +59,38 @@ def guard_with(access: Access) -> Middleware:
             # The last resort of a server: said in full in the log, and the daemon lives on.
             log.exception("%s %s failed", request.method, request.path)
             return refusal(500, "This is a mistake in syncd.", "Look at what its log says.")
-        if not response.prepared:
-            response.headers.update(_HEADERS)
         return response
 
     return guard
 
 
+async def dress(_: web.Request, response: web.StreamResponse) -> None:
+    """Give any answer, as it goes, the headers that all of them have."""
+    response.headers.update(_HEADERS)
+
+
 _LOOK = "The paths and their methods are in README.md."
 
 
-def check_origin(request: web.Request) -> None:
+def check_origin(request: web.Request, hosts: Hosts) -> None:
     """Raise NotAllowedError if a page of somebody else may be behind the request."""
-    host = request.headers.get("Host", "")
-    if not is_loopback(host):
+    named = request.headers.getall("Host", [])
+    called = "" if request.transport is None else request.transport.get_extra_info("sockname")
+    host = named[0] if len(named) == 1 else ""
+    if not hosts.has(host, str(called[0]) if called else ""):
         raise NotAllowedError(
             f"The board does not answer to the name {host[:100]!r}.",
-            remedy="Ask it as localhost or 127.0.0.1.",
+            remedy="Ask it as localhost, by its address, or by a name in node.board_names.",
         )
     origin = request.headers.get("Origin")
-    if origin is not None and origin != f"http://{host}":
+    if origin is not None and not hosts.is_own(origin, host):
         raise NotAllowedError(
             f"A page of {origin[:100]!r} asked.", remedy="Only the board's own pages may."
+        )
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None and site not in OWN_SITES:
+        raise NotAllowedError(
+            f"A page elsewhere asked ({site[:20]!r}).", remedy="Only the board's own pages may."
         )
 
 
@@ -88,46 +106,16 @@ def check_form(request: web.Request) -> None:
             raise UsageError("The request is compressed.", remedy="Send it as it is.")
 
 
-def is_loopback(host: str) -> bool:
-    """Tell whether a Host header names this machine by a loopback name or address."""
-    name = host[1 : host.index("]")] if host.startswith("[") and "]" in host else host
-    if name is host:
-        name = host.partition(":")[0]
-    if name.lower().rstrip(".") == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(name).is_loopback
-    except ValueError:
-        return False
-
-
 def _refused(error: SyncdError) -> web.Response:
     answer = refusal(error.http_status, error.problem, error.remedy, error.exit_code)
     if isinstance(error, TokenNeededError):
         answer.headers["WWW-Authenticate"] = SCHEME  # RFC 9110, 11.6.1: a 401 says how
+    if isinstance(error, TooManyGuessesError):
+        answer.headers["Retry-After"] = str(error.retry_after_s)
     return answer
 
 
 def refusal(status: int, problem: str, remedy: str, exit_code: int = 1) -> web.Response:
     """Return an error as JSON. exit_code: what a command ends with that was answered so."""
     body = {"error": {"problem": problem, "remedy": remedy, "exit_code": exit_code}}
-    return web.json_response(body, status=status, headers=_HEADERS)
-
-
-async def body_of(request: web.Request) -> dict[str, Any]:
-    """Return the request's JSON object, an empty one for an empty body. Raises UsageError."""
-    try:
-        body = json.loads(await request.text() or "{}")
-    except (ValueError, RecursionError) as error:
-        raise UsageError("The body is not JSON.", remedy="Send a JSON object.") from error
-    if not isinstance(body, dict):
-        raise UsageError("The body is not a JSON object.", remedy="Send one in { }.")
-    return body
-
-
-def only(body: dict[str, Any], *known: str) -> None:
-    """Raise UsageError if body has a key that is not known."""
-    for key in body:
-        if key not in known:
-            names = ", ".join(known) or "none"
-            raise UsageError(f"{key[:80]!r} is not a known key.", remedy=f"Known: {names}.")
+    return web.json_response(body, status=status)

@@ -1,20 +1,25 @@
-"""The board's server: JSON, event stream, metrics and health on loopback, for whom Access lets in.
+"""The board's server: JSON, event stream, metrics and health, for whom Access lets in.
 
 Owns: which path leads to which question of the facade, and opening and closing the port.
 Must not: decide anything; the facade does.
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable
+import ssl
+from collections.abc import Awaitable, Callable, Collection
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, Self
 
 from aiohttp import web
 
 from syncd.board import metrics
 from syncd.board.access import Access
+from syncd.board.body import body_of, only
+from syncd.board.entrance import Entrance
 from syncd.board.facade import NodeFacade
-from syncd.board.guard import body_of, guard_with, only
+from syncd.board.guard import dress, guard_with
+from syncd.board.hosts import Hosts
 from syncd.board.streams import HEARTBEAT_S, EventStreams
 from syncd.config.values import HostPort
 from syncd.errors import ConfigError, UsageError
@@ -22,6 +27,9 @@ from syncd.errors import ConfigError, UsageError
 BODY_BYTES_MAX = 64 * 1024
 KEEP_ALIVE_S = 30.0
 SHUTDOWN_S = 2.0
+LINGER_S = 2.0  # a refused body is read on for this long, so that the refusal gets through
+BACKLOG = 128
+HEALTH_EVERY_S = 1.0
 RANK_MAX = 1_000_000
 _TEXT_MAX = 4096
 
@@ -29,7 +37,8 @@ _TEXT_MAX = 4096
 class BoardServer:
     """The board of one node; an async context manager, or start() and close().
 
-    Raises ConfigError from start() if the port is taken.
+    names: to which it answers beside loopback and its address. pem: key and certificate; with them
+    it speaks TLS, and nothing else. Raises ConfigError from start() if the port is taken.
     """
 
     def __init__(
@@ -38,35 +47,49 @@ class BoardServer:
         address: HostPort,
         access: Access,
         *,
+        names: Collection[str] = (),
+        pem: Path | None = None,
         heartbeat_s: float = HEARTBEAT_S,
     ) -> None:
-        assert address.is_loopback, "what is asked and the token travel in the clear"
+        assert pem or address.is_loopback, "what is asked and the token travel in the clear"
         self.address = address
+        hosts = Hosts("https" if pem else "http", frozenset(name.lower() for name in names))
         self.streams = EventStreams(facade, heartbeat_s=heartbeat_s)
         self._runner = web.AppRunner(
-            make_app(facade, self.streams, access),
+            make_app(facade, self.streams, access, hosts),
             access_log=None,
             keepalive_timeout=KEEP_ALIVE_S,
+            lingering_time=LINGER_S,
             shutdown_timeout=SHUTDOWN_S,
         )
+        self._tls = None if pem is None else _tls(pem)
+        self._entrance: Entrance | None = None
+        self._listening: asyncio.Server | None = None
 
     async def start(self) -> None:
         """Open the port; address then has the real one."""
         await self._runner.setup()
-        site = web.TCPSite(self._runner, self.address.host, self.address.port)
+        assert self._runner.server is not None, "it is there after setup()"
+        self._entrance = Entrance(self._runner.server, self._tls)
         try:
-            await site.start()
+            self._listening = await asyncio.get_running_loop().create_server(
+                self._entrance, self.address.host, self.address.port, backlog=BACKLOG
+            )
         except OSError as error:
             await self._runner.cleanup()
             raise ConfigError(
                 f"The board cannot listen on {self.address}: {error.strerror or error}.",
                 remedy="Stop what listens there, or give node.board another port.",
             ) from error
-        port = self._runner.addresses[0][1]
+        port = self._listening.sockets[0].getsockname()[1]
         self.address = HostPort(self.address.host, port)
 
     async def close(self) -> None:
         """End every stream, let answers under way finish, close the port."""
+        if self._listening is not None:
+            self._listening.close()
+        if self._entrance is not None:
+            self._entrance.close()
         self.streams.end()
         await self._runner.cleanup()
 
@@ -78,9 +101,21 @@ class BoardServer:
         await self.close()
 
 
-def make_app(facade: NodeFacade, streams: EventStreams, access: Access) -> web.Application:
+def _tls(pem: Path) -> ssl.SSLContext:
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.set_alpn_protocols(["http/1.1"])
+    context.load_cert_chain(pem)
+    return context
+
+
+def make_app(
+    facade: NodeFacade, streams: EventStreams, access: Access, hosts: Hosts
+) -> web.Application:
     """Return the application, not yet bound to a port."""
-    app = web.Application(middlewares=[guard_with(access)], client_max_size=BODY_BYTES_MAX)
+    guard = guard_with(access, hosts)
+    app = web.Application(middlewares=[guard], client_max_size=BODY_BYTES_MAX)
+    app.on_response_prepare.append(dress)
     routes = _Routes(facade)
     # An id may hold a "/": DAY/ROLL is one, too.
     app.add_routes(
@@ -103,6 +138,14 @@ def make_app(facade: NodeFacade, streams: EventStreams, access: Access) -> web.A
         ]
     )
 
+    if access.login is not None:
+        app.add_routes(
+            [
+                web.post("/api/login", access.login.log_in),
+                web.post("/api/logout", access.login.log_out),
+            ]
+        )
+
     async def end_streams(_: web.Application) -> None:
         streams.end()
 
@@ -115,6 +158,8 @@ class _Routes:
 
     def __init__(self, facade: NodeFacade) -> None:
         self._facade = facade
+        self._looking: asyncio.Task[int] | None = None
+        self._looked_s = 0.0
 
     async def rolls(self, _: web.Request) -> web.Response:
         return web.json_response({"rolls": await self._facade.rolls()})
@@ -176,9 +221,16 @@ class _Routes:
         return web.Response(body=body, headers={"Content-Type": metrics.CONTENT_TYPE})
 
     async def healthz(self, _: web.Request) -> web.Response:
-        """Say that the loop turns and the journal answers, and nothing else: anybody may ask."""
+        """Say that the loop turns and the journal answers, and nothing else: anybody may ask.
+
+        However often, the journal is asked once a second.
+        """
+        now_s = asyncio.get_running_loop().time()
+        if self._looking is None or now_s >= self._looked_s + HEALTH_EVERY_S:
+            self._looked_s = now_s
+            self._looking = asyncio.create_task(self._facade.last_seq(), name="board-health")
         async with asyncio.timeout(SHUTDOWN_S):
-            await self._facade.last_seq()
+            await asyncio.shield(self._looking)
         return web.json_response({"ok": True})
 
 

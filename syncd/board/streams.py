@@ -59,8 +59,6 @@ class EventStreams:
         response = web.StreamResponse(
             headers={
                 "Content-Type": "text/event-stream; charset=utf-8",
-                "Cache-Control": "no-store",
-                "X-Content-Type-Options": "nosniff",
             }
         )
         self.count += 1

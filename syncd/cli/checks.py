@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from syncd.board import certificate, passphrase
 from syncd.cli.show import size
 from syncd.config.shapes import Config, LandingConfig, StorageConfig
 from syncd.config.values import HostPort
@@ -21,6 +22,7 @@ from syncd.counted import counted
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
+from syncd.edges.secret_files import read_secret
 from syncd.errors import STATE_DISK_REMEDY, SyncdError, is_disk_trouble
 from syncd.journal import library
 from syncd.journal.opening import NAME, notes_in
@@ -79,6 +81,8 @@ def box_checks(config: Config, *, daemon_runs: bool, mark: bool) -> Iterator[Che
     if storage is not None:
         yield asked("marker", partial(_marker, storage.path, mark=mark))
         yield asked("space", partial(_space, storage))
+    if not config.node.board.is_loopback:
+        yield asked("board", partial(_board, config.node.state))
     for key in ("control", "bulk", "board"):
         name, address = f"port {key}", getattr(config.node, key)
         yield asked(name, partial(_port, name, address, daemon_runs))
@@ -101,6 +105,18 @@ def _state(folder: Path) -> Check:
         remedy = "Name a folder on a local disk as node.state."
         return Check("state", False, f"{folder} is on a network file system ({kind}).", remedy)
     return Check("state", True, f"{folder} can be written" + (f" ({kind})." if kind else "."))
+
+
+def _board(state: Path) -> Check:
+    """Say what people compare with what their browser shows."""
+    passphrase.read(state)
+    try:
+        pem = read_secret(state / certificate.NAME)
+    except FileNotFoundError:
+        message = "It has a passphrase; its certificate is made when the daemon starts."
+        return Check("board", True, message)
+    found = certificate.fingerprint_of_pem(pem)
+    return Check("board", True, f"It has a passphrase; its certificate is {found}.")
 
 
 def _journal(state: Path) -> Check:

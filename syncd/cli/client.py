@@ -1,4 +1,4 @@
-"""The commands' way to the daemon: its board's API, over plain HTTP on loopback, with its token.
+"""The commands' way to the daemon: its board's API, with its token; over TLS beyond loopback.
 
 Owns: requests, their time limits, and turning an answer's error back into a SyncdError.
 Must not: print anything.
@@ -6,6 +6,7 @@ Must not: print anything.
 
 import http.client
 import json
+import ssl
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -101,7 +102,23 @@ class BoardClient:
         return {} if token is None else {"Authorization": f"{SCHEME} {token}"}
 
     def _connection(self, timeout_s: float) -> http.client.HTTPConnection:
-        return http.client.HTTPConnection(self._address.host, self._address.port, timeout=timeout_s)
+        """Return a connection, not yet open. Raises DaemonUnreachableError."""
+        host, port = self._address.callable_host, self._address.port
+        if self._address.is_loopback:
+            return http.client.HTTPConnection(host, port, timeout=timeout_s)
+        return http.client.HTTPSConnection(host, port, timeout=timeout_s, context=self._tls())
+
+    def _tls(self) -> ssl.SSLContext:
+        """Return what lets in the very certificate that lies in the state folder, and no other."""
+        from syncd.board.certificate import NAME  # noqa: PLC0415 - a second of imports; seldom
+
+        try:
+            context = ssl.create_default_context(cafile=self._state / NAME)
+        except OSError as error:
+            raise self._unreachable(error) from error
+        context.check_hostname = False  # whatever this box is called: the certificate is the name
+        context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+        return context
 
     def _error(self, status: int, content: bytes) -> SyncdError:
         if status != http.HTTPStatus.UNAUTHORIZED:

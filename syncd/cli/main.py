@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "peers": ("peers", "peers_command", "Show this box's fingerprint and its peers."),
     "fetch": ("fetch", "fetch_command", "Fetch a ready roll into a folder, verified."),
     "follow": ("follow", "follow_command", "Show what happens, as it happens."),
+    "passphrase": ("passphrase", "passphrase_command", "Set the passphrase of the board."),
     "check": ("check", "check_command", "Check this box's configuration and surroundings."),
     "completion": ("completion", "completion_command", "Print the shell's completion script."),
 }

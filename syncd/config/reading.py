@@ -145,15 +145,9 @@ def _node(table: Table) -> NodeConfig:
         board=table.take("board", values.listening, HostPort("127.0.0.1", 8842)),
         discover=table.take("discover", values.flag, True),
         interfaces=table.take("interfaces", values.many(values.text), ()),
+        board_names=table.take("board_names", values.many(values.host), ()),
     )
     table.end()
-    if node.board and not node.board.is_loopback:
-        table.note(
-            "board",
-            f'is "{node.board}"',
-            "The board asks nobody who they are, so it listens on loopback only: write "
-            '"127.0.0.1:8842", and reach it from elsewhere through ssh -L.',
-        )
     return node
 
 

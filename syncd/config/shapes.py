@@ -42,6 +42,7 @@ class NodeConfig:
     """This node: its name, its roles, where it keeps its state and where it listens.
 
     interfaces: addresses or names of the interfaces to be discovered on; empty: all that fit.
+    board_names: further names and addresses by which other machines call the board.
     """
 
     name: str
@@ -52,6 +53,12 @@ class NodeConfig:
     board: HostPort
     discover: bool
     interfaces: tuple[str, ...] = ()
+    board_names: tuple[str, ...] = ()
+
+    @property
+    def own_names(self) -> tuple[str, ...]:
+        """By what other machines may call the board, beside its address."""
+        return (self.name, f"{self.name}.local", *self.board_names)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

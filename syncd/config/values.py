@@ -48,6 +48,11 @@ class HostPort:
         return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
 
     @property
+    def callable_host(self) -> str:
+        """Where this machine calls what listens there: loopback if it listens everywhere."""
+        return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(self.host, self.host)  # noqa: S104
+
+    @property
     def is_loopback(self) -> bool:
         """Tell whether only this machine can reach it."""
         try:
@@ -236,6 +241,14 @@ def address(value: Any) -> HostPort:
     if found is None or found.port == 0:
         raise ValueError('host:port or [IPv6]:port, port 1 to 65535, such as "10.20.0.2:8840"')
     return found
+
+
+def host(value: Any) -> str:
+    """Read a host's name or address, without a port; returned in lower case."""
+    is_name = isinstance(value, str) and bool(_HOST_NAME.fullmatch(value) or _is_ipv6(value))
+    if not is_name:
+        raise ValueError('a name or address without a port, such as "process-1.example"')
+    return str(value).lower().removesuffix(".")
 
 
 def listening(value: Any) -> HostPort:

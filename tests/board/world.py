@@ -97,11 +97,14 @@ class SmallNode(JournalAnswers):
 
 
 @asynccontextmanager
-async def board_of(journal: Journal, *, heartbeat_s: float = 15.0) -> AsyncIterator[BoardServer]:
-    """Serve a small node over journal on a free port."""
+async def board_of(
+    journal: Journal, *, heartbeat_s: float = 15.0, access: Access | None = None, **more: Any
+) -> AsyncIterator[BoardServer]:
+    """Serve a small node over journal on a free port. more: names and pem of the server."""
     node = SmallNode(journal)
+    access = access or Access(TOKEN)
     try:
-        async with BoardServer(node, LOOPBACK, Access(TOKEN), heartbeat_s=heartbeat_s) as server:
+        async with BoardServer(node, LOOPBACK, access, heartbeat_s=heartbeat_s, **more) as server:
             yield server
     finally:
         node.close()

@@ -1,0 +1,49 @@
+"""The body of a request: one JSON object with keys that are known.
+
+Owns: reading it within its time and size. Must not: know what the keys mean.
+"""
+
+import asyncio
+import json
+from typing import Any
+
+from aiohttp import web
+
+from syncd.errors import SyncdError, UsageError
+
+BODY_S = 10.0  # at most 64 KiB; a body that drips would keep a connection for ever
+
+
+class SlowBodyError(SyncdError):
+    """The body did not come in time."""
+
+    http_status = 408
+
+
+async def body_of(request: web.Request) -> dict[str, Any]:
+    """Return the request's JSON object, an empty one for an empty body. Raises UsageError."""
+    try:
+        async with asyncio.timeout(BODY_S):
+            text = await request.text()
+    except TimeoutError:
+        problem = f"The body was not there after {BODY_S:.0f} s."
+        raise SlowBodyError(problem, remedy="Send it at once.") from None
+    except LookupError as error:
+        raise UsageError("The body's charset is unknown.", remedy="Send UTF-8.") from error
+    except ValueError as error:
+        raise UsageError("The body is not text.", remedy="Send a JSON object.") from error
+    try:
+        body = json.loads(text or "{}")
+    except (ValueError, RecursionError) as error:
+        raise UsageError("The body is not JSON.", remedy="Send a JSON object.") from error
+    if not isinstance(body, dict):
+        raise UsageError("The body is not a JSON object.", remedy="Send one in { }.")
+    return body
+
+
+def only(body: dict[str, Any], *known: str) -> None:
+    """Raise UsageError if body has a key that is not known."""
+    for key in body:
+        if key not in known:
+            names = ", ".join(known) or "none"
+            raise UsageError(f"{key[:80]!r} is not a known key.", remedy=f"Known: {names}.")

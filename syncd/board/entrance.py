@@ -1,0 +1,169 @@
+"""The board's entrance: how many connections there are, from where, and the TLS handshake.
+
+Owns: counting connections from accept to their very end, and how long a handshake may take.
+Must not: parse what is said; aiohttp does.
+
+Bounded from the first moment: a connection is counted before its handshake, and one too many is
+cut before a byte of it is read. This box's own commands have places of their own, which no other
+machine can take. What is silent, or drips the head of a request, aiohttp cuts after KEEP_ALIVE_S.
+"""
+
+import asyncio
+import ssl
+from collections import Counter
+from collections.abc import Callable
+from typing import cast
+
+from aiohttp import web
+
+from syncd.board.hosts import address_of
+from syncd.board.throttle import key_of
+
+HERE_MAX = 128  # from this machine: commands, scripts, 64 event streams
+ELSEWHERE_MAX = 128  # from all other machines
+EACH_MAX = 24  # from one of them: some pages with six connections each
+HANDSHAKE_S = 5.0
+TLS_CLOSE_S = 1.0
+_HERE = "here"
+
+
+class Entrance:
+    """Makes the protocol for each accepted connection. tls: None where all is in the clear."""
+
+    def __init__(
+        self, make_http: Callable[[], web.RequestHandler], tls: ssl.SSLContext | None
+    ) -> None:
+        self._make_http = make_http
+        self._tls = tls
+        self._inside: Counter[str] = Counter()
+        self._handshakes: set[asyncio.Task[None]] = set()
+
+    def __call__(self) -> asyncio.Protocol:
+        return _Visitor(self)
+
+    @property
+    def count(self) -> int:
+        """How many connections there are now."""
+        return self._inside.total()
+
+    def close(self) -> None:
+        """End the handshakes that are under way."""
+        for handshake in self._handshakes:
+            handshake.cancel()
+
+    def come(self, visitor: "_Visitor", transport: asyncio.Transport) -> bool:
+        """Count a connection in and begin to serve it; False if it is one too many."""
+        here = self._inside[_HERE]
+        others = self.count - here
+        if visitor.key == _HERE:
+            is_full = here >= HERE_MAX
+        else:
+            is_full = others >= ELSEWHERE_MAX or self._inside[visitor.key] >= EACH_MAX
+        if is_full:
+            return False
+        self._inside[visitor.key] += 1
+        if self._tls is None:
+            visitor.serve(transport, self._make_http())
+        else:
+            transport.pause_reading()
+            task = asyncio.create_task(
+                self._shake_hands(visitor, transport, self._tls), name="board-handshake"
+            )
+            self._handshakes.add(task)
+            task.add_done_callback(self._handshakes.discard)
+        return True
+
+    def leave(self, key: str) -> None:
+        """Count a connection out."""
+        self._inside[key] -= 1
+        if self._inside[key] <= 0:
+            del self._inside[key]
+
+    async def _shake_hands(
+        self, visitor: "_Visitor", transport: asyncio.Transport, tls: ssl.SSLContext
+    ) -> None:
+        loop = asyncio.get_running_loop()
+        try:
+            sealed = await loop.start_tls(
+                transport,
+                visitor,
+                tls,
+                server_side=True,
+                ssl_handshake_timeout=HANDSHAKE_S,
+                ssl_shutdown_timeout=TLS_CLOSE_S,
+            )
+        except (OSError, asyncio.CancelledError):
+            # It spoke no TLS, or none that we speak, or too slowly, or it left: all its own affair.
+            sealed = None
+        if sealed is None or sealed.is_closing():
+            transport.abort()
+            visitor.gone()
+            return
+        visitor.serve(sealed, self._make_http())
+
+
+class _Visitor(asyncio.Protocol):
+    """One connection: counted in, served by aiohttp, counted out when nothing of it is left."""
+
+    def __init__(self, entrance: Entrance) -> None:
+        self.key = ""
+        self._entrance = entrance
+        self._is_in = False
+        self._http: web.RequestHandler | None = None
+        self._early: list[bytes] = []
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        connection = cast("asyncio.Transport", transport)
+        self.key = _key(connection)
+        self._is_in = True
+        if not self._entrance.come(self, connection):
+            self._is_in = False
+            connection.abort()
+
+    def serve(self, transport: asyncio.Transport, http: web.RequestHandler) -> None:
+        """Hand the connection to aiohttp, with what came while the handshake ended."""
+        self._http = http
+        http.connection_made(transport)
+        for data in self._early:
+            http.data_received(data)
+        self._early.clear()
+
+    def gone(self) -> None:
+        """Count it out, once."""
+        if self._is_in:
+            self._is_in = False
+            self._entrance.leave(self.key)
+
+    def data_received(self, data: bytes) -> None:
+        if self._http is None:
+            self._early.append(data)  # of one turn of the loop at most: then serve() is called
+        else:
+            self._http.data_received(data)
+
+    def eof_received(self) -> bool | None:
+        if self._http is not None:
+            self._http.eof_received()
+        return None
+
+    def pause_writing(self) -> None:
+        if self._http is not None:
+            self._http.pause_writing()
+
+    def resume_writing(self) -> None:
+        if self._http is not None:
+            self._http.resume_writing()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.gone()
+        if self._http is not None:
+            self._http.connection_lost(exc)
+
+
+def _key(connection: asyncio.Transport) -> str:
+    """Return who is at the other end: _HERE, or one of the other machines."""
+    peer, own = (
+        str((connection.get_extra_info(name) or ("",))[0]) for name in ("peername", "sockname")
+    )
+    address = address_of(peer)
+    is_here = address is not None and (address.is_loopback or address == address_of(own))
+    return _HERE if is_here else key_of(peer)
