@@ -149,9 +149,9 @@ def test_4_after_any_break_little_travels_twice(
     taken: list[int] = []
     begin = ReceivingRolls.begin
 
-    def noting(self: ReceivingRolls, roll_id: str, number: int) -> object:
+    def noting(self: ReceivingRolls, roll_id: str, number: int, evidence: bytes) -> object:
         taken.append(number)
-        return begin(self, roll_id, number)
+        return begin(self, roll_id, number, evidence)
 
     monkeypatch.setattr(ReceivingRolls, "begin", noting)
 

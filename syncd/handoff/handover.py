@@ -137,6 +137,9 @@ class Handover:
             rows, all_paused = await self._ports.disk.aside(self._unfinished)
             self._reorder(rows, all_paused)
             for row in rows:
+                if self._is_opened_too_early(row):
+                    self._drop(row.roll_id)
+                    self._retry_at_s.pop(row.roll_id, None)
                 if not self._is_due(row):
                     continue
                 if row.roll_id not in self._offered:
@@ -158,6 +161,10 @@ class Handover:
                 (self.feed.pause if row.paused else self.feed.go)(row.roll_id)
         (self.feed.pause if all_paused else self.feed.go)(None)
         self._lanes.wake()
+
+    def _is_opened_too_early(self, row: RollRow) -> bool:
+        """Tell whether the landing has taken a roll's files anew since it was opened."""
+        return self._sources.edition(row.roll_id) not in (None, row.edition)
 
     def _is_due(self, row: RollRow) -> bool:
         """Offer a held roll again only if an answer may cure it, and not in a tight loop."""
@@ -187,16 +194,22 @@ class Handover:
     def _open(self, row: RollRow) -> Outgoing:
         assert row.source_path is not None, "a landing roll has a source"
         released = row.held is None and row.roll_id in self._waits_for_go
-        known = None
-        if not is_before(row.stage, Stage.MOVING):  # until then its evidence may be replaced
-            known = self._sources.known(row.roll_id, row.source_path)
+        known = self._sources.known(row.roll_id, row.source_path)
         with self._journal.read() as db:
+            now = rolls.get(db, row.roll_id) or row
             replaces = rolls.replaced_by(db, row.roll_id)
-            if known is not None:
+            if known is not None and known.edition == now.edition:
                 return replace(known, released=released, replaces=replaces)
             inventory = rolls.load_inventory(db, row.roll_id)
         outgoing = Outgoing(
-            row.roll_id, inventory, ParcelPlan(inventory), row.source_path, released, replaces
+            row.roll_id,
+            inventory,
+            ParcelPlan(inventory),
+            row.source_path,
+            released,
+            replaces,
+            now.edition,
+            inventory.evidence_mark,
         )
         self._sources.add(outgoing)
         return outgoing
@@ -312,12 +325,9 @@ class Handover:
 
     def _is_taken_anew(self, roll_id: str) -> bool:
         """Tell whether a roll is read as files that the journal has replaced by others."""
-        opened = self._sources.inventory(roll_id)
-        if opened is None:
-            return False
         with self._journal.read() as db:
-            known = rolls.get(db, roll_id) is not None
-            return known and rolls.load_inventory(db, roll_id) != opened
+            row = rolls.get(db, roll_id)
+        return row is not None and self._is_opened_too_early(row)
 
     async def _hold(self, roll_id: str, error: HeldError) -> None:
         self._drop(roll_id)

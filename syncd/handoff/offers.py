@@ -99,15 +99,14 @@ class OfferBook:
             return rolls.get(db, roll_id)
 
     async def _answer_known(self, peer: PeerIdentity, head: Offer, row: RollRow) -> OfferAnswer:
-        if (head.file_count, head.total_bytes) != (row.file_count, row.total_bytes):
-            raise PeerRefusedError(
-                f"{row.day}/{row.name} was begun here with other evidence than it has now.",
-                remedy="Put the roll's lists or history back as they were until it has landed.",
-            )
         curable = SELF_CURING | {HeldCode.EVIDENCE_MISMATCH}
         if row.held is not None and row.held.code not in curable and not head.released:
             held = HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             return refusal(held)
+        if not await self._ports.disk.aside(self._has_its_evidence, head, row):
+            answer = await self._take_anew(peer, head)
+            if answer is not None:
+                return answer
         try:
             if row.held is not None and row.held.code in CURABLE and not head.released:
                 await self._ports.disk.aside(self._keeper.release_if_well, row)
@@ -118,6 +117,22 @@ class OfferBook:
         except HeldError as error:
             return refusal(error)
         return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
+
+    def _has_its_evidence(self, head: Offer, row: RollRow) -> bool:
+        """Tell whether a roll comes with the evidence under which it was begun here."""
+        if not head.evidence:
+            return (head.file_count, head.total_bytes) == (row.file_count, row.total_bytes)
+        with self._journal.read() as db:
+            return rolls.load_evidence_mark(db, row.roll_id) == head.evidence
+
+    async def _take_anew(self, peer: PeerIdentity, head: Offer) -> OfferAnswer | None:
+        """Go on with a roll under the evidence that it has now; None once that is so."""
+        inventory = self._collected(peer, head)
+        if inventory is None:
+            return OfferAnswer(kind=OfferKind.INVENTORY)
+        await self._ports.disk.aside(self._keeper.take_anew, _as_frozen(inventory))
+        self._pending.pop((peer.fingerprint, head.roll_id), None)
+        return None
 
     def _take_again(self, peer: PeerIdentity, head: Offer, row: RollRow) -> None:
         now = self._ports.clock.utc_ms()
@@ -300,15 +315,17 @@ class OfferBook:
 
 def _shape(head: Offer) -> tuple[object, ...]:
     """Return what pages must fit; a roll's evidence may be another one than it was before."""
-    return head.file_count, head.total_bytes, head.parcel_count, head.trust, head.empty_folders
+    counts = head.file_count, head.total_bytes, head.parcel_count
+    return *counts, head.trust, head.empty_folders, head.evidence
 
 
 def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:
     """Build the inventory a peer described. Raises PeerRefusedError if it is not what it says."""
     inventory = inventory_of(head, files)
-    says = (head.roll_id, head.total_bytes, head.parcel_count)
-    is_now = (_as_frozen(inventory).roll_id, inventory.total_bytes, ParcelPlan(inventory).count)
-    if says != is_now:
+    says = (head.roll_id, head.total_bytes, head.parcel_count, head.evidence)
+    counts = inventory.total_bytes, ParcelPlan(inventory).count
+    mark = inventory.evidence_mark if head.evidence else b""
+    if says != (_as_frozen(inventory).roll_id, *counts, mark):
         raise PeerRefusedError(
             f"The inventory of {head.day}/{head.name} does not give the roll id it was offered by.",
             remedy="Offer the roll again; if it repeats, run the same version on both boxes.",

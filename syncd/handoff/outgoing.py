@@ -24,6 +24,8 @@ class Outgoing:
     roll_id: fixed when the roll was frozen; a settled roll that is hashed later keeps it.
     released: a person let it go on after it was held.
     replaces: rolls that rest in favour of this one, which lies in their folder now.
+    edition: of the journal's inventory; another one there means that this was opened too early.
+    evidence: what parcels say that they were cut from, where the inventory may be replaced.
     """
 
     roll_id: str
@@ -32,6 +34,8 @@ class Outgoing:
     source_path: str
     released: bool = False
     replaces: tuple[str, ...] = ()
+    edition: int = 0
+    evidence: bytes = b""
 
 
 def offer_for(
@@ -57,6 +61,7 @@ def offer_for(
         needed_by_utc_ms=row.needed_by_utc_ms if row else None,
         released=released,
         replaces=replaces,
+        evidence=inventory.evidence_mark,
     )
 
 

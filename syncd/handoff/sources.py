@@ -41,11 +41,11 @@ class Sources:
             reader = self._readers.get(roll_id)
         return reader is not None and reader.folder.is_still_at_its_path()
 
-    def inventory(self, roll_id: str) -> Inventory | None:
-        """Return what a roll that is open is read as; None if it is not open."""
+    def edition(self, roll_id: str) -> int | None:
+        """Return which edition of its inventory a roll is read as; None if it is not open."""
         with self._lock:
             outgoing = self._added.get(roll_id)
-        return None if outgoing is None else outgoing.inventory
+        return None if outgoing is None else outgoing.edition
 
     def add(self, outgoing: Outgoing) -> None:
         """Open a roll's folder, anew if it was. Raises HeldError(source-unreadable)."""
@@ -58,7 +58,9 @@ class Sources:
                 f"The source folder {outgoing.source_path} cannot be opened: {error.strerror}.",
                 remedy="Connect or mount it again; the roll goes on by itself.",
             ) from error
-        reader = RollReader(self._disk, folder, outgoing.inventory, outgoing.plan)
+        reader = RollReader(
+            self._disk, folder, outgoing.inventory, outgoing.plan, outgoing.evidence
+        )
         with self._lock:
             self._readers[outgoing.roll_id] = reader
             self._added[outgoing.roll_id] = outgoing

@@ -71,6 +71,38 @@ def forget(db: Connection, roll_id: str, numbers: Iterable[int]) -> None:
     )
 
 
+def recut(
+    db: Connection, roll_id: str, durable: Mapping[int, bytes], file_indexes: Mapping[int, int]
+) -> None:
+    """Record a roll's parcels and files under the numbers that they have in another inventory.
+
+    durable: the parcels of the new cut that need not travel, as for record_durable().
+    file_indexes: new by old, of the files that stay; what is known of others is forgotten.
+    """
+    key = key_of(db, roll_id)
+    db.execute("DELETE FROM parcel WHERE roll_key = ?", (key,))
+    record_durable(db, roll_id, durable)
+    for select, delete, insert in _BY_FILE:
+        rows = db.execute(select, (key,)).fetchall()
+        db.execute(delete, (key,))
+        kept = [(key, file_indexes[old], *rest) for old, *rest in rows if old in file_indexes]
+        db.executemany(insert, kept)
+
+
+_BY_FILE = (
+    (
+        "SELECT file_index, digests, level, proved_utc_ms FROM proof WHERE roll_key = ?",
+        "DELETE FROM proof WHERE roll_key = ?",
+        "INSERT INTO proof VALUES (?, ?, ?, ?, ?)",
+    ),
+    (
+        "SELECT file_index, count FROM mismatch WHERE roll_key = ?",
+        "DELETE FROM mismatch WHERE roll_key = ?",
+        "INSERT INTO mismatch VALUES (?, ?, ?)",
+    ),
+)
+
+
 def record_proved(
     db: Connection, roll_id: str, proved: Mapping[int, Proof], *, now_utc_ms: int
 ) -> None:

@@ -30,6 +30,7 @@ from syncd.roll.inventory import (
     FileKind,
     Inventory,
     Trust,
+    evidence_mark,
     file_from_plain,
     file_to_plain,
     ordered,
@@ -131,10 +132,11 @@ def add_roll(
 
 
 def replace_files(db: Connection, inventory: Inventory) -> None:
-    """Journal other files for a roll of which nothing has travelled yet; its id stays."""
+    """Journal other files for an unfinished roll; its id stays, its edition is the next one."""
     db.execute("DELETE FROM file WHERE roll_key = ?", (key_of(db, inventory.roll_id),))
     db.execute(
-        "UPDATE roll SET total_bytes = ?, file_count = ?, empty_folders = ? WHERE roll_id = ?",
+        "UPDATE roll SET total_bytes = ?, file_count = ?, empty_folders = ?, edition = edition + 1"
+        " WHERE roll_id = ?",
         (
             *(inventory.total_bytes, len(inventory.files)),
             *(msgpack.packb(list(inventory.empty_folders)), inventory.roll_id),
@@ -158,6 +160,18 @@ def load_inventory(db: Connection, roll_id: str) -> Inventory:
         for path, size, mtime, digests, kind in rows
     )
     return Inventory(day, name, files, tuple(msgpack.unpackb(folders)), Trust(trust))
+
+
+def load_evidence_mark(db: Connection, roll_id: str) -> bytes:
+    """Return Inventory.evidence_mark of a roll, without reading all of its files."""
+    rows = db.execute(
+        "SELECT path, size_bytes, mtime_ns, digests FROM file WHERE roll_key = ? AND kind = ?",
+        (key_of(db, roll_id), FileKind.EVIDENCE),
+    )
+    return evidence_mark(
+        FileEntry(path, size, mtime, digests_from_blob(digests), FileKind.EVIDENCE)
+        for path, size, mtime, digests in rows
+    )
 
 
 def get(db: Connection, roll_id: str) -> RollRow | None:

@@ -41,6 +41,7 @@ class RollRow:
     moved_bytes: durable at the destination, as far as known here.
     source_path: where it lies on the landing; published_path: where it was published here.
     same_as: id of the roll that has the same content, if this one is only another offer of it.
+    edition: how often its files were replaced by others that leave its id the same.
     """
 
     roll_id: str
@@ -63,6 +64,7 @@ class RollRow:
     source_path: str | None
     published_path: str | None
     same_as: str | None
+    edition: int
 
     @property
     def shown_stage(self) -> Stage:
@@ -85,7 +87,8 @@ def select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
     rows = db.execute(
         "SELECT roll_id, day, name, origin, peer, stage, held_code, held_message, held_path,"  # noqa: S608
         " total_bytes, file_count, moved_bytes, rank, rank_set_by_hand, needed_by_utc_ms,"
-        " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as"
+        " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as,"
+        " edition"
         f" FROM roll {where} {_IN_ORDER}",
         values,
     )

@@ -105,7 +105,10 @@ _FIRST = (
     ) STRICT, WITHOUT ROWID""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+# Counts how often the files of a roll were replaced by others that leave its id the same.
+_EDITION = ("ALTER TABLE roll ADD COLUMN edition INTEGER NOT NULL DEFAULT 0",)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _EDITION)
 
 # Locks held across hosts and shared memory do not work there (sqlite.org/wal.html).
 NETWORK_FILE_SYSTEMS = frozenset(

@@ -133,7 +133,7 @@ class Examiner:
     def _still_changed(
         self, changes: dict[str, str], found: Inventory, source: str
     ) -> dict[str, str]:
-        """Leave out the rolls whose frozen files are all there still: evidence was only added."""
+        """Leave out rolls whose frozen files are all there: taken anew, or evidence was added."""
         evidence = {e.path for e in found.files if e.kind is FileKind.EVIDENCE}
         left: dict[str, str] = {}
         for roll_id, path in changes.items():
@@ -205,9 +205,7 @@ class Examiner:
         if isinstance(decision, Wait) and decision.doubt is None and decision.until_s is not None:
             return
         for roll_id, path in changes.items():
-            is_evidence = isinstance(decision, Verified) and decision.inventory.roll_id == roll_id
-            held = _evidence_changed(path) if is_evidence else _changed(path)
-            self._ledger.hold_source(roll_id, held, roll.source)
+            self._ledger.hold_source(roll_id, _changed(path), roll.source)
 
     def _show(self, roll: Roll) -> str:
         if roll.placeholder is None:
@@ -317,15 +315,6 @@ def _changed(path: str) -> Held:
         f"{path} is not what it was when the roll was found verified.",
         "Put it back as it was, and the roll goes on by itself; or bring the evidence up to date, "
         "and the roll is handed over as it is then.",
-        path,
-    )
-
-
-def _evidence_changed(path: str) -> Held:
-    return Held(
-        HeldCode.SOURCE_CHANGED,
-        f"{path} changed while the roll was on its way; its media are the same.",
-        "Put this evidence back as it was until the roll has landed, and it goes on by itself.",
         path,
     )
 

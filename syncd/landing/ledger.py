@@ -90,11 +90,11 @@ class Ledger:
             )
             if is_new and note:
                 rolls.note(db, inventory.roll_id, note, now_utc_ms=now)
-            if not is_new and _revive(db, inventory.roll_id, source, now):
+            if is_new:
                 return True
-            if not is_new:
-                _adopt(db, inventory, source, now)
-        return is_new
+            is_revived = _revive(db, inventory.roll_id, source, now)
+            _adopt(db, inventory, source, now)  # what lies there again may have other times
+        return is_revived
 
     def replace(self, older_id: str, newer: Inventory, source: str) -> None:
         """Let an unfinished roll rest in favour of what lies in its folder now.
@@ -183,8 +183,8 @@ def _revive(db: Connection, roll_id: str, source: str, now_utc_ms: int) -> bool:
 def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -> None:
     """Take an unfinished roll as it was found just now: other evidence, or another place.
 
-    Other evidence only before the roll travels, other times always; another place only if its own
-    cannot be read, or has a name that the storage refused.
+    Other evidence and other times always; another place only if its own cannot be read, or has a
+    name that the storage refused.
     """
     roll_id = inventory.roll_id
     row = rolls.get(db, roll_id)
@@ -199,10 +199,9 @@ def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
         if frozen.files == inventory.files:
             return
         if _without_times(frozen) == _without_times(inventory):
-            _offloaded_again(db, row, inventory, now_utc_ms)
-        elif is_before(row.stage, Stage.MOVING):
-            rolls.replace_files(db, inventory)
-            rolls.note(db, roll_id, "its evidence changed and is complete", now_utc_ms=now_utc_ms)
+            _put_there(db, row, inventory, "its files were put there again", now_utc_ms)
+        else:
+            _put_there(db, row, inventory, "its evidence changed and is complete", now_utc_ms)
         return
     if row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE:
         _go_on_from(db, roll_id, source, now_utc_ms)
@@ -236,12 +235,14 @@ def _go_on_from(db: Connection, roll_id: str, source: str, now_utc_ms: int) -> N
     rolls.note(db, roll_id, f"goes on from {source}", now_utc_ms=now_utc_ms)
 
 
-def _offloaded_again(db: Connection, row: RollRow, inventory: Inventory, now_utc_ms: int) -> None:
+def _put_there(
+    db: Connection, row: RollRow, inventory: Inventory, text: str, now_utc_ms: int
+) -> None:
     """Go on with files that were put there anew; what they hold is compared when it is read."""
     rolls.replace_files(db, inventory)
     if row.held is not None and row.held.code in CURED_BY_OFFLOADING:
         rolls.release(db, row.roll_id, now_utc_ms=now_utc_ms)
-    rolls.note(db, row.roll_id, "its files were put there again", now_utc_ms=now_utc_ms)
+    rolls.note(db, row.roll_id, text, now_utc_ms=now_utc_ms)
 
 
 def _note_once(db: Connection, roll_id: str, text: str, now_utc_ms: int) -> None:

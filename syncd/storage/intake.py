@@ -84,6 +84,8 @@ def _record(journal: Journal, roll: ReceivingRoll, sinks: list[ParcelSink]) -> N
     recorded = {sink.number: sink.digests for sink in sinks}
     added = sum(roll.plan.length_bytes(number) for number in recorded)
     with journal.write() as db:
+        for sink in sinks:  # in here: the numbers may be those of another cut by now
+            roll.check_current(sink)
         parcels.record_durable(db, roll.roll_id, recorded)
         parcels.forget_proofs(db, roll.roll_id, roll.proved_among(roll.files_of(recorded)))
         rolls.set_moved(db, roll.roll_id, roll.durable_bytes() + added)
@@ -116,11 +118,11 @@ class ReceivingRolls:
         if roll is not None:
             roll.close()
 
-    def begin(self, roll_id: str, number: int) -> Sink:
-        """Take one parcel. Raises HeldError, ParcelDamagedError."""
+    def begin(self, roll_id: str, number: int, evidence: bytes = b"") -> Sink:
+        """Take one parcel; evidence as in ParcelHead. Raises HeldError, ParcelDamagedError."""
         with self._lock:
             roll = self._rolls.get(roll_id)
-        return self._spare(roll_id, number) if roll is None else roll.begin(number)
+        return self._spare(roll_id, number) if roll is None else roll.begin(number, evidence)
 
     def _spare(self, roll_id: str, number: int) -> Sink:
         """Leave out a parcel of a published roll: a lane that was cut may bring it once more.

@@ -91,6 +91,13 @@ class Keeper:
         self._steps.open(inventory)
         self._bell.ring()
 
+    def take_anew(self, inventory: Inventory) -> bool:
+        """Go on with an unfinished roll under other evidence; False if it is published.
+
+        Raises HeldError. Blocks: call it aside.
+        """
+        return self._steps.take_anew(inventory)
+
     def give_up(self, roll_id: str) -> None:
         """Forget an unfinished roll that can never be completed. Blocks: call it aside."""
         self._steps.give_up(roll_id)

@@ -88,6 +88,11 @@ class RollPapers:
                 file.close()
             self._end_bytes += len(entries)
 
+    def renew(self, folder: Folder) -> None:
+        """Write the records anew, for what the journal has by now. Raises OSError."""
+        with self._lock:
+            self._lay_down(folder)
+
     def _is_there(self, folder: Folder) -> bool:
         there = folder.stat(parcels_path(self._roll_id))
         return there is not None and there.size_bytes >= (self._end_bytes or 0)

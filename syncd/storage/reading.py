@@ -23,22 +23,36 @@ _TIME_STEPS_NS = (1, 100, 1_000, 1_000_000, 10_000_000, 1_000_000_000, 2_000_000
 
 
 class RollReader:
-    """A roll's folder, open for reading; owns folder. Safe from several lanes at once."""
+    """A roll's folder, open for reading; owns folder. Safe from several lanes at once.
 
-    def __init__(self, disk: Disk, folder: Folder, inventory: Inventory, plan: ParcelPlan) -> None:
+    evidence: what its parcels are to say that they were cut from (Inventory.evidence_mark).
+    """
+
+    def __init__(
+        self,
+        disk: Disk,
+        folder: Folder,
+        inventory: Inventory,
+        plan: ParcelPlan,
+        evidence: bytes = b"",
+    ) -> None:
         self.disk = disk
         self.folder = folder
         self.inventory = inventory
         self.plan = plan
+        self.evidence = evidence
         self.shown = f"{inventory.day}/{inventory.name}"
         self._lock = threading.Lock()
         self._open_parcels = 0
         self._is_closing = False
 
     def open(self, number: int) -> "ParcelReader":
-        """Open parcel number; nothing is read yet. Raises HeldError if the roll was closed."""
+        """Open parcel number; nothing is read yet. Raises HeldError if the roll was closed.
+
+        Likewise for a number of the cut before this one, which was handed out just before.
+        """
         with self._lock:
-            if self._is_closing:
+            if self._is_closing or number >= self.plan.count:
                 raise HeldError(
                     HeldCode.SOURCE_UNREADABLE,
                     f"{self.shown} is not open for reading any more.",
@@ -75,6 +89,7 @@ class ParcelReader:
     def __init__(self, roll: RollReader, pieces: Sequence[Piece], total_bytes: int) -> None:
         self.total_bytes = total_bytes
         self.piece_count = len(pieces)
+        self.evidence = roll.evidence
         self._roll = roll
         self._pieces = pieces
         self._next = 0

@@ -142,8 +142,14 @@ class ReceivingRoll:
 
     # Coming in
 
-    def begin(self, number: int) -> Sink:
-        """Take parcel number. Raises HeldError if nothing can be written now."""
+    def begin(self, number: int, evidence: bytes = b"") -> Sink:
+        """Take parcel number. Raises HeldError if nothing can be written now.
+
+        evidence: of the inventory that it was cut from, b"" if unknown: of another one, the number
+        would mean other bytes.
+        """
+        if evidence not in (b"", self.inventory.evidence_mark):
+            raise self._not_expected(number)
         check_number(self.plan, number)
         with self._lock:
             if number in self._durable:
@@ -157,13 +163,21 @@ class ReceivingRoll:
         with self._lock:
             if number in self._durable:
                 return SparedSink(self.plan, number)
-            assert not self._is_closed, "only a roll that lacks nothing is closed"
+            if self._is_closed:  # it lacks nothing, or was taken anew or given up just now
+                raise self._not_expected(number)
             earlier = self._writing.get(number)
             sink = self._writing[number] = ParcelSink(self, folder, number, self._epoch)
         # A lane that hung may still be writing this parcel: it must not write any more.
         if earlier is not None:
             earlier.abandon()
         return sink
+
+    def _not_expected(self, number: int) -> HeldError:
+        return HeldError(
+            HeldCode.PEER_REFUSED,
+            f"Parcel {number} of roll {self.roll_id} is not expected here as it was cut.",
+            remedy="It is offered again, which tells what is lacking.",
+        )
 
     def make_folder_for(self, folder: Folder, path: str) -> None:
         """Make the folder that path lies in, once."""

@@ -31,6 +31,7 @@ from syncd.storage.proving import Damage, prove_files
 from syncd.storage.publishing import discard_incoming, publish, recover_publish
 from syncd.storage.receiving import ReceivingRoll
 from syncd.storage.records import PublishedRecord, xxh128_of
+from syncd.storage.recutting import recut
 from syncd.storage.sealing import ChangedMeanwhileError, seal
 from syncd.storage.troubles import storage_trouble, why
 
@@ -124,6 +125,60 @@ class Steps:
         with self._journal.write() as db:
             parcels.record_durable(db, roll_id, noted)
             rolls.note(db, roll_id, text, now_utc_ms=self._clock.utc_ms())
+
+    def take_anew(self, inventory: Inventory) -> bool:
+        """Go on with an unfinished roll under other evidence; what came in of its media stays.
+
+        False, and nothing done, if it turns out to be published. Raises HeldError.
+        """
+        if self.open_known(inventory.roll_id) is None:
+            return False
+        with self._giving_up, self._opening:
+            roll = self.receiving.get(inventory.roll_id)
+            if roll is None:
+                return False
+            try:
+                return self._take_anew(roll, inventory)
+            except OSError as error:
+                raise storage_trouble(self._area.path, error) from error
+
+    def _take_anew(self, roll: ReceivingRoll, inventory: Inventory) -> bool:
+        # A sync or a journal that failed after the rename left a roll that is there already.
+        sealed = recover_publish(self._area, self._journal, roll.inventory)
+        if sealed is not None:
+            self._published(roll.inventory, sealed)
+            return False
+        self.receiving.remove(roll.roll_id)  # so that nobody writes what is cut otherwise
+        try:
+            taken = self._recut(roll, inventory)
+        except BaseException:
+            roll.reopen()
+            self.receiving.add(roll)
+            raise
+        new = ReceivingRoll(taken, self._area, self._journal, self._changed)
+        self.receiving.add(new)
+        new.papers.renew(self._area.present())
+        return True
+
+    def _recut(self, roll: ReceivingRoll, inventory: Inventory) -> Inventory:
+        """Remove stored evidence that is void and journal the new cut, as one transaction."""
+        roll_id = roll.roll_id
+        folder = self._area.present()
+        # First: a start without a journal must not take the old cut's parcels for the new one's.
+        disown(folder, roll_id)
+        with self._journal.write() as db:
+            durable = parcels.piece_digests(db, roll_id, parcels.durable_numbers(db, roll_id))
+            cut = recut(roll.inventory, inventory, durable)
+            for entry in cut.void:
+                with suppress(FileNotFoundError):
+                    folder.remove_file(stored_path(roll_id, entry))
+            rolls.replace_files(db, cut.inventory)
+            parcels.recut(db, roll_id, cut.durable, cut.file_indexes)
+            parcels.forget_proofs(db, roll_id, cut.lacking)
+            rolls.set_moved(db, roll_id, cut.durable_bytes)
+            text = "its evidence changed where it comes from; what came in of its media stays"
+            rolls.note(db, roll_id, text, now_utc_ms=self._clock.utc_ms())
+        return cut.inventory
 
     def prove_batch(self, roll: ReceivingRoll, batch: list[int]) -> None:
         """Read files back and record what was found. Raises OSError, HeldError."""

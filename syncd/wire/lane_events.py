@@ -8,7 +8,7 @@ from typing import Annotated
 
 from syncd.limits import LANE_HEADER_BYTES_MAX, PARCEL_BYTES_MAX, PARCEL_PIECES_MAX
 from syncd.wire.fields import BadMessage, Blob, Text, Whole, pack_plain, unpack_plain
-from syncd.wire.messages import Code, Message, Note, Path, RollId
+from syncd.wire.messages import Code, Evidence, Message, Note, Path, RollId
 from syncd.wire.seal import sealed_bytes
 
 LANE_VERSION = 1
@@ -46,12 +46,14 @@ class ParcelHead(Event):
 
     Within the seal lie data_bytes of the pieces in their order, then 16 bytes XXH128 of each. If
     these are all zero the giver could not read the parcel to its end, and it counts for nothing.
+    evidence: of the inventory that the parcel was cut from, where that may change; else b"".
     """
 
     roll_id: RollId
     number: Number
     data_bytes: Annotated[int, Whole(high=PARCEL_BYTES_MAX)]
     piece_count: Annotated[int, Whole(low=1, high=PARCEL_PIECES_MAX)]
+    evidence: Evidence = b""
 
     @property
     def plain_bytes(self) -> int:

@@ -39,6 +39,7 @@ class Giver:
             number=order.number,
             data_bytes=reader.total_bytes,
             piece_count=reader.piece_count,
+            evidence=reader.evidence,
         )
         await self._talk.say(head)
         reading = _Reading(reader, head)

@@ -28,10 +28,11 @@ class ParcelFeed(Protocol):
 
 
 class ParcelReader(Protocol):
-    """One parcel at its source."""
+    """One parcel at its source; evidence as in ParcelHead."""
 
     total_bytes: int
     piece_count: int
+    evidence: bytes
 
     def read_into(self, view: memoryview) -> int:
         """Fill view as far as the parcel goes; 0 at its end. Raises HeldError."""
@@ -69,7 +70,7 @@ class ParcelSink(Protocol):
 class Intake(Protocol):
     """Where parcels are written. Raises as a sink does."""
 
-    def begin(self, roll_id: str, number: int) -> ParcelSink: ...
+    def begin(self, roll_id: str, number: int, evidence: bytes = b"") -> ParcelSink: ...
 
     def commit(self, sinks: Iterable[Any]) -> None:
         """Return when these sinks, which begin() made, are durable and recorded."""

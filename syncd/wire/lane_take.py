@@ -91,7 +91,7 @@ class Taker:
 
     def _begin(self, head: ParcelHead) -> ParcelSink:
         with self._talk.storing():
-            sink = self._intake.begin(head.roll_id, head.number)
+            sink = self._intake.begin(head.roll_id, head.number, head.evidence)
         if (sink.total_bytes, sink.piece_count) == (head.data_bytes, head.piece_count):
             return sink
         sink.abandon()

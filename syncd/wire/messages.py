@@ -19,7 +19,7 @@ from syncd.limits import (
     PATH_BYTES_MAX,
     ROLL_FILES_MAX,
 )
-from syncd.roll.inventory import ROLL_ID_LENGTH, FileEntry, Trust
+from syncd.roll.inventory import EVIDENCE_MARK_BYTES, ROLL_ID_LENGTH, FileEntry, Trust
 from syncd.roll.stages import HeldCode, Stage
 from syncd.wire.fields import (
     BadMessage,
@@ -57,6 +57,7 @@ Port = Annotated[int, Whole(high=65535)]  # 0: none
 Roles = Annotated[tuple[str, ...], Many(Text(32), 8)]
 Files = Annotated[tuple[FileEntry, ...], Many(File(), INVENTORY_PAGE_FILES)]
 Code = Annotated[str, Text(64, allowed=frozenset(HeldCode))]
+Evidence = Annotated[bytes, Blob(0, EVIDENCE_MARK_BYTES)]
 
 
 class OfferKind(StrEnum):
@@ -188,6 +189,8 @@ class Offer(Message):
 
     released: a person let a held roll go on; it goes on at the other end, too.
     replaces: earlier rolls of this peer that can never be completed: their source is this one now.
+    evidence: Inventory.evidence_mark, by which the same media under other evidence are told; b""
+    from a box that does not say.
     """
 
     roll_id: RollId
@@ -202,6 +205,7 @@ class Offer(Message):
     needed_by_utc_ms: Annotated[int | None, Maybe(Whole(high=1 << 53))] = None
     released: Annotated[bool, Flag()] = False
     replaces: Annotated[tuple[str, ...], Many(HexText(ROLL_ID_LENGTH), 8)] = ()
+    evidence: Evidence = b""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

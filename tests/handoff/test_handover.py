@@ -6,7 +6,7 @@ import hashlib
 
 import pytest
 
-from syncd.journal import rolls
+from syncd.journal import notices, rolls
 from syncd.ports import EntryKind
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage
@@ -49,9 +49,9 @@ def parcels_taken(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     taken: list[str] = []
     begin = ReceivingRolls.begin
 
-    def noting(self: ReceivingRolls, roll_id: str, number: int) -> object:
+    def noting(self: ReceivingRolls, roll_id: str, number: int, evidence: bytes) -> object:
         taken.append(roll_id)
-        return begin(self, roll_id, number)
+        return begin(self, roll_id, number, evidence)
 
     monkeypatch.setattr(ReceivingRolls, "begin", noting)
     return taken
@@ -517,8 +517,8 @@ def test_a_roll_that_read_back_wrong_twice_is_tried_again_after_go_on_either_box
     assert _arrived(world, "A012") == files
 
 
-def test_evidence_that_is_rewritten_on_the_way_says_what_to_do() -> None:
-    """The media are the same; put back as it was, the list lets the roll go on by itself."""
+def test_evidence_under_another_name_on_the_way_is_taken_anew() -> None:
+    """The media are the same, so nobody is asked to do anything; what is there now arrives."""
     world = World(28)
     files = clips(world, count=6)
 
@@ -529,16 +529,23 @@ def test_evidence_that_is_rewritten_on_the_way_says_what_to_do() -> None:
         folder = world.offload.disk.open_folder(SOURCE)
         folder.rename_new("A012.md5", "checked.md5")
         touch(world, "A012")
-        held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
-        assert "A012.md5" in held.message
-        assert "back as it was" in held.message
-        folder.rename_new("checked.md5", "A012.md5")
-        touch(world, "A012")
+        row = row_of(world.offload, "A012")
+        assert row is not None
+
+        def is_taken_anew() -> bool:
+            history = world.offload.history(row.roll_id)
+            return any("its evidence changed" in line.note for line in history)
+
+        await until(is_taken_anew, "the landing takes it anew")
         order_by_hand(world.offload, None, paused=False)
         await reaches(world, "A012")
 
     play(world, scene)
     assert _arrived(world, "A012") == files
+    names = {path for path in stored(world, "A012") if path.endswith(".md5")}
+    assert names == {"checked.md5"}
+    with world.offload.journal.read() as db:
+        assert not notices.after(db, 0, limit=1000, kinds={"held"})
 
 
 # Order

@@ -10,6 +10,7 @@ import pytest
 from syncd.errors import PeerRefusedError
 from syncd.handoff.offers import PENDING_PER_PEER_MAX
 from syncd.handoff.outgoing import offer_for
+from syncd.journal import rolls
 from syncd.limits import ROLL_FILES_MAX
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, ordered
@@ -131,6 +132,31 @@ def test_an_offer_with_other_evidence_is_asked_for_its_inventory_anew() -> None:
     answers = ask_all(before, pages[0], after, pages[1], after)
     kinds = [answer.kind for answer in answers if isinstance(answer, OfferAnswer)]
     assert kinds == [OfferKind.INVENTORY, OfferKind.INVENTORY, OfferKind.TAKE]
+
+
+@pytest.mark.parametrize("size", [50, 60], ids=["same size", "other size"])
+def test_a_roll_begun_with_other_evidence_is_taken_anew(size: int) -> None:
+    """Its inventory is asked for again, and then the storage has the evidence that is offered."""
+    media = _entry("C001.mov")
+
+    def with_list(size: int, mark: int) -> Inventory:
+        evidence = replace(_entry("A012.xxh", size, mark), kind=FileKind.EVIDENCE)
+        return Inventory(DAY, "A012", ordered([media, evidence]))
+
+    first, second = with_list(50, mark=1), with_list(size, mark=2)
+    assert first.roll_id == second.roll_id
+    before, after = _head(first), _head(second)
+    world = World(1)
+    answers = ask_all(
+        *(before, _page(before, *first.files), before),
+        *(after, _page(after, *second.files), after, after),
+        world=world,
+    )
+    kinds = [answer.kind for answer in answers if isinstance(answer, OfferAnswer)]
+    begun = [OfferKind.INVENTORY, OfferKind.TAKE]
+    assert kinds == [*begun, *begun, OfferKind.TAKE]
+    with world.processing.journal.read() as db:
+        assert rolls.load_inventory(db, first.roll_id) == second
 
 
 def test_pages_may_come_twice_and_begin_again() -> None:

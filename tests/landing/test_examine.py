@@ -14,11 +14,11 @@ from syncd.journal.journal import Journal
 from syncd.journal.rolls import RollRow
 from syncd.landing.decide import WAITS_FOR_EVIDENCE, Terms
 from syncd.landing.examine import Examiner
-from syncd.landing.ledger import Ledger
+from syncd.landing.ledger import CURED_BY_OFFLOADING, Ledger
 from syncd.landing.scan import FoundRoll
 from syncd.limits import QUIET_S, SCAN_FAILURES_MAX
 from syncd.ports import Entry, Folder
-from syncd.roll.inventory import Trust
+from syncd.roll.inventory import FileKind, Trust
 from syncd.roll.stages import HeldCode, Stage
 from tests.landing.samples import (
     CLIPS,
@@ -313,6 +313,33 @@ def test_a_verified_roll_that_changes_is_held_and_goes_on_when_it_is_as_before(
     os.utime(clip, ns=(stamp, stamp))
     (row,) = bench.look(1.0)
     assert (row.stage, row.held) == (Stage.VERIFIED, None)
+
+
+@pytest.mark.parametrize("held", [None, *sorted(CURED_BY_OFFLOADING)])
+def test_evidence_rewritten_while_the_roll_moves_is_taken_anew(
+    bench: Bench, roll: Path, held: HeldCode | None
+) -> None:
+    """The media are the same and covered, so the roll goes on with what is there now."""
+    listed = write_evidence(roll)
+    before = bench.verify()
+    bench.move_on(Stage.MOVING)
+    if held is not None:
+        with bench.journal.write() as db:
+            rolls.hold(db, before.roll_id, held, "It was read.", listed.name, now_utc_ms=0)
+    touch_again(listed, listed.read_bytes() + b"<!-- checked twice -->\n")
+    bench.look()
+    (row,) = bench.look(QUIET_S)
+
+    assert (row.roll_id, row.stage, row.held) == (before.roll_id, Stage.MOVING, None)
+    assert row.edition == before.edition + 1
+    with bench.journal.read() as db:
+        found = rolls.load_inventory(db, row.roll_id)
+    (entry,) = (e for e in found.files if e.kind is FileKind.EVIDENCE)
+    assert (entry.size_bytes, entry.mtime_ns) == (
+        listed.stat().st_size,
+        listed.stat().st_mtime_ns,
+    )
+    assert bench.look(SETTLE_S) == [row]
 
 
 def test_a_file_that_vanishes_from_a_verified_roll_holds_it(bench: Bench, roll: Path) -> None:

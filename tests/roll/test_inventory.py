@@ -6,6 +6,7 @@ import pytest
 
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import (
+    EVIDENCE_MARK_BYTES,
     ROLL_ID_LENGTH,
     FileEntry,
     FileKind,
@@ -85,6 +86,25 @@ def test_another_path_size_or_digest_is_another_roll(other: Inventory) -> None:
 def test_a_new_generation_or_another_time_is_the_same_roll(same: Inventory) -> None:
     """A history that gains a generation leaves the media as they were."""
     assert same.roll_id == ROLL.roll_id
+
+
+def test_the_evidence_mark_tells_manifests_apart_and_nothing_else() -> None:
+    """Two inventories of one id and one mark are one, but for times and what is in the media."""
+    changed = [
+        replace(ROLL, files=(CLIP, OTHER)),
+        replace(ROLL, files=(CLIP, OTHER, replace(MANIFEST, size_bytes=99))),
+        replace(ROLL, files=(CLIP, OTHER, replace(MANIFEST, digests=(MD5,)))),
+        replace(ROLL, files=(CLIP, OTHER, replace(MANIFEST, path="z.mhl"))),
+    ]
+    marks = {roll.evidence_mark for roll in (ROLL, *changed)}
+    same = [
+        replace(ROLL, files=(CLIP, OTHER, replace(MANIFEST, mtime_ns=0))),
+        replace(ROLL, files=(replace(CLIP, size_bytes=8), MANIFEST)),
+    ]
+
+    assert len(marks) == 1 + len(changed)
+    assert {roll.evidence_mark for roll in same} == {ROLL.evidence_mark}
+    assert len(ROLL.evidence_mark) == EVIDENCE_MARK_BYTES
 
 
 def test_the_order_of_a_files_digests_does_not_matter() -> None:

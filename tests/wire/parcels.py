@@ -35,6 +35,7 @@ class Shelf:
     sizes: list[int]
     fails_at: dict[int, int] = field(default_factory=dict)
     lies: dict[int, int] = field(default_factory=dict)
+    evidence: bytes = b"under this list"
     open_readers: int = 0
 
     def open(self, roll_id: str, number: int) -> "Reader":
@@ -50,6 +51,7 @@ class Reader:
 
     def __init__(self, shelf: Shelf, number: int) -> None:
         self.piece_count = 1
+        self.evidence = shelf.evidence
         self._shelf = shelf
         self._data = data_of(number, shelf.sizes[number])
         self._at = 0
@@ -81,10 +83,12 @@ class Store:
     refuses: set[int] = field(default_factory=set)
     full_at: dict[int, int] = field(default_factory=dict)
     commit_fails: bool = False
+    evidence: set[bytes] = field(default_factory=set)
     sinks: list["Sink"] = field(default_factory=list)
 
-    def begin(self, roll_id: str, number: int) -> "Sink":
+    def begin(self, roll_id: str, number: int, evidence: bytes = b"") -> "Sink":
         assert roll_id == ROLL
+        self.evidence.add(evidence)
         if number in self.refuses:
             raise held()
         self.sinks.append(Sink(self, number))

@@ -301,6 +301,7 @@ def head_plain(**changes: Any) -> dict[str, Any]:
         msgpack.packb(head_plain(piece_count=0)),
         msgpack.packb(head_plain(piece_count=PARCEL_PIECES_MAX + 1)),
         msgpack.packb(head_plain(roll_id="../../etc")),
+        msgpack.packb(head_plain(evidence=bytes(17))),
         msgpack.packb(head_plain(more=1)),
         msgpack.packb({"is": "ParcelHead"}),
         msgpack.packb({"is": "Nonsense"}),

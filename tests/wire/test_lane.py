@@ -117,6 +117,7 @@ def test_parcels_of_every_size_arrive_and_are_confirmed_once_durable(pushes: boo
     lane = run(SIZES, pushes, moves_all)
     assert lane.store.has_all()
     assert sorted(lane.orders.done) == list(range(len(SIZES)))
+    assert lane.store.evidence == {lane.shelf.evidence}
     assert lane.sent.payload_bytes == sum(SIZES)
     assert lane.sent.parcels == len(SIZES)
     giver = lane.near if pushes else lane.far
@@ -321,12 +322,12 @@ def test_a_parcel_that_differs_from_its_digests_ends_the_lane(pushes: bool) -> N
         lane.start()
         begin = lane.store.begin
 
-        def begin_wrong(roll_id: str, number: int) -> Any:
-            sink = begin(roll_id, number)
+        def begin_wrong(roll_id: str, number: int, evidence: bytes) -> Any:
+            sink = begin(roll_id, number, evidence)
             sink.data += b"?"
             return sink
 
-        lane.store.begin = begin_wrong  # type: ignore[method-assign]
+        lane.store.begin = begin_wrong  # type: ignore[method-assign,assignment]
         await lane.ends()
 
     lane = run([1000], pushes, story)
