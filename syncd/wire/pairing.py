@@ -1,0 +1,445 @@
+"""Pairing as both ends speak it: a short code, typed once, becomes trust in two certificates.
+
+Owns: SPAKE2 over the code, the proof that binds it to both certificates, the life of a code, and
+the frames that carry all this. Must not: do I/O, read a clock (times are passed in) or decide what
+becomes of a peer that has proved itself.
+
+The side where the code is typed dials, inside an ordinary TLS handshake of two self-made
+certificates that proves nothing yet:
+
+    types the code                               shows the code
+    Introduction(X, name, roles, port)    ->
+                                          <-     Introduction(Y, name, roles, port)
+    Proof(HMAC(key_a, transcript))        ->     wrong: one try less
+                                          <-     Proof(HMAC(key_b, transcript)), or Turned
+
+X and Y are the messages of SPAKE2 (Abdalla and Pointcheval, 2005; the library's group is that of
+Ed25519). Who listens learns nothing to test codes with; who takes part tests one code for each
+exchange. The transcript holds both certificates as each end sees them in its own TLS connection:
+whoever sits between two connections of its own can pass every byte on and still makes both proofs
+wrong. The typing side proves first, and the other answers with its proof only to a right one.
+"""
+
+import hmac
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from enum import Enum, StrEnum
+from hashlib import sha256
+from typing import Annotated, TypeVar
+
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from spake2 import SPAKE2_A, SPAKE2_B, SPAKEError
+from spake2.ed25519_basic import NotOnCurve
+
+from syncd.config.values import name as checked_name
+from syncd.errors import SyncdError, UsageError
+from syncd.wire.announcement import ROLES
+from syncd.wire.fields import BadMessage, Blob, Choice, Many, Text, Whole, pack_plain, unpack_plain
+from syncd.wire.fingerprints import fingerprint_bytes
+from syncd.wire.messages import Message
+
+ALPN = "syncd-pair/1"  # RFC 7301: what the connection is for, said in the handshake
+CODE_DIGITS = 6
+CODE_VALID_S = 300.0
+TRIES = 3
+# One exchange costs the showing side 40 ms of its loop; a person types one code.
+EXCHANGES_EVERY_S = 0.5
+PAKE_BYTES = 33  # a side's letter and a point
+FRAME_BYTES_MAX = 512
+HEAD_BYTES = 3
+_LABEL = b"syncd pairing 1"
+_TYPES, _SHOWS = _LABEL + b": types the code", _LABEL + b": shows the code"
+
+M = TypeVar("M", bound=Message)
+
+
+class Turn(StrEnum):
+    """Why the showing side ends an exchange; the other end puts it into words."""
+
+    WRONG_CODE = "wrong-code"
+    CLOSED = "closed"
+    BUSY = "busy"
+    NAME_TAKEN = "name-taken"
+    NOT_KEPT = "not-kept"
+
+
+@dataclass(frozen=True, slots=True)
+class Introduction(Message):
+    """Who speaks, and its message of SPAKE2."""
+
+    pake: Annotated[bytes, Blob(PAKE_BYTES, PAKE_BYTES)]
+    name: Annotated[str, Text(63, bytes_min=1)]
+    roles: Annotated[tuple[str, ...], Many(Text(32, allowed=frozenset(ROLES)), len(ROLES))]
+    control_port: Annotated[int, Whole(low=1, high=65535)]
+
+
+@dataclass(frozen=True, slots=True)
+class Proof(Message):
+    """The sender knows the code, and sees the same two certificates."""
+
+    mac: Annotated[bytes, Blob(32, 32)]
+
+
+@dataclass(frozen=True, slots=True)
+class Turned(Message):
+    """The exchange ends here."""
+
+    why: Annotated[Turn, Choice(Turn)]
+    tries_left: Annotated[int, Whole(high=TRIES)] = 0
+
+
+_KINDS: tuple[type[Message], ...] = (Introduction, Proof, Turned)
+
+
+@dataclass(frozen=True, slots=True)
+class Party:
+    """One end: what it says of itself, and its certificate's fingerprint as it was seen."""
+
+    name: str
+    fingerprint: str
+    roles: tuple[str, ...]
+    control_port: int
+
+
+class PairingError(SyncdError):
+    """The two boxes are not paired; nothing was changed on this one."""
+
+    http_status = 409
+
+
+class WindowState(Enum):
+    """What becomes of a code; it is good only while it is OPEN."""
+
+    OPEN = "open"
+    PAIRED = "paired"
+    EXPIRED = "expired"
+    SPENT = "spent"
+    CLOSED = "closed"
+
+
+class Window:
+    """One code while it is shown. It is in memory only, and in no message or log."""
+
+    def __init__(self, code: str, opened_s: float) -> None:
+        self.tries_left = TRIES
+        self._code = code
+        self._ends_s = opened_s + CODE_VALID_S
+        self._ended: WindowState | None = None
+        self._next_exchange_s = opened_s
+
+    def state(self, now_s: float) -> WindowState:
+        """Return how it is now."""
+        if self._ended is None and now_s >= self._ends_s:
+            self._ended = WindowState.EXPIRED
+        return self._ended or WindowState.OPEN
+
+    def left_s(self, now_s: float) -> float:
+        """Return for how long the code is still good, if nothing ends it before."""
+        return max(0.0, self._ends_s - now_s)
+
+    def close(self) -> None:
+        """Let the code be good no longer, as whoever showed it wants."""
+        self._ended = self._ended or WindowState.CLOSED
+
+    # For exchanges
+
+    def why_not_now(self, now_s: float) -> Turn | None:
+        """Begin an exchange: None, or why not. Not more than one each EXCHANGES_EVERY_S."""
+        if self.state(now_s) is not WindowState.OPEN:
+            return Turn.CLOSED
+        if now_s < self._next_exchange_s:
+            return Turn.BUSY
+        self._next_exchange_s = now_s + EXCHANGES_EVERY_S
+        return None
+
+    def password(self) -> bytes:
+        """Return what SPAKE2 is run on."""
+        return self._code.encode()
+
+    def judge(self, is_right: bool, now_s: float) -> Turn | None:
+        """Count a proof: None if the code was right and still good; then it is used up."""
+        if self.state(now_s) is not WindowState.OPEN:
+            return Turn.CLOSED
+        if is_right:
+            self._ended = WindowState.PAIRED
+            return None
+        self.tries_left -= 1
+        if self.tries_left == 0:
+            self._ended = WindowState.SPENT
+        return Turn.WRONG_CODE
+
+
+def make_code(random_bytes: Callable[[int], bytes]) -> str:
+    """Return a new code, each as likely as any other."""
+    count = 10**CODE_DIGITS
+    bound = (1 << 32) // count * count
+    while (number := int.from_bytes(random_bytes(4), "big")) >= bound:
+        pass
+    return f"{number % count:0{CODE_DIGITS}}"
+
+
+def shown_code(code: str) -> str:
+    """Write a code in two groups, as people read it out."""
+    return f"{code[: CODE_DIGITS // 2]} {code[CODE_DIGITS // 2 :]}"
+
+
+def read_code(text: str) -> str:
+    """Return the digits of a code as it was typed. Raises UsageError."""
+    digits = text.replace(" ", "").replace("-", "")
+    if len(digits) != CODE_DIGITS or not (digits.isascii() and digits.isdigit()):
+        raise UsageError(
+            f"A pairing code has {CODE_DIGITS} digits.",
+            remedy="Type the one that `syncd pair` shows on the other box.",
+        )
+    return digits
+
+
+# Frames
+
+
+class _Frames:
+    """Bytes in, at most one message out: each side waits for the other, so no more can be there."""
+
+    def __init__(self) -> None:
+        self._buffer = bytearray()
+
+    def take(self, data: bytes, *expected: type[Message]) -> Message | None:
+        """Add data and return the message that is complete. Raises BadMessage."""
+        self._buffer += data
+        if len(self._buffer) < HEAD_BYTES:
+            return None
+        kind, size = self._buffer[0], int.from_bytes(self._buffer[1:HEAD_BYTES], "big")
+        if kind >= len(_KINDS) or _KINDS[kind] not in expected:
+            raise BadMessage("It is out of turn.")
+        if size > FRAME_BYTES_MAX or len(self._buffer) > HEAD_BYTES + size:
+            raise BadMessage("It is too long.")
+        if len(self._buffer) < HEAD_BYTES + size:
+            return None
+        body = bytes(self._buffer[HEAD_BYTES:])
+        self._buffer.clear()
+        return _KINDS[kind].from_plain(unpack_plain(body, array_max=len(ROLES)))
+
+
+def frame(message: Message) -> bytes:
+    """Return a message as it travels: its kind, its length, msgpack."""
+    body = pack_plain(message.to_plain())
+    assert len(body) <= FRAME_BYTES_MAX, "our own messages are short"
+    return bytes([_KINDS.index(type(message))]) + len(body).to_bytes(2, "big") + body
+
+
+# The keys
+
+
+def confirmation_keys(shared: bytes) -> tuple[bytes, bytes]:
+    """Return the keys of the typing and of the showing side's proof; HKDF-SHA256, RFC 5869."""
+    made = HKDF(SHA256(), length=64, salt=_LABEL, info=b"confirmation").derive(shared)
+    return made[:32], made[32:]
+
+
+def transcript(typing: Party, showing: Party, pake_a: bytes, pake_b: bytes) -> bytes:
+    """Return all that both must agree on, each field with its length before it."""
+
+    def parts() -> Iterator[bytes]:
+        yield _LABEL
+        yield from (pake_a, pake_b)
+        for party in (typing, showing):
+            yield fingerprint_bytes(party.fingerprint)
+            yield party.name.encode()
+            yield ",".join(party.roles).encode()
+            yield party.control_port.to_bytes(2, "big")
+
+    return b"".join(len(part).to_bytes(2, "big") + part for part in parts())
+
+
+def _mac(key: bytes, label: bytes, agreed: bytes) -> bytes:
+    return hmac.new(key, label + agreed, sha256).digest()
+
+
+def _shared(pake: SPAKE2_A | SPAKE2_B, said: bytes) -> bytes:
+    """Return SPAKE2's key. Raises BadMessage if what was said is no message of the other side."""
+    try:
+        key: bytes = pake.finish(said)
+    except (SPAKEError, NotOnCurve, ValueError) as error:
+        raise BadMessage("It is no message of SPAKE2.") from error
+    return key
+
+
+def _party(said: Introduction, fingerprint: str) -> Party:
+    try:
+        checked_name(said.name)
+    except ValueError as error:
+        raise BadMessage(f"Introduction.name must be {error}") from None
+    if not said.roles or len(set(said.roles)) != len(said.roles):
+        raise BadMessage("Introduction.roles must be there, each once")
+    return Party(said.name, fingerprint, said.roles, said.control_port)
+
+
+# The two sides
+
+
+class Typing:
+    """The side where the code is typed: begin(), receive() the other, prove(), receive() its proof.
+
+    own: this box; their_fingerprint: of the certificate that was shown in this connection.
+    """
+
+    def __init__(
+        self, code: str, own: Party, their_fingerprint: str, random_bytes: Callable[[int], bytes]
+    ) -> None:
+        self._own = own
+        self._their_fingerprint = their_fingerprint
+        self._pake = SPAKE2_A(code.encode(), idA=_TYPES, idB=_SHOWS, entropy_f=random_bytes)
+        self._frames = _Frames()
+        self._said = b""
+        self._keys: tuple[bytes, bytes] | None = None
+        self._agreed = b""
+        self._has_proved = False
+
+    def begin(self) -> bytes:
+        """Return the first bytes to send."""
+        self._said = self._pake.start()
+        own = self._own
+        return frame(Introduction(self._said, own.name, own.roles, own.control_port))
+
+    def receive(self, data: bytes) -> Party | None:
+        """Return the other side once it has introduced itself, and once it has proved itself.
+
+        None: more is to come. Raises BadMessage, or PairingError if it ends the exchange.
+        """
+        expected = Proof if self._has_proved else Introduction
+        message = self._frames.take(data, expected, Turned)
+        match message:
+            case Turned():
+                raise _turned(message)
+            case Introduction() if self._keys is None:
+                return self._meet(message)
+            case Proof() if self._keys is not None:
+                if not hmac.compare_digest(message.mac, _mac(self._keys[1], _SHOWS, self._agreed)):
+                    raise _wrong(0)
+                return self._other
+            case None:
+                return None
+        raise BadMessage("It is out of turn.")
+
+    def prove(self) -> bytes:
+        """Return the proof to send, after the other side has introduced itself."""
+        assert self._keys is not None, "receive() has returned the other side"
+        self._has_proved = True
+        return frame(Proof(_mac(self._keys[0], _TYPES, self._agreed)))
+
+    def _meet(self, said: Introduction) -> Party:
+        self._other = _party(said, self._their_fingerprint)
+        self._keys = confirmation_keys(_shared(self._pake, said.pake))
+        self._agreed = transcript(self._own, self._other, self._said, said.pake)
+        return self._other
+
+
+class Showing:
+    """The side that shows the code: one exchange with whoever has connected.
+
+    receive() returns what to send, and None while more is to come; once the other side has proved
+    itself, proved is set and the caller says accept() or turn(). is_over: nothing more is taken.
+    """
+
+    def __init__(
+        self,
+        window: Window,
+        own: Party,
+        their_fingerprint: str,
+        random_bytes: Callable[[int], bytes],
+    ) -> None:
+        self.proved: Party | None = None
+        self.wrong: Party | None = None
+        self.is_over = False
+        self._window = window
+        self._own = own
+        self._their_fingerprint = their_fingerprint
+        self._random_bytes = random_bytes
+        self._frames = _Frames()
+        self._keys: tuple[bytes, bytes] | None = None
+        self._agreed = b""
+
+    def receive(self, data: bytes, now_s: float) -> bytes | None:
+        """Take bytes of a stranger; return what to send. Raises BadMessage."""
+        if self.is_over or self.proved is not None:
+            raise BadMessage("It is out of turn.")
+        message = self._frames.take(data, Introduction if self._keys is None else Proof)
+        match message:
+            case Introduction():
+                return self._meet(message, now_s)
+            case Proof():
+                return self._judge(message, now_s)
+        return None
+
+    def accept(self) -> bytes:
+        """Return our own proof, after what has to be kept is kept."""
+        assert self._keys is not None, "it has proved itself"
+        assert self.proved is not None, "it has proved itself"
+        self.is_over = True
+        return frame(Proof(_mac(self._keys[1], _SHOWS, self._agreed)))
+
+    def turn(self, why: Turn) -> bytes:
+        """End the exchange; return what to send."""
+        self.is_over = True
+        return frame(Turned(why, self._window.tries_left))
+
+    def _meet(self, said: Introduction, now_s: float) -> bytes:
+        other = _party(said, self._their_fingerprint)
+        why = self._window.why_not_now(now_s)
+        if why is not None:
+            return self.turn(why)
+        pake = SPAKE2_B(
+            self._window.password(), idA=_TYPES, idB=_SHOWS, entropy_f=self._random_bytes
+        )
+        own, ours = self._own, pake.start()
+        self._keys = confirmation_keys(_shared(pake, said.pake))
+        self._agreed = transcript(other, own, said.pake, ours)
+        self._other = other
+        return frame(Introduction(ours, own.name, own.roles, own.control_port))
+
+    def _judge(self, proof: Proof, now_s: float) -> bytes | None:
+        assert self._keys is not None, "a proof comes after the introduction"
+        wanted = _mac(self._keys[0], _TYPES, self._agreed)
+        why = self._window.judge(hmac.compare_digest(proof.mac, wanted), now_s)
+        if why is None:
+            self.proved = self._other
+            return None
+        if why is Turn.WRONG_CODE:
+            self.wrong = self._other
+        return self.turn(why)
+
+
+def _wrong(tries_left: int) -> PairingError:
+    remedy = "Compare it with what the other box shows, and type it again."
+    if not tries_left:
+        remedy = (
+            "Run `syncd pair` there again, for a new code. If that one is wrong, too, join the two "
+            "boxes by one cable."
+        )
+    problem = "The code is wrong, or somebody sits between the two boxes."
+    return PairingError(problem, remedy=remedy)
+
+
+def _turned(said: Turned) -> PairingError:
+    match said.why:
+        case Turn.WRONG_CODE:
+            return _wrong(said.tries_left)
+        case Turn.NAME_TAKEN:
+            return PairingError(
+                "The other box trusts another box of this name already.",
+                remedy="If this one was set up anew, run `syncd peers forget` with its name there.",
+            )
+        case Turn.NOT_KEPT:
+            return PairingError(
+                "The other box could not keep whom it trusts.",
+                remedy="Look at what `syncd pair` says there.",
+            )
+        case Turn.BUSY:
+            return PairingError(
+                "The other box is busy with somebody else's code.", remedy="Type it again."
+            )
+        case Turn.CLOSED:
+            return PairingError(
+                "The code is not good any more.", remedy="Run `syncd pair` there again."
+            )
