@@ -23,6 +23,16 @@ def test_the_systemd_unit_does_not_restart_on_a_bad_configuration() -> None:
     assert "syncd run -c" in service["ExecStart"]
 
 
+def test_what_a_notice_runs_has_a_home_that_the_systemd_unit_lets_it_write() -> None:
+    """The user may have none, and any other is read-only; the shipped hook keeps its list there."""
+    unit = configparser.RawConfigParser(strict=False)
+    unit.optionxform = str  # type: ignore[assignment,method-assign]
+    unit.read(CONFIGS / "syncd.service")
+    service = unit["Service"]
+    assert service["ProtectSystem"] == "strict"
+    assert service.get("Environment") == f"HOME=%S/{service['StateDirectory']}"
+
+
 def test_the_launchd_job_stays_in_the_foreground() -> None:
     """It is a property list that launchd can read, and names the command."""
     job = plistlib.loads((CONFIGS / "local.syncd.plist").read_bytes())
