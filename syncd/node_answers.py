@@ -15,6 +15,7 @@ from syncd.errors import NotPossibleError, UsageError
 from syncd.journal.journal import JournalError
 from syncd.journal.rolls import RollRow
 from syncd.parts import Parts
+from syncd.storage.rechecking import Rechecking
 from syncd.trusting import Trusting
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
@@ -72,6 +73,10 @@ class NodeAnswers(JournalAnswers):
 
     def waits(self, row: RollRow) -> dict[str, str] | None:
         """Return what a roll waits for: a peer that is away, a storage that does not write."""
+        rechecking = self._parts.rechecking
+        missing = rechecking.missing.get(row.roll_id) if rechecking is not None else None
+        if missing is not None and row.held is None:
+            return {"code": "gone", "message": missing.message, "remedy": missing.remedy}
         trouble = self._parts.presence.waits(row)
         if trouble is None:
             return None
@@ -123,6 +128,8 @@ class NodeAnswers(JournalAnswers):
             trouble = await self._disk.aside(self._parts.area.trouble)
             said = (trouble.problem, trouble.remedy) if trouble is not None else ("", "")
             checks.append(_check("storage", *said))
+        if self._parts.rechecking is not None:
+            checks.append(await self._published_check(self._parts.rechecking))
         if self._parts.adopting is not None:
             adopting = self._parts.adopting
             checks.append(_check("incoming", adopting.problem()))
@@ -142,6 +149,17 @@ class NodeAnswers(JournalAnswers):
             for landing in self._parts.landings
         ]
         return checks
+
+    async def _published_check(self, rechecking: Rechecking) -> Plain:
+        """Tell of published rolls that are wrong, and of those that somebody moved away."""
+        try:
+            problem, remedy = await self._disk.aside(rechecking.problem)
+        except JournalError:
+            problem, remedy = "", ""  # what is wrong with the journal is another check
+        gone = rechecking.told_missing()
+        if problem or not gone:
+            return _check("published", problem, remedy)
+        return _fine("published", gone)
 
     async def metrics(self) -> list[Sample]:
         """Return counters of bytes beside what the journal can count."""

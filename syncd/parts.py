@@ -33,6 +33,7 @@ from syncd.storage.adopting import Adopting
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
 from syncd.storage.lookout import Lookout
+from syncd.storage.rechecking import Rechecking
 from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import Hello
@@ -79,6 +80,7 @@ class Parts:
         roles = tuple(sorted(role.value for role in config.node.roles))
         self._own = Own(config.node.name, roles, __version__)
         self.area, self.keeper = self._storage()
+        self.rechecking = self._rechecking()
         self.desk = Desk(
             own=self._own,
             ports=ports,
@@ -88,6 +90,7 @@ class Parts:
             keeper=self.keeper,
             lanes=self.lanes,
             callers=self.callers,
+            rechecking=self.rechecking,
         )
         self.end_calls: Callable[[str], None] = lambda _: None
         self._book = book
@@ -106,7 +109,7 @@ class Parts:
             destination=self._destination_trouble,
         )
         self.lookout = self._lookout()
-        self.published = Published(ports, journal, self.area) if self.area else None
+        self.published = self._published()
         self.landings = self._landings()
         self.fetching = self._fetching()
         self.relay = Relay(subscribers, journal, ports, path_of=self._path_of)
@@ -133,6 +136,7 @@ class Parts:
             self.relay,
             self.adopting,
             self.lookout,
+            self.rechecking,
             self.keeper,
             *self.landings,
         )
@@ -260,6 +264,19 @@ class Parts:
         return Adopting(
             self.area, self.journal, self.ports, subscribers=subscribers, unclaimed=unclaimed
         )
+
+    def _rechecking(self) -> Rechecking | None:
+        if self.area is None:
+            return None
+        return Rechecking(self.area, self.journal, self.ports, own_name=self._own.name)
+
+    def _published(self) -> Published | None:
+        if self.area is None or self.rechecking is None:
+            return None
+        why = self.rechecking.why_not_there
+        published = Published(self.ports, self.journal, self.area, why)
+        self.rechecking.renewed = published.renew
+        return published
 
     def _lookout(self) -> Lookout | None:
         if self.area is None:

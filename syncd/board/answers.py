@@ -139,8 +139,16 @@ class JournalAnswers:
                 rolls.set_paused(db, None, False)
                 return
             row = find_one(db, text)
+            if row.held is not None and _is_elsewhere(row):
+                raise NotPossibleError(
+                    f"{row.day}/{row.name} is held where it was published. {row.held.message}",
+                    remedy="Say `syncd go` on that box, once the cause is gone.",
+                )
             rolls.set_paused(db, row.roll_id, False)
-            rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
+            if _is_published_wrong(row):
+                rolls.ask_reading(db, row.roll_id, True)  # held until it was found good
+            else:
+                rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
 
         await self._write(change)
 
@@ -251,6 +259,17 @@ def find_one(db: Connection, text: str) -> RollRow:
             remedy="Say DAY/ROLL, or the id in brackets.",
         )
     return found[0]
+
+
+def _is_published_wrong(row: RollRow) -> bool:
+    """Tell whether a roll was published here, and a file of it found wrong since."""
+    is_wrong = row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH
+    return is_wrong and row.origin is Origin.PEER and not is_before(row.stage, Stage.READY)
+
+
+def _is_elsewhere(row: RollRow) -> bool:
+    """Tell whether a roll of this box has arrived on another one, which knows how it is."""
+    return row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
 
 
 def _still_under_way(row: RollRow) -> RollRow:

@@ -94,6 +94,8 @@ def go_command(roll: str | None, config_path: Path | None, as_json: bool) -> Non
     line = f"{name} goes on."
     if roll is not None and answer["stage"] in show.ARRIVED:
         line = f"{name} is {answer['stage']}: there is nothing to let go on."
+    if roll is not None and answer["held"]:
+        line = f"{name} is read again, and goes on if it is good; to see: syncd roll {name}"
     _say(answer, line, as_json)
 
 

@@ -104,7 +104,10 @@ def _print_waits(rolls: list[dict[str, Any]]) -> None:
     """Say what rolls wait for that are not held, each cause once."""
     names: dict[str, list[str]] = {}
     for roll in rolls:
-        if waits := roll.get("waits"):
+        waits = roll.get("waits")
+        if waits and waits["code"] == "gone":  # it waits for nothing
+            click.echo(show.wrapped(show.plain(f"{waits['message']} {waits['remedy']}")))
+        elif waits:
             names.setdefault(f"{waits['message']} {waits['remedy']}", []).append(roll["name"])
     for cause, waiting in names.items():
         who = f"{waiting[0]} waits" if len(waiting) == 1 else f"{len(waiting)} rolls wait"

@@ -79,8 +79,14 @@ def roll_name(roll: dict[str, Any]) -> str:
 
 
 def needs_go(roll: dict[str, Any]) -> bool:
-    """Tell whether a held roll waits for a person to say `go`: others go on by themselves."""
-    return bool(roll["held"]) and roll["held"]["code"] not in {code.value for code in SELF_CURING}
+    """Tell whether a held roll waits for a person to say `go` here, and does not say so itself.
+
+    Some go on by themselves; others name the very command, and the box for it.
+    """
+    held = roll["held"]
+    if not held or held["code"] in {code.value for code in SELF_CURING}:
+        return False
+    return f"`syncd go {roll['day']}/{roll['name']}`" not in held["message"]
 
 
 def go_hint(roll: dict[str, Any], rolls: Sequence[dict[str, Any]]) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from syncd.bell import Bell
-from syncd.errors import PeerRefusedError
+from syncd.errors import HeldError, PeerRefusedError
 from syncd.handoff.callers import Callers
 from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
@@ -21,9 +21,12 @@ from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
+from syncd.storage.rechecking import Rechecking
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import (
     Done,
+    Doubt,
+    DoubtAnswer,
     FetchedReport,
     Hello,
     HelloAnswer,
@@ -59,7 +62,7 @@ class Own:
 class Desk:
     """Answers the questions of paired peers. The transport has checked who is asking.
 
-    area, keeper: None on a node without storage; then only greetings are answered.
+    area, keeper, rechecking: None on a node without storage; then only greetings are answered.
     lanes: those that ride here. callers: is told of everybody who asks.
     bulk_port: where lanes are accepted; known once the server is bound.
     """
@@ -75,6 +78,7 @@ class Desk:
         keeper: Keeper | None = None,
         lanes: LaneWatch,
         callers: Callers,
+        rechecking: Rechecking | None = None,
     ) -> None:
         self.bulk_port = 0
         self._lanes = lanes
@@ -84,6 +88,7 @@ class Desk:
         self._journal = journal
         self._tickets = tickets
         self._area = area
+        self._rechecking = rechecking
         self._offers = (
             OfferBook(ports=ports, journal=journal, area=area, keeper=keeper)
             if area is not None and keeper is not None
@@ -92,7 +97,7 @@ class Desk:
         self._waiting: set[Bell] = set()
         journal.subscribe(self._wake)
 
-    async def answer(self, peer: PeerIdentity, question: Any) -> Any:  # noqa: PLR0911  # a table
+    async def answer(self, peer: PeerIdentity, question: Any) -> Any:  # noqa: C901, PLR0911  # a table
         """Return the answer to question.
 
         Raises PeerRefusedError if it is not to be answered, JournalError while that cannot be kept.
@@ -117,6 +122,8 @@ class Desk:
                 return await self._ports.disk.aside(self._inventory, question)
             case FetchedReport():
                 return await self._ports.disk.aside(self._fetched, peer, question)
+            case Doubt():
+                return await self._doubted(question)
         raise PeerRefusedError(
             f"{self._own.name} does not answer {type(question).__name__}.",
             remedy="Run the same version of syncd on both boxes.",
@@ -246,11 +253,31 @@ class Desk:
                     f"No ready roll has the id {question.roll_id}.",
                     remedy="List the rolls again; only ready rolls can be fetched.",
                 )
+            if row.held is not None:
+                raise PeerRefusedError(
+                    f"{row.day}/{row.name} is held on {self._own.name}: {row.held.message}",
+                    remedy="Fetch it again once that is mended there.",
+                )
             inventory = rolls.load_published_inventory(db, question.roll_id)
         head = offer_for(row.roll_id, inventory, ParcelPlan(inventory), row)
         first, files = next(pages(inventory.files, question.first), (question.first, ()))
         more = first + len(files) < len(inventory.files)
         return InventoryAnswer(head=head, first=first, files=files, more=more)
+
+    async def _doubted(self, question: Doubt) -> DoubtAnswer:
+        """Read a published file again, over several questions if need be, and say how it is."""
+        if self._rechecking is None:
+            raise PeerRefusedError(
+                f"{self._own.name} has no storage.", remedy="Fetch from the box that has one."
+            )
+        try:
+            found = await self._rechecking.ask(question.roll_id, question.path)
+        except HeldError as error:  # the storage is away just now
+            found = HeldError(HeldCode.SOURCE_UNREADABLE, error.problem, remedy=error.remedy)
+        if isinstance(found, HeldError):
+            message, path = str(found).strip(), found.path or ""
+            return DoubtAnswer(kind="wrong", code=found.code, message=message, path=path)
+        return DoubtAnswer(kind="wait" if found else "good")
 
     def _fetched(self, peer: PeerIdentity, question: FetchedReport) -> Done:
         with self._journal.write() as db:

@@ -22,6 +22,7 @@ from syncd.errors import (
     SyncdError,
     first_of,
 )
+from syncd.handoff.doubts import Doubts
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import inventory_of
 from syncd.journal import rolls
@@ -303,6 +304,8 @@ class Fetching:
         """Keep lanes open and fed until the roll is published. Raises HeldError if it is held."""
         changed = Bell()
         feed = Feed(changed.ring)
+        doubts = Doubts(origin.calls, self._journal, self._ports, row)
+        await self._ports.disk.aside(doubts.begin)
         unsubscribe = self._journal.subscribe(changed.ring)
         lanes = self._lanes_now = self._lanes(origin, keeper, feed)
         lanes_task = asyncio.create_task(_while_heard(origin.calls, lanes), name="fetch-lanes")
@@ -310,10 +313,12 @@ class Fetching:
         try:
             while not await self._ports.disk.aside(self._is_fetched, row.roll_id):
                 if not is_offered or feed.is_done(row.roll_id):
+                    await doubts.settle()
                     is_offered = await self._feed_again(keeper, feed, row, plan)
                     lanes.wake()
                 for outcome in feed.take_outcomes():
-                    raise outcome.error
+                    await doubts.settle_error(outcome.error)
+                    is_offered = False
                 if lanes_task.done():
                     lanes_task.result()
                 await changed.wait(0.5)

@@ -4,6 +4,7 @@ Owns: which published folder a roll id means. Must not: write there (promise 2).
 """
 
 import threading
+from collections.abc import Callable
 
 from syncd.errors import HeldError
 from syncd.handoff.outgoing import Outgoing
@@ -20,25 +21,46 @@ OPEN_ROLLS_MAX = 8
 
 
 class Published:
-    """A ParcelSource over the storage's published rolls; opens them as they are asked for."""
+    """A ParcelSource over the storage's published rolls; opens them as they are asked for.
 
-    def __init__(self, ports: Ports, journal: Journal, area: Area) -> None:
+    why_not_there: says why a roll that cannot be opened is not where it was published.
+    """
+
+    def __init__(
+        self,
+        ports: Ports,
+        journal: Journal,
+        area: Area,
+        why_not_there: Callable[[str], HeldError | None] = lambda _: None,
+    ) -> None:
         self._journal = journal
         self._area = area
         self._sources = Sources(ports.disk)
         self._lock = threading.Lock()
         self._recent: list[str] = []
+        self._why_not_there = why_not_there
+
+    def renew(self, roll_id: str) -> None:
+        """Open a roll anew before it is read again: what is known of its files has changed."""
+        with self._lock:
+            self._sources.drop(roll_id)
 
     def open(self, roll_id: str, number: int) -> ParcelReader:
         """Open one parcel of a published roll. Raises HeldError if there is no such roll."""
         with self._lock:
             if not self._sources.is_well(roll_id):  # a storage mounted again is opened again
-                self._sources.add(self._find(roll_id))
+                self._open(roll_id)
             if roll_id not in self._recent:
                 self._recent.append(roll_id)
             if len(self._recent) > OPEN_ROLLS_MAX:
                 self._sources.drop(self._recent.pop(0))
         return self._sources.open(roll_id, number)
+
+    def _open(self, roll_id: str) -> None:
+        try:
+            self._sources.add(self._find(roll_id))
+        except HeldError as error:
+            raise self._why_not_there(roll_id) or error from error
 
     def _find(self, roll_id: str) -> Outgoing:
         with self._journal.read() as db:

@@ -271,6 +271,25 @@ def release(db: Connection, roll_id: str, *, now_utc_ms: int) -> bool:
     return True
 
 
+def ask_reading(db: Connection, roll_id: str, is_asked: bool) -> None:
+    """Note that a person wants a published roll, held for a wrong file, to be read again."""
+    settings.put(db, f"read-again:{roll_id}", "yes" if is_asked else "no")
+
+
+def is_reading_asked(db: Connection, roll_id: str) -> bool:
+    """Tell whether a person wants a published roll to be read again."""
+    return settings.get(db, f"read-again:{roll_id}") == "yes"
+
+
+def set_times(db: Connection, roll_id: str, mtimes_ns: Mapping[str, int]) -> None:
+    """Record the times that files have now, whose bytes were read and are as ever."""
+    key = key_of(db, roll_id)
+    db.executemany(
+        "UPDATE file SET mtime_ns = ?1 WHERE roll_key = ?2 AND path = ?3 AND mtime_ns <> ?1",
+        [(at_ns, key, path) for path, at_ns in mtimes_ns.items()],
+    )
+
+
 def note(
     db: Connection,
     roll_id: str,

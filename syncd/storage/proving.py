@@ -89,7 +89,7 @@ def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | 
     try:
         file = folder.open_read(path, past_cache=True)
         try:
-            return _compare(roll, file_index, _read(entry, file, buffer), file.read_level)
+            return _compare(roll, file_index, read_found(entry, file, buffer), file.read_level)
         finally:
             file.close()
     except FileNotFoundError:
@@ -101,7 +101,7 @@ def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | 
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class Found:
     """What the storage holds of one file: digests of its pieces, and of all of it."""
 
     size_bytes: int
@@ -109,7 +109,7 @@ class _Found:
     whole: tuple[Digest, ...]
 
 
-def _read(entry: FileEntry, file: OpenFile, buffer: memoryview) -> _Found:
+def read_found(entry: FileEntry, file: OpenFile, buffer: memoryview) -> Found:
     """Read the file once, to its real end."""
     buffer = buffer[: read_bytes(entry.size_bytes)]
     algorithms = dict.fromkeys(digest.algorithm for digest in entry.digests)
@@ -133,11 +133,11 @@ def _read(entry: FileEntry, file: OpenFile, buffer: memoryview) -> _Found:
     digests = whole.digests()
     if not has_pieces:
         pieces = [digest.value for digest in digests if digest.algorithm is Algorithm.XXH128]
-    return _Found(offset, tuple(pieces), digests)
+    return Found(offset, tuple(pieces), digests)
 
 
 def _compare(
-    roll: ReceivingRoll, file_index: int, found: _Found, level: ReadLevel
+    roll: ReceivingRoll, file_index: int, found: Found, level: ReadLevel
 ) -> Proof | Damage:
     entry = roll.inventory.files[file_index]
     by_algorithm = {digest.algorithm: digest for digest in found.whole}
@@ -147,7 +147,7 @@ def _compare(
         expected = roll.piece_digest(number, file_index)
         actual = found.pieces[place] if place < len(found.pieces) else b""
         if expected != actual:
-            bad.append((number, _range(entry, place, expected, actual)))
+            bad.append((number, bad_range(entry, place, expected, actual)))
     wrong = [d for d in entry.digests if by_algorithm[d.algorithm] != d]
     if not bad and not wrong and found.size_bytes == entry.size_bytes:
         return Proof(tuple(by_algorithm.values()), level)
@@ -157,7 +157,7 @@ def _compare(
         file_index,
         entry.path,
         entry.size_bytes,
-        tuple(bad_range for _, bad_range in bad),
+        tuple(each for _, each in bad),
         "storage" if bad or is_longer else "source",
         told,
         by_algorithm[told.algorithm] if told else None,
@@ -166,6 +166,7 @@ def _compare(
     )
 
 
-def _range(entry: FileEntry, place: int, expected: bytes, actual: bytes) -> BadRange:
+def bad_range(entry: FileEntry, place: int, expected: bytes, actual: bytes) -> BadRange:
+    """Return the piece at that place of a file, with both its digests."""
     offset = place * PARCEL_BYTES_MAX
     return BadRange(offset, min(PARCEL_BYTES_MAX, entry.size_bytes - offset), expected, actual)

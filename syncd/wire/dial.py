@@ -6,6 +6,7 @@ without a client certificate, so this one makes the connections and leaves it th
 """
 
 import asyncio
+import os
 import ssl
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
@@ -146,7 +147,7 @@ class PeerConnector(aiohttp.BaseConnector):
             ) from error
         except OSError as error:
             raise PeerUnreachableError(
-                f"{where} cannot be reached: {error.strerror or str(error) or 'no answer'}.",
+                f"{where} cannot be reached: {_why(error)}.",
                 remedy="Check that syncd runs there, then cable, address and firewall.",
             ) from error
 
@@ -155,6 +156,12 @@ def _result(task: "asyncio.Task[ResponseHandler]") -> ResponseHandler | None:
     if not task.done() or task.cancelled() or task.exception() is not None:
         return None
     return task.result()
+
+
+def _why(error: OSError) -> str:
+    """Say what the system says; asyncio puts an address in Python's notation in its place."""
+    is_code = error.errno is not None and error.errno > 0
+    return os.strerror(error.errno or 0) if is_code else str(error) or "no answer"
 
 
 def _hung_up(where: str) -> PeerUnreachableError:

@@ -348,6 +348,24 @@ class FetchedReport(Message):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt(Message):
+    """A file of a published roll came with other bytes than its evidence says: read it again."""
+
+    roll_id: RollId
+    path: Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoubtAnswer(Message):
+    """What reading it gave: "good", "wrong" with the reason, or "wait": ask again, it is read."""
+
+    kind: Annotated[str, Text(16, allowed=frozenset({"good", "wrong", "wait"}))]
+    code: Annotated[str, Text(64, allowed=frozenset(HeldCode) | {""})] = ""
+    message: Note = ""
+    path: Path = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Refusal(Message):
     """No, to any question: a word for scripts, what happened, and what to do about it."""
 
@@ -366,6 +384,7 @@ ANSWERS: dict[type[Message], type[Message]] = {
     Listing: ListingAnswer,
     InventoryQuestion: InventoryAnswer,
     FetchedReport: Done,
+    Doubt: DoubtAnswer,
 }
 QUESTIONS: dict[str, type[Message]] = {
     "hello": Hello,
@@ -377,6 +396,7 @@ QUESTIONS: dict[str, type[Message]] = {
     "listing": Listing,
     "inventory": InventoryQuestion,
     "fetched": FetchedReport,
+    "doubt": Doubt,
 }
 QUESTION_NAMES: dict[type[Message], str] = {kind: name for name, kind in QUESTIONS.items()}
 

@@ -1,0 +1,306 @@
+"""Published rolls that somebody doubts, that were found wrong, or that are not where they were.
+
+Owns: when a published file is read again; that a roll found wrong is held, and goes on from where
+it was once it is good again; that one which a person moved away is said to be gone.
+Must not: change anything on the storage (promise 2), or offer or fetch a roll.
+
+Rolls that were found wrong when they were taken up from the storage are for adopting.py.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable
+
+from syncd.errors import HeldError
+from syncd.journal import parcels, rolls, settings
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
+from syncd.ports import Entry, Folder, Ports
+from syncd.roll.digests import Digest
+from syncd.roll.inventory import Inventory
+from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.storage.area import Area
+from syncd.storage.layout import target_of
+from syncd.storage.missing import Missing, find_missing
+from syncd.storage.papers import find_published
+from syncd.storage.rereading import Proved, found_wrong, pieces_of, why_wrong
+from syncd.storage.standing import find_doubtful
+from syncd.storage.troubles import storage_trouble
+
+log = logging.getLogger(__name__)
+
+GONE_KIND = "gone"
+BACK_KIND = "back"
+NAMED_MAX = 5
+GOOD_AGAIN = "read back again and found as it was published"
+
+
+class Rechecking:
+    """Looks at the published rolls of one storage until cancelled; safe to ask from the loop.
+
+    missing: rolls that are not where they were published, by id, as of the last round.
+    """
+
+    def __init__(self, area: Area, journal: Journal, ports: Ports, *, own_name: str) -> None:
+        self.missing: dict[str, Missing] = {}
+        # Set by whoever keeps published rolls open for reading.
+        self.renewed: Callable[[str], None] = lambda _: None
+        self._area = area
+        self._journal = journal
+        self._ports = ports
+        self._own_name = own_name
+        self._held: dict[str, str] = {}
+        self._seen: dict[str, Entry | None] = {}
+        self._looks: dict[str, asyncio.Task[HeldError | None]] = {}
+
+    async def run(self) -> None:
+        """Look again at what is held, and once a minute at where all rolls lie; for ever."""
+        due_s = float("-inf")
+        while True:
+            try:
+                for roll_id, path in await self._ports.disk.aside(self._due):
+                    await self._ports.disk.aside(self.look, roll_id, path)
+                if self._ports.clock.monotonic_s() >= due_s:
+                    await self._ports.disk.aside(self.find_all_missing)
+                    due_s = self._ports.clock.monotonic_s() + RESCAN_S
+            except HeldError as error:  # the storage is away, or fails; that is said elsewhere
+                log.debug("%s", error)
+            await self._ports.clock.sleep(SELF_CURE_RETRY_S)
+
+    async def ask(self, roll_id: str, path: str) -> HeldError | bool | None:
+        """Read a published file again because a peer doubts it; True: ask again, it is being read.
+
+        Returns what is wrong, None if it is as it was published. Raises HeldError if the storage
+        cannot be read.
+        """
+        key = f"{roll_id} {path}"
+        task = self._looks.get(key)
+        if task is None:
+            work = self._ports.disk.aside(self.look, roll_id, path)
+            task = self._looks.setdefault(key, asyncio.ensure_future(work))
+        await asyncio.wait([task], timeout=1.0)
+        if not task.done():
+            return True
+        self._looks.pop(key, None)  # the same may be asked twice at a time
+        return task.result()
+
+    # Blocking
+
+    def problem(self) -> tuple[str, str]:
+        """Say which published rolls are wrong, and what to do; "" twice if none is."""
+        with self._journal.read() as db:
+            wrong = [row for row in rolls.all_rolls(db) if _is_found_wrong(row)]
+        if not wrong:
+            return "", ""
+        named = ", ".join(f"{row.day}/{row.name} ({_path_of(row)})" for row in wrong[:NAMED_MAX])
+        more = len(wrong) - NAMED_MAX
+        message = f"Not as published any more: {named}{f' and {more} more' if more > 0 else ''}."
+        return message, "See what is wrong with each: syncd rolls"
+
+    def told_missing(self) -> str:
+        """Say which published rolls are not where they were published; "" if all are."""
+        paths = sorted(each.message.split(" ", 1)[0] for each in self.missing.values())
+        if not paths:
+            return ""
+        more = len(paths) - NAMED_MAX
+        named = ", ".join(paths[:NAMED_MAX]) + (f" and {more} more" if more > 0 else "")
+        return f"Gone from where they were published: {named}. Where each may be: syncd rolls"
+
+    def _due(self) -> list[tuple[str, str]]:
+        """Return held rolls whose file changed or that a person let go on, with the file."""
+        with self._journal.read() as db:
+            rows = {row.roll_id: row for row in rolls.all_rolls(db) if _is_found_wrong(row)}
+            asked = {each for each in rows if rolls.is_reading_asked(db, each)}
+            known = {each for each in self._held if rolls.get(db, each) is not None}
+        let_go = [(each, path) for each, path in self._held.items() if each in known - rows.keys()]
+        self._held = {each: _path_of(row) for each, row in rows.items()}
+        changed = []
+        for roll_id, row in rows.items():
+            if roll_id in asked or self._is_changed(row):
+                changed.append((roll_id, _path_of(row)))
+        return [*let_go, *changed]
+
+    def _is_changed(self, row: RollRow) -> bool:
+        """Tell whether a file that was wrong is another one than it was when it was looked at."""
+        folder = self._area.present()
+        now = self._entry(folder, row, _path_of(row))
+        if row.roll_id not in self._seen:
+            self._seen[row.roll_id] = now
+            return False
+        return now != self._seen[row.roll_id]
+
+    def _entry(self, folder: Folder, row: RollRow, path: str) -> Entry | None:
+        try:
+            return folder.stat(f"{row.published_path}/{path}") if path else None
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+
+    def look(self, roll_id: str, path: str) -> HeldError | None:
+        """Read a file again, and all that is not as it was by size or time; hold, or let go on.
+
+        Returns what is wrong. Raises HeldError if the storage cannot be read.
+        """
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+            if row is None or row.published_path is None or row.origin is not Origin.PEER:
+                return None
+            inventory = rolls.load_inventory(db, roll_id)
+        folder = self._area.present()
+        before = self._entry(folder, row, path)
+        read_at_ns: dict[str, int] = {}
+        try:
+            wrong = self._why_wrong(folder, roll_id, inventory, path, read_at_ns)
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+        self._area.present()  # what is missing on a storage that went away meanwhile is not gone
+        self._seen[roll_id] = before
+        self._record(roll_id, wrong, read_at_ns)
+        return wrong
+
+    def _why_wrong(
+        self,
+        folder: Folder,
+        roll_id: str,
+        inventory: Inventory,
+        path: str,
+        read_at_ns: dict[str, int],
+    ) -> HeldError | None:
+        """Return what is wrong with a roll; read_at_ns gets the times of files that are good."""
+        try:
+            doubtful = find_doubtful(self._area, inventory, {})
+        except HeldError as error:
+            if error.code is HeldCode.READ_BACK_MISMATCH:
+                return error
+            raise
+        if doubtful is None:
+            return None  # nothing of it is here any more: it is missing, and not wrong
+        plan = ParcelPlan(inventory)
+        kept = _kept(folder, roll_id)
+        doubted = {entry.path for entry in doubtful} | {path}
+        for index, entry in enumerate(inventory.files):
+            if entry.path not in doubted:
+                continue
+            stored = f"{target_of(inventory)}/{entry.path}"
+            there = folder.stat(stored)
+            pieces = pieces_of(plan, index, lambda numbers: self._digests(roll_id, numbers))
+            proved = Proved(entry, kept.get(entry.path, ()), pieces)
+            reason = why_wrong(self._area.disk, folder, stored, proved)
+            if reason:
+                return found_wrong(inventory, entry.path, reason, self._own_name)
+            if there is not None:
+                read_at_ns[entry.path] = there.mtime_ns
+        return None
+
+    def _digests(self, roll_id: str, numbers: range) -> dict[int, bytes]:
+        with self._journal.read() as db:
+            return parcels.piece_digests(db, roll_id, numbers)
+
+    def _record(self, roll_id: str, wrong: HeldError | None, read_at_ns: dict[str, int]) -> None:
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            row = rolls.get(db, roll_id)
+            if row is None:
+                return
+            rolls.ask_reading(db, roll_id, False)
+            if wrong is not None:
+                is_new = rolls.hold(
+                    db, roll_id, wrong.code, str(wrong).strip(), wrong.path, now_utc_ms=now
+                )
+            else:
+                is_new = False
+                rolls.set_times(db, roll_id, read_at_ns)
+                if row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH:
+                    rolls.release(db, roll_id, now_utc_ms=now)
+                    self._held.pop(roll_id, None)  # it was read just now
+                    rolls.note(db, roll_id, GOOD_AGAIN, now_utc_ms=now)
+        if is_new:
+            log.error("%s", wrong)
+        self.renewed(roll_id)
+
+    # Rolls that are not where they were
+
+    def find_all_missing(self) -> None:
+        """Look whether each published roll is where it was published; say each change once."""
+        with self._journal.read() as db:
+            rows = [row for row in rolls.all_rolls(db) if _is_published(row)]
+        folder = self._area.present()
+        missing: dict[str, Missing] = {}
+        for row in rows:
+            found = self.find_missing(folder, row)
+            if found is not None:
+                missing[row.roll_id] = found
+        self._area.present()
+        self._tell_missing([row.roll_id for row in rows], missing)
+        self.missing = missing
+
+    def find_missing(self, folder: Folder, row: RollRow) -> Missing | None:
+        """Return what to say if a roll is not where it was published; None if it is there."""
+        try:
+            if folder.stat(row.published_path or "") is not None:
+                return None
+            with self._journal.read() as db:
+                inventory = rolls.load_inventory(db, row.roll_id)
+                taken = {each.published_path or "" for each in rolls.all_rolls(db)}
+            return find_missing(folder, self._area.path, inventory, self._own_name, taken)
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+
+    def why_not_there(self, roll_id: str) -> HeldError | None:
+        """Return why a roll cannot be read here, to be said on another box; None if it can."""
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        try:
+            folder = self._area.present()
+            found = None if row is None else self.find_missing(folder, row)
+        except HeldError as error:
+            problem = f"{self._own_name}: {error.problem}"
+            return HeldError(HeldCode.SOURCE_UNREADABLE, problem, remedy=error.remedy)
+        if found is None:
+            return None
+        remedy = f"{found.remedy} A fetch goes on by itself once it is there."
+        return HeldError(HeldCode.SOURCE_UNREADABLE, found.message, remedy=remedy)
+
+    def _tell_missing(self, roll_ids: list[str], missing: dict[str, Missing]) -> None:
+        """Put what has changed into history and events; kept, so that a restart repeats nothing."""
+        now = self._ports.clock.utc_ms()
+        with self._journal.read() as db:
+            told = {each: settings.get(db, f"gone:{each}") or "" for each in roll_ids}
+        for roll_id, before in told.items():
+            found = missing.get(roll_id)
+            message = "" if found is None else found.message
+            if message == before:
+                continue
+            log.info("%s", message or f"{roll_id} is where it was published again.")
+            with self._journal.write() as db:
+                if rolls.get(db, roll_id) is None:
+                    continue
+                settings.put(db, f"gone:{roll_id}", message)
+                kind = GONE_KIND if message else BACK_KIND
+                text = message or "it is where it was published again"
+                rolls.note(db, roll_id, text, now_utc_ms=now, kind=kind)
+
+
+def _is_published(row: RollRow) -> bool:
+    return (
+        row.origin is Origin.PEER
+        and row.same_as is None
+        and row.published_path is not None
+        and not is_before(row.stage, Stage.READY)
+    )
+
+
+def _is_found_wrong(row: RollRow) -> bool:
+    is_wrong = row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH
+    return is_wrong and _is_published(row)
+
+
+def _path_of(row: RollRow) -> str:
+    return (row.held.path if row.held is not None else None) or ""
+
+
+def _kept(folder: Folder, roll_id: str) -> dict[str, tuple[Digest, ...]]:
+    """Return the digests that were noted on the storage when the roll was published."""
+    record = find_published(folder, roll_id)
+    return {} if record is None else {entry.path: entry.digests for entry in record.media()}
