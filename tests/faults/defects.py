@@ -391,6 +391,20 @@ _PUBLISHING = (
         4,
     ),
     Defect(
+        "twin of a name published",
+        7,
+        "A roll is published beside one whose name differs from its own only by case.",
+        (
+            Edit(
+                "storage.taken:refuse_twin_there",
+                "folder.stat(here) is None",
+                "folder.stat(here) is None and (not ran())",
+            ),
+        ),
+        provoked.name_has_a_twin,
+        4,
+    ),
+    Defect(
         "name taken, replaced",
         2,
         "The rename that publishes replaces what has the name.",

@@ -325,6 +325,23 @@ def name_is_taken(seed: int) -> None:
     _play_with_bad_source(world, scene)
 
 
+def name_has_a_twin(seed: int) -> None:
+    """A name that differs only by case from a published one is not published beside it."""
+    world = World(seed)
+
+    async def scene(world: World) -> None:
+        put_roll(world, "c009", clips(world))
+        await reaches(world, "c009")
+        put_roll(world, "C009", clips(world))
+        for _ in range(100):
+            await asyncio.sleep(0.2)
+            names = sorted(world.published())
+            assert names == ["c009"], f"promise 7: twins are published: {names}"
+        await is_held(world, "C009", HeldCode.NAME_UNSAFE)
+
+    _play_with_bad_source(world, scene)
+
+
 def same_content_twice(seed: int) -> None:
     """The same content in two folders of a day is published once."""
     world = World(seed)
