@@ -11,9 +11,9 @@ from contextlib import contextmanager
 from syncd.errors import HeldError
 from syncd.ports import EntryKind, Folder
 from syncd.roll.stages import HeldCode
-from syncd.storage.troubles import why
+from syncd.storage.troubles import NOT_ALLOWED, why
 
-_UNUSABLE = frozenset({errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.ELOOP})
+_UNUSABLE = NOT_ALLOWED | {errno.ENOTDIR, errno.ELOOP}
 _WORDS = {EntryKind.FILE: "it is a file", EntryKind.LINK: "it is a symbolic link"}
 
 

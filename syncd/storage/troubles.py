@@ -19,6 +19,7 @@ PASSING = frozenset(  # the storage is not there, or was not for a moment
         *(errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ENETDOWN, errno.ENETUNREACH),
     }
 )
+NOT_ALLOWED = frozenset({errno.EACCES, errno.EPERM})  # EPERM: immutable, or a rule of its system
 _REPLACED = frozenset({errno.ELOOP, errno.ENOTDIR, errno.EISDIR, errno.EINVAL})
 
 
@@ -105,7 +106,7 @@ def stored_unreadable(target: str, path: str, error: OSError) -> HeldError:
     """Say that a file of a published roll cannot be read. target: DAY/ROLL."""
     _pass_on_if_no_memory(error)
     remedy = "See the system's log about this disk, repair it or bring the file back from a copy"
-    if error.errno in {errno.EACCES, errno.EPERM}:
+    if error.errno in NOT_ALLOWED:
         remedy = "Let the user that syncd runs as read it (owner, permissions)"
     return HeldError(
         HeldCode.STORAGE_ERROR,

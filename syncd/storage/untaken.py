@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from syncd.ports import Clock
 from syncd.repeats import Repeats
 from syncd.storage.area import Area
-from syncd.storage.troubles import why
+from syncd.storage.troubles import NOT_ALLOWED, why
 
 log = logging.getLogger(__name__)
 
@@ -82,7 +82,7 @@ class Untaken:
 
 def _remedy(error: OSError) -> str:
     again = "it is tried again every minute."
-    if error.errno in {errno.EACCES, errno.EPERM}:
+    if error.errno in NOT_ALLOWED:
         return f"Let the user that syncd runs as read it (owner, permissions); {again}"
     if error.errno in {errno.ENOTDIR, errno.EISDIR, errno.ELOOP, errno.EINVAL}:
         return f"Something else lies where syncd keeps its records: move it away by hand; {again}"

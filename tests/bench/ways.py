@@ -13,11 +13,11 @@ from typing import Any, Protocol
 
 from syncd.demo.cable import Cable
 from tests.boxes import Box, Pair
+from tests.shell import run
 from tests.two_node.asker import Asker
 from tests.two_node.leftovers import new_label
 from tests.two_node.namespaces import remove_namespace, remove_orphans, why_not
 from tests.two_node.network import Interface
-from tests.two_node.shell import run
 
 NET = "10.78.0"
 

@@ -3,12 +3,13 @@
 import json
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.boxes import wait_until
 from tests.docker.tools import BUILD_S, DOCKER, ROOT, run
 
 pytestmark = pytest.mark.timeout(BUILD_S)
@@ -31,12 +32,11 @@ def inspected(container: str) -> dict[str, Any]:
     return found
 
 
-def wait_until(is_so: Callable[[], bool], what: str, within_s: float = HEALTHY_S) -> None:
-    """Ask until it is so; fail, saying what was waited for, when that takes too long."""
-    deadline_s = time.monotonic() + within_s
-    while not is_so():
-        assert time.monotonic() < deadline_s, what
-        time.sleep(0.2)
+def wait_healthy(container: str) -> None:
+    """Wait until the engine calls a container healthy."""
+    wait_until(
+        lambda: inspected(container)["State"]["Health"]["Status"] == "healthy", HEALTHY_S, "health"
+    )
 
 
 @pytest.fixture
@@ -100,7 +100,7 @@ def test_the_image_holds_no_state(image: str) -> None:
 
 def test_the_daemon_runs_as_no_root_without_rights_on_a_read_only_root(container: str) -> None:
     """Whatever it might be talked into, it can write its state and what was mounted for it."""
-    wait_until(lambda: inspected(container)["State"]["Health"]["Status"] == "healthy", "health")
+    wait_healthy(container)
 
     status = run("docker", "exec", container, "cat", "/proc/1/status")
     fields = dict(line.split(":\t", 1) for line in status.splitlines() if ":\t" in line)
@@ -112,7 +112,7 @@ def test_the_daemon_runs_as_no_root_without_rights_on_a_read_only_root(container
 
 def test_a_container_that_is_told_to_stop_ends_cleanly_in_time(container: str) -> None:
     """The daemon is the first process and ends on SIGTERM, which the kernel does not force."""
-    wait_until(lambda: inspected(container)["State"]["Health"]["Status"] == "healthy", "health")
+    wait_healthy(container)
     started_s = time.monotonic()
 
     run("docker", "stop", container)
@@ -123,7 +123,7 @@ def test_a_container_that_is_told_to_stop_ends_cleanly_in_time(container: str) -
 
 def test_a_container_whose_daemon_hangs_is_told_from_a_healthy_one(container: str) -> None:
     """The health check asks the daemon; that a process is there is not enough."""
-    wait_until(lambda: inspected(container)["State"]["Health"]["Status"] == "healthy", "health")
+    wait_healthy(container)
     probe = inspected(container)["Config"]["Healthcheck"]["Test"][1:]
     run("docker", "exec", container, *probe)
 

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from tests.boxes import wait_until
 from tests.docker.test_files import BOXES, SHELL
 from tests.docker.tools import BUILD_S, ROOT, ToolError, compose, remove, run
 
@@ -82,17 +83,18 @@ def home(engine: str, image: str, tmp_path: Path) -> Iterator[Set]:  # noqa: ARG
 
 
 def wait_for(question: Any, what: str) -> None:
-    """Ask until the answer is yes; fail, saying what was waited for, when that takes too long."""
-    deadline_s = time.monotonic() + FOUND_S
-    while True:
+    """Ask until the answer is yes; a box that does not answer yet has not said no."""
+    said = ""
+
+    def is_so() -> bool:
+        nonlocal said
         try:
-            if question():
-                return
-            said = ""
+            return bool(question())
         except ToolError as error:
             said = str(error)
-        assert time.monotonic() < deadline_s, f"{what}: {said}"
-        time.sleep(0.5)
+            return False
+
+    wait_until(is_so, FOUND_S, what, every_s=0.5, state=lambda: said)
 
 
 def offload(landing: Path) -> dict[str, bytes]:

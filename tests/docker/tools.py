@@ -5,61 +5,18 @@ Owns: which Compose there is, why no engine can be used, what a killed run left 
 
 import os
 import shutil
-import subprocess
-from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+
+from tests.shell import ToolError, run, works
+
+__all__ = ["ToolError", "compose", "new_name", "remove", "remove_orphans", "run", "why_no_engine"]
 
 ROOT = Path(__file__).parent.parent.parent
 DOCKER = ROOT / "docker"
 COMPOSE_FILE = DOCKER / "docker-compose.yml"
-RUN_S = 60.0
 BUILD_S = 900.0  # a base from a slow mirror, then the wheels; a minute is usual
 PREFIX = "syncd-docker-test-"
-
-
-class ToolError(AssertionError):
-    """A tool failed; the text has what it said."""
-
-
-def run(
-    *argv: str | Path,
-    cwd: Path = ROOT,
-    env: Mapping[str, str] | None = None,
-    timeout_s: float = RUN_S,
-) -> str:
-    """Run a program and return what it printed. Raises ToolError if it fails or takes too long.
-
-    env: what is different from this process's environment.
-    """
-    words = [str(word) for word in argv]
-    shown = " ".join(words)
-    try:
-        done = subprocess.run(
-            words,
-            cwd=cwd,
-            env={**os.environ, **(env or {})},
-            capture_output=True,
-            text=True,
-            timeout=timeout_s,
-            check=False,
-        )
-    except subprocess.TimeoutExpired as error:
-        raise ToolError(f"{shown}: not done after {timeout_s:.0f} s: {error.stderr!r}") from error
-    if done.returncode != 0:
-        raise ToolError(f"{shown}: exit {done.returncode}\n{done.stdout}{done.stderr}")
-    return done.stdout
-
-
-def answers(*argv: str, timeout_s: float = RUN_S) -> bool:
-    """Tell whether a program is there, runs, and is content."""
-    if shutil.which(argv[0]) is None:
-        return False
-    try:
-        run(*argv, timeout_s=timeout_s)
-    except ToolError:
-        return False
-    return True
 
 
 @cache
@@ -67,14 +24,14 @@ def why_no_engine() -> str:
     """Return why containers cannot be started here, "" if they can."""
     if shutil.which("docker") is None:
         return "there is no docker command"
-    return "" if answers("docker", "version", timeout_s=20) else "no Docker engine answers"
+    return "" if works("docker", "version", timeout_s=20) else "no Docker engine answers"
 
 
 @cache
 def compose() -> tuple[str, ...] | None:
     """Return the words that run Compose, of either generation; None if there is none."""
     both: tuple[tuple[str, ...], ...] = (("docker", "compose"), ("docker-compose",))
-    return next((words for words in both if answers(*words, "version")), None)
+    return next((words for words in both if works(*words, "version")), None)
 
 
 def new_name() -> str:

@@ -14,9 +14,9 @@ import pytest
 
 from syncd.edges import changes
 from syncd.edges.changes import STOOD_STILL_S, Changes, Way, sleep_so_far_s, ways
+from tests.shell import run
 from tests.two_node.leftovers import new_label
 from tests.two_node.namespaces import remove_namespace, why_not, within
-from tests.two_node.shell import run
 
 CABLE: Way = ("eth0", "10.20.0.1")
 

@@ -2,11 +2,12 @@
 
 import os
 import shutil
-import subprocess
 import time
 from pathlib import Path
 
 from syncd.limits import MIB
+from tests.shell import run
+from tests.small_ext4 import make_ext4
 
 
 def why_no_loop() -> str:
@@ -30,25 +31,22 @@ class SmallDisk:
         self._image = folder / "image"
         self.device = 0
         self.path.mkdir()
-        with self._image.open("wb") as image:
-            image.truncate(size_bytes)
-        # No blocks are reserved for root, who runs the tests: full is full for everybody.
-        _run("mkfs.ext4", "-q", "-F", "-m", "0", str(self._image))
+        make_ext4(self._image, size_bytes)
 
     def mount(self) -> None:
         """Mount it, for the first time or again."""
         if self.device:
             self._leave_behind_what_is_kept()
-        _run("mount", "-o", "loop", str(self._image), str(self.path))
+        run("mount", "-o", "loop", str(self._image), str(self.path))
         self.device = self.path.stat().st_dev
 
     def vanish(self) -> None:
         """Take it away at once, also from under open files; the empty folder below is seen then."""
-        _run("umount", "--lazy", str(self.path))
+        run("umount", "--lazy", str(self.path))
 
     def fail(self) -> None:
         """Have the kernel do what it does after an error on the device: read-only from now on."""
-        _run("mount", "-o", "remount,abort", str(self.path))
+        run("mount", "-o", "remount,abort", str(self.path))
 
     def fill(self, left_bytes: int = 0) -> Path:
         """Take all room but left_bytes; returns the file that takes it."""
@@ -71,7 +69,7 @@ class SmallDisk:
         would then give the same file system, as broken as it was.
         """
         for _ in range(20):
-            if not _output("losetup", "--associated", str(self._image)):
+            if not run("losetup", "--associated", str(self._image)):
                 return
             time.sleep(0.1)  # the kernel lets go of it when it gets round to it
         kept, self._image = self._image, self._image.with_suffix(".again")
@@ -84,13 +82,3 @@ class SmallDisk:
     def __exit__(self, *_: object) -> None:
         while self.path.is_mount():
             self.vanish()
-
-
-def _run(*command: str) -> None:
-    _output(*command)
-
-
-def _output(*command: str) -> str:
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, f"{' '.join(command)}: {done.stderr}"
-    return done.stdout

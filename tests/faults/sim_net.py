@@ -423,7 +423,8 @@ class SimNet:
             task = _loop().create_task(doubling, context=self.context.copy())
             self._doubles[task] = None
             task.add_done_callback(lambda done: self._doubles.pop(done, None))
-        work = self._run_at(there, _whole(there.answer(asker, unpack(type(question), body))))
+        question = unpack(type(question), body)
+        work = self._run_at(there, _whole(there.answer, asker, question))
         work.add_done_callback(lambda done: _tell(done, asking))
         answer: bytes = await asking.outcome
         if self.lost_answers_left and self._rng.random() < 0.3:
@@ -437,13 +438,18 @@ class SimNet:
         await asyncio.sleep(self._rng.choice((0.0, 0.01, 3.0)) * self._rng.random())
         there = self.hosts.get(host)
         if there is not None and there.answer is not None:
-            self._run_at(there, _whole(there.answer(asker, unpack(kind, body))))
+            self._run_at(there, _whole(there.answer, asker, unpack(kind, body)))
 
 
-async def _whole(answering: Awaitable[Any]) -> bytes | SyncdError | None:
-    """Return an answer as it travels, or the refusal; None: the box went down."""
+async def _whole(
+    answer: Callable[[str, Any], Awaitable[Any]], asker: str, question: Any
+) -> bytes | SyncdError | None:
+    """Return an answer as it travels, or the refusal; None: the box went down.
+
+    It is asked in here: a box that goes down before this begins was not asked at all.
+    """
     try:
-        return pack(await answering)
+        return pack(await answer(asker, question))
     except SyncdError as refusal:
         return refusal
     except SimCrash:

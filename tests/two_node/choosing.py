@@ -8,12 +8,12 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from tests.shell import ToolError
 from tests.two_node import docker, namespaces
 from tests.two_node.docker import DockerNodes
 from tests.two_node.loopback import LoopbackNodes
 from tests.two_node.namespaces import NamespaceNodes
 from tests.two_node.node import Nodes, Settings
-from tests.two_node.shell import ToolError
 
 KINDS = ("docker", "namespaces", "loopback")  # the best first
 FORCE = "SYNCD_NODES"

@@ -12,6 +12,7 @@ import socket
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.shell import ToolError, run, run_any
 from tests.two_node.leftovers import is_orphan
 from tests.two_node.network import Interface, missing_tool
 from tests.two_node.node import (
@@ -30,7 +31,6 @@ from tests.two_node.node import (
     write_config,
 )
 from tests.two_node.rolls import give_to
-from tests.two_node.shell import ToolError, run, run_any
 
 ROOT = Path(__file__).parent.parent.parent
 TAG = "syncd:local"

@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
+from tests.shell import ToolError, run, run_any
 from tests.two_node.leftovers import is_orphan, new_label
 from tests.two_node.network import Interface, missing_tool
 from tests.two_node.node import (
@@ -29,7 +30,6 @@ from tests.two_node.node import (
     write_config,
 )
 from tests.two_node.processes import ProcessNode
-from tests.two_node.shell import ToolError, run, run_any
 
 NET = "10.77.0"
 HOSTS = {OFFLOAD: 11, PROCESS: 12, EDIT: 13}

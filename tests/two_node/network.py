@@ -6,7 +6,7 @@ Owns: the commands of ip, tc and nft. Must not: know who is behind the interface
 import json
 from collections.abc import Callable, Sequence
 
-from tests.two_node.shell import run, run_any, works
+from tests.shell import run, run_any, works
 
 BURST_BYTES = 512 * 1024
 QUEUE_MS = 100

@@ -22,7 +22,7 @@ from syncd.wire.identity import Identity
 from tests.boxes import wait_until
 from tests.two_node.asker import Asker, UnreachableError
 from tests.two_node.leftovers import new_folder, new_label, remove_folder
-from tests.two_node.small_disks import SmallDisk
+from tests.two_node.small_disks import NodeDisk
 
 OFFLOAD, PROCESS, EDIT = "offload-1", "process-1", "edit-1"
 ROLES = {OFFLOAD: "offload", PROCESS: "processing", EDIT: "editorial"}
@@ -207,7 +207,7 @@ class Nodes(ABC):
     def __init__(self, settings: Settings) -> None:
         self.label = new_label()
         self.folder = new_folder(self.label)
-        self.disks: list[SmallDisk] = []
+        self.disks: list[NodeDisk] = []
         try:
             self._build(settings)
         except BaseException:
@@ -251,7 +251,7 @@ class Nodes(ABC):
         """Make a node's home, and a small file system for its media; return both."""
         home, media = self.folder / name, self.folder / f"{name}-media"
         home.mkdir()
-        self.disks.append(SmallDisk(media, media_bytes, user))
+        self.disks.append(NodeDisk(media, media_bytes, user))
         return home, media
 
     def close(self) -> None:

@@ -7,12 +7,13 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-from tests.two_node.shell import ToolError, run, run_any
+from tests.shell import ToolError, run, run_any
+from tests.small_ext4 import make_ext4
 
 KINDS = ("ext4", "tmpfs", "folder")
 
 
-class SmallDisk:
+class NodeDisk:
     """A file system of size_bytes mounted at folder, owned by user. close() unmounts it.
 
     kind: ext4 (on a loop device), tmpfs, or folder where nothing can be mounted: then it is as
@@ -40,11 +41,8 @@ class SmallDisk:
         return True
 
     def _ext4(self, size_bytes: int, user: int) -> None:
-        with self._image.open("wb") as file:
-            os.truncate(file.fileno(), size_bytes)
-        owner = f"root_owner={user}:{user},lazy_itable_init=1,nodiscard"
-        run("mkfs.ext4", "-q", "-F", "-m", "0", "-E", owner, str(self._image))
-        run("mount", "-o", "loop", str(self._image), str(self.folder))
+        make_ext4(self._image, size_bytes, user)
+        run("mount", "-o", "loop", self._image, self.folder)
 
     @property
     def free_bytes(self) -> int:

@@ -16,7 +16,7 @@ from tests.two_node.loopback import LoopbackNodes
 from tests.two_node.node import Cut, Nodes
 from tests.two_node.relay import Relay
 from tests.two_node.rolls import make
-from tests.two_node.small_disks import SmallDisk
+from tests.two_node.small_disks import NodeDisk
 from tests.two_node.steps import check_arrived, goes_on, start_moving
 
 KILLED_RUN = """
@@ -127,7 +127,7 @@ def test_a_held_relay_keeps_what_it_has_and_a_cut_one_ends() -> None:
 
 def test_a_small_disk_is_small(tmp_path: Path) -> None:
     """Each node's file system ends where it should, unless nothing can be mounted here."""
-    disk = SmallDisk(tmp_path / "media", 64 << 20, 0)
+    disk = NodeDisk(tmp_path / "media", 64 << 20, 0)
     try:
         assert disk.kind == "folder" or disk.free_bytes < 64 << 20
         assert disk.kind != "folder" or disk.why

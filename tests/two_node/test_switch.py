@@ -11,12 +11,12 @@ import pytest
 
 from syncd.limits import MIB
 from tests.boxes import wait_until
+from tests.shell import run
 from tests.two_node.choosing import Choice
 from tests.two_node.conftest import MakeNodes
 from tests.two_node.namespaces import NamespaceNode, NamespaceNodes
 from tests.two_node.node import CONTROL, Node, Nodes, Settings
 from tests.two_node.rolls import Roll, place
-from tests.two_node.shell import run
 from tests.two_node.steps import NOTICED_S, Sent, check_arrived, goes_on, start_pair, wait_moving
 
 MOVES_AGAIN_S = 2.0
