@@ -11,7 +11,12 @@ from syncd.cli.common import config_option, examples
 from syncd.cli.show import problem_lines
 from syncd.config import load
 from syncd.config.shapes import Config
-from syncd.edges.memory import end_if_out_of_memory, end_when_out_of_memory, watch_tasks
+from syncd.edges.memory import (
+    end_if_out_of_memory,
+    end_when_out_of_memory,
+    give_back_early,
+    watch_tasks,
+)
 from syncd.errors import StateDiskError, SyncdError, first_of
 
 
@@ -23,6 +28,7 @@ def run_command(config_path: Path | None, verbose: bool) -> None:
 
     SIGTERM or Ctrl-C ends it cleanly within 5 s; a second one at once, which loses nothing.
     """
+    give_back_early()
     end_when_out_of_memory()
     config = load(config_path)
     service.log_to_stderr(verbose=verbose)

@@ -176,8 +176,7 @@ class RealFolder:
             size = file.size_bytes()
             if size > bytes_max:
                 raise OSError(errno.EFBIG, os.strerror(errno.EFBIG), path)
-            data = bytearray(size)
-            return bytes(data[: file.read_into(memoryview(data), 0)])
+            return file.read_all(size)
         finally:
             file.close()
 

@@ -1,7 +1,8 @@
 """Memory that runs out: one line on stderr, and an end that a service manager starts again after.
 
-Owns: telling that error from others, whichever part meets it, and ending at once. An orderly end
-needs memory and threads, too; journal and storage are made for an end at any moment.
+Owns: telling that error from others, whichever part meets it, and ending at once; and how much of
+what is freed the C library may keep. An orderly end needs memory and threads, too; journal and
+storage are made for an end at any moment.
 Must not: end a program that has not called end_when_out_of_memory(), as a test's.
 
 Python has no one place where such an error passes. These are all: tasks of the loop, work aside
@@ -39,6 +40,9 @@ _WORDS = (
     *("can't start new thread", "failed to map segment", "annot allocate memory"),
     *("malloc failure", "library has no ciphers"),
 )
+# By malloc.h of glibc. Above a sealed record (1 MiB), which is made and let go for each MiB sent.
+_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
+_MALLOC_OPTIONS = ((_TRIM_THRESHOLD, 4 << 20), (_MMAP_THRESHOLD, 2 << 20), (_ARENA_MAX, 2))
 
 _reserve: list[bytes] = []
 _ending = threading.Lock()
@@ -113,3 +117,19 @@ def end_at_log_line(record: "logging.LogRecord") -> bool:
     if record.exc_info:
         end_if_out_of_memory(record.exc_info[1])
     return True
+
+
+def give_back_early() -> None:
+    """Have the C library give back what is freed, where it can be told to (glibc, mallopt(3)).
+
+    Left to itself it learns from each large block that is freed to keep ever larger ones, up to
+    64 MiB in each of many arenas; a roll of many files would leave them all full of holes.
+    """
+    import ctypes  # noqa: PLC0415 - for a daemon alone
+
+    try:
+        mallopt = ctypes.CDLL(None).mallopt
+    except (OSError, AttributeError, TypeError):
+        return
+    for option, value in _MALLOC_OPTIONS:
+        mallopt(option, value)

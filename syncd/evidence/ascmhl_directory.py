@@ -6,7 +6,7 @@
 The specification is silent on empty folders; here they hash as nothing, and their name counts.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from syncd.evidence.hashers import digest_of, new_hasher
@@ -16,30 +16,31 @@ from syncd.roll.digests import Algorithm, Digest
 
 @dataclass(slots=True)
 class _Children:
-    content: list[Digest] = field(default_factory=list)
-    structure: list[Digest] = field(default_factory=list)
+    content: list[bytes] = field(default_factory=list)
+    structure: list[bytes] = field(default_factory=list)
 
 
 def directory_hashes(
-    algorithm: Algorithm, files: Mapping[str, Digest], folders: Iterable[str] = ()
+    algorithm: Algorithm, files: Iterable[tuple[str, Digest]], folders: Iterable[str] = ()
 ) -> dict[str, tuple[Digest, Digest]]:
     """Return content and structure hash of every folder, "" for the one all paths start from.
 
-    files: digests in algorithm by path. folders: those without files, naming others does no harm.
+    files: paths, each with its digest in algorithm. folders: those without files; naming others
+        does no harm.
     """
     children: dict[str, _Children] = {"": _Children()}
     for folder in folders:
         _open(children, folder)
-    for path, digest in files.items():
+    for path, digest in files:
         _open(children, parent_of(path))
         _add(children, path, digest, digest)
     hashes: dict[str, tuple[Digest, Digest]] = {}
     # Longer paths first: a folder is whole once all below it are.
     for folder in sorted(children, key=lambda path: (-path.count("/"), path == "")):
-        inside = children[folder]
+        inside = children.pop(folder)
         hashes[folder] = (
-            list_hash(algorithm, inside.content),
-            list_hash(algorithm, inside.structure),
+            _sorted_hash(algorithm, inside.content),
+            _sorted_hash(algorithm, inside.structure),
         )
         if folder:
             _add(children, folder, *hashes[folder])
@@ -48,9 +49,14 @@ def directory_hashes(
 
 def list_hash(algorithm: Algorithm, digests: Iterable[Digest]) -> Digest:
     """Return the hash of digests, sorted by their text and taken as raw bytes."""
+    return _sorted_hash(algorithm, [digest.value for digest in digests])
+
+
+def _sorted_hash(algorithm: Algorithm, values: list[bytes]) -> Digest:
     hasher = new_hasher(algorithm)
     # Raw bytes sort as their text does: hex has a fixed width, and C4's alphabet ascends.
-    for value in sorted(digest.value for digest in digests):
+    values.sort()
+    for value in values:
         hasher.update(value)
     return hasher.digest()
 
@@ -63,6 +69,6 @@ def _open(children: dict[str, _Children], folder: str) -> None:
 
 def _add(children: dict[str, _Children], path: str, content: Digest, structure: Digest) -> None:
     parent = children[parent_of(path)]
-    parent.content.append(content)
+    parent.content.append(content.value)
     named = name_of(path).encode() + structure.value
-    parent.structure.append(digest_of(structure.algorithm, named))
+    parent.structure.append(digest_of(structure.algorithm, named).value)

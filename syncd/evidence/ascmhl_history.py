@@ -6,13 +6,14 @@ Must not: open files; the names that are there and a function that reads one are
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from syncd.evidence.ascmhl_model import (
     CHAIN_NAME,
     HISTORY_FOLDER,
     Action,
     ChainEntry,
+    DirectoryRecord,
     FileRecord,
     Manifest,
 )
@@ -35,13 +36,19 @@ FAILED = "Replace it by a good copy from the card, verify it with the tool that 
 class Known:
     """What a history says of one file, all generations taken together.
 
-    digests: those that may be verified against, with the manifest that said so first.
+    digests: those that may be verified against, one of a format.
+    said_in: for each, the manifest that said so first.
     failed_in: the latest manifest, if it says that the file did not match.
     """
 
     size_bytes: int | None = None
-    digests: dict[Algorithm, tuple[Digest, str]] = field(default_factory=dict)
+    digests: tuple[Digest, ...] = ()
+    said_in: tuple[str, ...] = ()
     failed_in: str | None = None
+
+    def digest(self, algorithm: Algorithm) -> Digest | None:
+        """Return the digest in a format, or None."""
+        return next((d for d in self.digests if d.algorithm is algorithm), None)
 
 
 @dataclass(frozen=True)
@@ -49,13 +56,12 @@ class History:
     """One history with all its generations.
 
     scope: the folder it covers, relative to the roll; "" is the roll itself.
-    chain: its generations in order; manifests: the same, read.
+    chain: its generations in order.
     files: by path relative to the scope, under their latest names.
     """
 
     scope: str
     chain: tuple[ChainEntry, ...]
-    manifests: tuple[Manifest, ...]
     files: dict[str, Known]
     ignoring: Ignoring
 
@@ -102,11 +108,12 @@ class _Reading:
         self._present = present
         self._read = read
         self._c4s: dict[str, Digest] = {}
+        self._referring: list[tuple[str, Manifest]] = []
 
     def all(self) -> tuple[History, ...]:
         histories = tuple(self._history(scope) for scope in find_scopes(self._present))
-        for history in histories:
-            self._check_references(history)
+        for scope, manifest in self._referring:
+            self._check_references(scope, manifest)
         return histories
 
     def _history(self, scope: str) -> History:
@@ -116,11 +123,15 @@ class _Reading:
             raise _absent(chain_path, "the history has no chain (yet)")
         chain = read_chain(self._read(chain_path), chain_path)
         self._check_unchained(folder, {f"{folder}/{entry.name}" for entry in chain})
-        manifests = tuple(self._generation(folder, entry) for entry in chain)
-        patterns = [pattern for manifest in manifests for pattern in manifest.ignore]
-        return History(scope, chain, manifests, _merge(manifests), Ignoring(patterns, chain_path))
+        merge = _Merge()
+        patterns: list[str] = []
+        for entry in chain:
+            manifest = self._generation(folder, entry, merge)
+            self._referring.append((scope, manifest))
+            patterns += manifest.ignore
+        return History(scope, chain, merge.files, Ignoring(patterns, chain_path))
 
-    def _generation(self, folder: str, entry: ChainEntry) -> Manifest:
+    def _generation(self, folder: str, entry: ChainEntry, merge: "_Merge") -> Manifest:
         path = f"{folder}/{entry.name}"
         if path not in self._present:
             raise _absent(path, f"generation {entry.number} of the chain is not there (yet)")
@@ -129,7 +140,7 @@ class _Reading:
         if self._c4s[path] != entry.c4:
             wrong = f"{shown(entry.name)} is not the manifest that the chain names: its C4 differs"
             raise EvidenceError(f"{folder}/{CHAIN_NAME}", wrong, path=path, remedy=COPY_AGAIN)
-        return read_manifest(data, path)
+        return merge.take_in(data, path)
 
     def _check_unchained(self, folder: str, chained: set[str]) -> None:
         """Refuse a manifest that the chain does not name: it is yet to be written, or lost."""
@@ -139,18 +150,17 @@ class _Reading:
                 wrong = f"{CHAIN_NAME} beside it does not name this manifest (yet)"
                 raise EvidenceError(path, wrong, remedy=COPY_AGAIN)
 
-    def _check_references(self, history: History) -> None:
+    def _check_references(self, scope: str, manifest: Manifest) -> None:
         """Check that the nested manifests referred to are there, byte for byte."""
-        for manifest in history.manifests:
-            for reference in manifest.references:
-                path = under(history.scope, reference.path)
-                if path not in self._present:
-                    raise _absent(path, f"{shown(manifest.path)} refers to it, and it is not there")
-                if self._c4s.get(path) != reference.c4:
-                    wrong = f"{shown(path)} is not the manifest it refers to: its C4 differs"
-                    raise EvidenceError(
-                        manifest.path, wrong, line=reference.line, path=path, remedy=COPY_AGAIN
-                    )
+        for reference in manifest.references:
+            path = under(scope, reference.path)
+            if path not in self._present:
+                raise _absent(path, f"{shown(manifest.path)} refers to it, and it is not there")
+            if self._c4s.get(path) != reference.c4:
+                wrong = f"{shown(path)} is not the manifest it refers to: its C4 differs"
+                raise EvidenceError(
+                    manifest.path, wrong, line=reference.line, path=path, remedy=COPY_AGAIN
+                )
 
 
 def _absent(path: str, wrong: str) -> EvidenceError:
@@ -158,45 +168,71 @@ def _absent(path: str, wrong: str) -> EvidenceError:
     return EvidenceError(path, wrong, code=code, remedy=COPY_AGAIN)
 
 
-def _merge(manifests: Iterable[Manifest]) -> dict[str, Known]:
-    files: dict[str, Known] = {}
-    for manifest in manifests:
-        _rename(files, manifest)
-        for record in manifest.files:
-            _add(files.setdefault(record.path, Known()), record, manifest.path)
-    return files
+class _Merge:
+    """What all generations read so far say, file by file."""
+
+    def __init__(self) -> None:
+        self.files: dict[str, Known] = {}
+        # One tuple for all files that were recorded in the same manifests.
+        self._said_in: dict[tuple[str, ...], tuple[str, ...]] = {}
+
+    def take_in(self, data: bytes, path: str) -> Manifest:
+        """Read the next generation; its records are not kept in what is returned."""
+        if not self.files:  # nothing can have been renamed: no record need be kept for later
+
+            def take(record: FileRecord | DirectoryRecord) -> None:
+                if isinstance(record, FileRecord):
+                    self._add(record, path)
+
+            return read_manifest(data, path, take)
+        records: list[FileRecord | DirectoryRecord] = []
+        manifest = read_manifest(data, path, records.append)
+        self._rename(records)
+        records.reverse()
+        while records:
+            record = records.pop()
+            if isinstance(record, FileRecord):
+                self._add(record, path)
+        return manifest
+
+    def _rename(self, records: Iterable[FileRecord | DirectoryRecord]) -> None:
+        """Move what is known to the names of this generation: all at once, so names may swap."""
+        moves: dict[str, str] = {}
+        folders: dict[str, str] = {}
+        for record in records:
+            if record.previous_path is not None:
+                into = moves if isinstance(record, FileRecord) else folders
+                into[record.previous_path] = record.path
+        for old in list(self.files) if folders else ():
+            folder = parent_of(old)
+            while folder and old not in moves:
+                if folder in folders:
+                    moves[old] = folders[folder] + old[len(folder) :]
+                folder = parent_of(folder)
+        known = {new: self.files.pop(old) for old, new in moves.items() if old in self.files}
+        self.files.update(known)
+
+    def _add(self, record: FileRecord, manifest: str) -> None:
+        known = self.files.setdefault(record.path, Known())
+        known.failed_in = None
+        if record.size_bytes is not None:
+            known.size_bytes = record.size_bytes
+        for digest, action in record.digests:
+            if action is Action.FAILED:
+                known.failed_in = manifest
+                continue
+            before = known.digest(digest.algorithm)
+            if before is None:
+                known.digests += (digest,)
+                said_in = (*known.said_in, manifest)
+                known.said_in = self._said_in.setdefault(said_in, said_in)
+            elif before != digest:
+                first = known.said_in[known.digests.index(before)]
+                raise _contradiction(record, digest, before, first, manifest)
 
 
-def _rename(files: dict[str, Known], manifest: Manifest) -> None:
-    """Move what is known to the names of this generation: all at once, so that names may swap."""
-    moves = {record.previous_path: record.path for record in manifest.files}
-    folders = {record.previous_path: record.path for record in manifest.folders}
-    moves.pop(None, None)
-    folders.pop(None, None)
-    if not moves and not folders:
-        return
-    for old in list(files) if folders else ():
-        folder = parent_of(old)
-        while folder and old not in moves:
-            if folder in folders:
-                moves[old] = folders[folder] + old[len(folder) :]
-            folder = parent_of(folder)
-    known = {new: files.pop(old) for old, new in moves.items() if old in files}
-    files.update(known)
-
-
-def _add(known: Known, record: FileRecord, manifest: str) -> None:
-    known.failed_in = None
-    if record.size_bytes is not None:
-        known.size_bytes = record.size_bytes
-    for digest, action in record.digests:
-        if action is Action.FAILED:
-            known.failed_in = manifest
-            continue
-        before, said_in = known.digests.setdefault(digest.algorithm, (digest, manifest))
-        if before != digest:
-            wrong = (
-                f"{shown(record.path)} has {digest} here and {before.text} in "
-                f"{shown(name_of(said_in))}"
-            )
-            raise EvidenceError(manifest, wrong, line=record.line, path=record.path, remedy=FAILED)
+def _contradiction(
+    record: FileRecord, digest: Digest, before: Digest, said_in: str, manifest: str
+) -> EvidenceError:
+    wrong = f"{shown(record.path)} has {digest} here and {before.text} in {shown(name_of(said_in))}"
+    return EvidenceError(manifest, wrong, line=record.line, path=record.path, remedy=FAILED)

@@ -5,6 +5,8 @@ a digest of the wrong length, a negative size, a record without a digest or with
 Must not: read files; ascmhl_history.py puts generations together.
 """
 
+from collections.abc import Callable
+
 from syncd.evidence.ascmhl_model import (
     CHAIN_NAMESPACE,
     FORMATS,
@@ -37,10 +39,13 @@ _PATH, _HASH, _DIRECTORY = _tag("path"), _tag("hash"), _tag("directoryhash")
 _PREVIOUS = _tag("previousPath")
 
 
-def read_manifest(data: bytes, path: str) -> Manifest:
+def read_manifest(
+    data: bytes, path: str, take: Callable[[FileRecord | DirectoryRecord], None] | None = None
+) -> Manifest:
     """Read one manifest. Raises EvidenceError.
 
     path: the manifest itself, for messages.
+    take: is given each record as it is read; none is then kept in what is returned.
     """
     files: list[FileRecord] = []
     folders: list[DirectoryRecord] = []
@@ -49,9 +54,9 @@ def read_manifest(data: bytes, path: str) -> Manifest:
     def on_record(node: Node) -> None:
         record: FileRecord | DirectoryRecord
         if node.name == _HASH:
-            files.append(record := _file_record(node, path))
+            record = _file_record(node, path)
         elif node.name == _DIRECTORY:
-            folders.append(record := _directory_record(node, path))
+            record = _directory_record(node, path)
         else:
             return
         before = seen.get(record.path)
@@ -59,6 +64,12 @@ def read_manifest(data: bytes, path: str) -> Manifest:
             wrong = f"{shown(record.path)} is listed a second time, after line {before}"
             raise EvidenceError(path, wrong, line=node.line, path=record.path)
         seen[record.path] = record.line
+        if take is not None:
+            take(record)
+        elif isinstance(record, FileRecord):
+            files.append(record)
+        else:
+            folders.append(record)
 
     root = read_xml(data, list_path=path, record_parent=_tag("hashes"), on_record=on_record)
     if root.name != _tag("hashlist") or root.attributes.get("version") != "2.0":

@@ -21,6 +21,7 @@ from syncd.roll.digests import Digest
 from syncd.roll.names import shown
 
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
+_LINES_PER_PART = 2000
 _RANK = {algorithm: place for place, algorithm in enumerate(FORMATS)}
 
 
@@ -43,37 +44,53 @@ class Creator:
         return _instant(self.started_utc_ms).strftime("%Y-%m-%d_%H%M%SZ")
 
 
-def render_manifest(manifest: Manifest, mtimes_ns: dict[str, int], creator: Creator) -> bytes:
-    """Write a manifest. mtimes_ns: modification times by path, for those that have one."""
-    lines = [
-        f'{_HEAD}<hashlist version="2.0" xmlns="{MANIFEST_NAMESPACE}">',
-        "  <creatorinfo>",
-        f"    <creationdate>{creator.date}</creationdate>",
-        f"    <hostname>{_text(shown(creator.host_name))}</hostname>",
-        f"    <tool version={quoteattr(shown(creator.tool_version))}>syncd</tool>",
-        "  </creatorinfo>",
-        "  <processinfo>",
-        f"    <process>{manifest.process}</process>",
-        *_directory_lines("    ", "roothash", manifest.root_content, manifest.root_structure),
-        "    <ignore>",
-        *(f"      <pattern>{_text(pattern)}</pattern>" for pattern in manifest.ignore),
-        "    </ignore>",
-        "  </processinfo>",
-        "  <hashes>",
-    ]
-    for record in manifest.files:
-        lines += _file_lines(record, mtimes_ns.get(record.path), creator.date)
+def render_manifest(
+    manifest: Manifest, files: Iterable[tuple[FileRecord, int]], creator: Creator
+) -> Iterator[bytes]:
+    """Write a manifest, part by part.
+
+    files: its records, instead of manifest.files, each with its modification time in ns.
+    """
+    part: list[str] = []
+    for line in _manifest_lines(manifest, files, creator):
+        part.append(line)
+        if len(part) == _LINES_PER_PART:
+            yield "\n".join([*part, ""]).encode()
+            part.clear()
+    yield "\n".join([*part, ""]).encode()
+
+
+def _manifest_lines(
+    manifest: Manifest, files: Iterable[tuple[FileRecord, int]], creator: Creator
+) -> Iterator[str]:
+    yield f'{_HEAD}<hashlist version="2.0" xmlns="{MANIFEST_NAMESPACE}">'
+    yield "  <creatorinfo>"
+    yield f"    <creationdate>{creator.date}</creationdate>"
+    yield f"    <hostname>{_text(shown(creator.host_name))}</hostname>"
+    yield f"    <tool version={quoteattr(shown(creator.tool_version))}>syncd</tool>"
+    yield "  </creatorinfo>"
+    yield "  <processinfo>"
+    yield f"    <process>{manifest.process}</process>"
+    yield from _directory_lines("    ", "roothash", manifest.root_content, manifest.root_structure)
+    yield "    <ignore>"
+    yield from (f"      <pattern>{_text(pattern)}</pattern>" for pattern in manifest.ignore)
+    yield "    </ignore>"
+    yield "  </processinfo>"
+    yield "  <hashes>"
+    for record, mtime_ns in files:
+        yield from _file_lines(record, mtime_ns, creator.date)
     for folder in manifest.folders:
-        lines += ["    <directoryhash>", f"      <path>{_text(folder.path)}</path>"]
-        lines += _content_lines("      ", folder.content, folder.structure)
-        lines += ["    </directoryhash>"]
-    lines += ["  </hashes>"]
+        yield "    <directoryhash>"
+        yield f"      <path>{_text(folder.path)}</path>"
+        yield from _content_lines("      ", folder.content, folder.structure)
+        yield "    </directoryhash>"
+    yield "  </hashes>"
     if manifest.references:
-        lines += ["  <references>"]
+        yield "  <references>"
         for reference in manifest.references:
-            lines += _pair_lines("hashlistreference", reference.path, reference.c4)
-        lines += ["  </references>"]
-    return "\n".join([*lines, "</hashlist>", ""]).encode()
+            yield from _pair_lines("hashlistreference", reference.path, reference.c4)
+        yield "  </references>"
+    yield "</hashlist>"
 
 
 def render_chain(entries: Iterable[ChainEntry]) -> bytes:
@@ -84,7 +101,7 @@ def render_chain(entries: Iterable[ChainEntry]) -> bytes:
     return "\n".join([*lines, "</ascmhldirectory>", ""]).encode()
 
 
-def _file_lines(record: FileRecord, mtime_ns: int | None, date: str) -> Iterator[str]:
+def _file_lines(record: FileRecord, mtime_ns: int, date: str) -> Iterator[str]:
     modified = _mtime(mtime_ns)
     attributes = f' size="{record.size_bytes}"'
     if modified:
@@ -137,10 +154,8 @@ def _instant(utc_ms: int) -> datetime:
     return datetime.fromtimestamp(utc_ms / 1000, UTC)
 
 
-def _mtime(mtime_ns: int | None) -> str:
+def _mtime(mtime_ns: int) -> str:
     """Return a file's time as xs:dateTime, or "" if the calendar has none for it."""
-    if mtime_ns is None:
-        return ""
     try:
         return datetime.fromtimestamp(mtime_ns // 10**9, UTC).isoformat(timespec="seconds")
     except (OverflowError, ValueError, OSError):

@@ -6,7 +6,7 @@ Must not: judge completeness (verdict.py), or open files: functions that read ar
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from syncd.evidence.ascmhl_history import History, is_history_file, read_histories
@@ -107,6 +107,8 @@ def gather(name: str, files: Mapping[str, SeenFile], read: Read) -> Gathered:
             _gather_list(found, name, path, read_whole)
     for history in found.histories:
         _gather_history(found, history)
+    # The claims have it now: what each says of every file need not be kept twice.
+    found.histories = tuple(replace(history, files={}) for history in found.histories)
     return found
 
 
@@ -206,9 +208,8 @@ def _gather_history(found: Gathered, history: History) -> None:
         if known.failed_in is not None:
             wrong = f"{shown(path)} was found not to match"
             raise EvidenceError(known.failed_in, wrong, path=full, remedy=FAILED_REMEDY)
-        sources = [source for _, source in known.digests.values()] or [history.chain_path]
-        digests = tuple(digest for digest, _ in known.digests.values())
-        found.claims.add(sources[-1], [ListedFile(full, digests, known.size_bytes)])
+        source = known.said_in[-1] if known.said_in else history.chain_path
+        found.claims.add(source, [ListedFile(full, known.digests, known.size_bytes)])
     of = f" of {shown(history.scope)}" if history.scope else ""
     found.kinds.insert(0, f"ASC MHL generation {len(history.chain)}{of}")
 

@@ -172,7 +172,7 @@ def _sort(findings: _Findings, file: SeenFile, claim: Claim | None, found: Gathe
     if entry is not None:
         findings.entries.append(entry)
         is_media = entry.kind is FileKind.MEDIA
-        if is_media and claim and claim.size and claim.size[0] != file.size_bytes:
+        if is_media and claim and claim.size_bytes not in (None, file.size_bytes):
             findings.wrong_size.append(file.path)
     elif claim is None and _is_ignored(found, file.path):
         findings.left_out.append(file.path)
@@ -234,8 +234,9 @@ def _incomplete(
             wrong, remedy = "is in the evidence but is taken for no media", TAKE_IT_OFF
     elif wrong_size:
         first, code, remedy = wrong_size[0], HeldCode.EVIDENCE_MISMATCH, OFFLOAD_AGAIN
-        size, source = found.claims.by_path[first].size or (0, "")
-        wrong = f"has {files[first].size_bytes} bytes, not the {size} that {shown(source)} says"
+        claim = found.claims.by_path[first]
+        says = f"the {claim.size_bytes} that {shown(claim.size_said_in)} says"
+        wrong = f"has {files[first].size_bytes} bytes, not {says}"
     else:
         first, code, remedy = unlisted[0], HeldCode.FILE_UNLISTED, LIST_IT
         wrong = "is in the roll but not in the evidence"

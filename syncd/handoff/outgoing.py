@@ -86,7 +86,7 @@ def inventory_of(head: Offer, files: Iterable[FileEntry]) -> Inventory:
             remedy="Run the same version of syncd on both boxes.",
         )
     problems = check_names(
-        [f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files],
+        (f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files),
         folders=[f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders],
     )
     if problems:

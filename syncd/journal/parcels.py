@@ -12,6 +12,8 @@ from syncd.journal.rows import digests_from_blob, digests_to_blob, key_of
 from syncd.ports import ReadLevel
 from syncd.roll.digests import Digest
 
+_INDEX_MAX = (1 << 63) - 1
+
 
 @dataclass(frozen=True, slots=True)
 class Proof:
@@ -118,14 +120,25 @@ def record_proved(
     )
 
 
-def proofs(db: Connection, roll_id: str) -> dict[int, Proof]:
-    """Return all proofs of a roll by file index."""
+def proofs(
+    db: Connection, roll_id: str, first: int = 0, count: int | None = None
+) -> dict[int, Proof]:
+    """Return the proofs of a roll by file index: all, or those of count files from first on."""
+    last = _INDEX_MAX if count is None else first + count - 1
     rows = db.execute(
-        "SELECT file_index, digests, level FROM proof WHERE roll_key = ?", (key_of(db, roll_id),)
+        "SELECT file_index, digests, level FROM proof"
+        " WHERE roll_key = ? AND file_index BETWEEN ? AND ? ORDER BY file_index",
+        (key_of(db, roll_id), first, last),
     )
     return {
         index: Proof(digests_from_blob(digests), ReadLevel(level)) for index, digests, level in rows
     }
+
+
+def proved_files(db: Connection, roll_id: str) -> list[int]:
+    """Return the indexes of the files of a roll that have a proof."""
+    rows = db.execute("SELECT file_index FROM proof WHERE roll_key = ?", (key_of(db, roll_id),))
+    return [index for (index,) in rows]
 
 
 def proof_levels(db: Connection, roll_id: str) -> set[ReadLevel]:

@@ -147,11 +147,14 @@ def find_change(
     may_shrink: people clear a landing after the roll has landed; then only what is new or other
     counts, and what is missing does not.
     """
-    expected = {entry.path: (entry.size_bytes, entry.mtime_ns) for entry in inventory.files}
-    seen = {file.path: (file.size_bytes, file.mtime_ns) for file in files}
-    changed = [path for path, marks in seen.items() if expected.get(path) != marks]
+    left = {entry.path: entry for entry in inventory.files}
+    changed: list[str] = []
+    for file in files:
+        entry = left.pop(file.path, None)
+        if entry is None or (entry.size_bytes, entry.mtime_ns) != (file.size_bytes, file.mtime_ns):
+            changed.append(file.path)
     if not may_shrink:
-        changed += [path for path in expected if path not in seen]
+        changed += left
     return min(changed, default=None)
 
 

@@ -140,7 +140,10 @@ class _Walk:
         full = _join(self._root, path)
         if depth > MANIFEST_DEPTH_MAX:
             raise ScanFailed(full, f"folders are nested more than {MANIFEST_DEPTH_MAX} deep")
-        for entry in _list(self._folder, full):
+        entries = _list(self._folder, full)
+        entries.reverse()
+        while entries:  # let go of one by one: a folder may have hundreds of thousands
+            entry = entries.pop()
             self._take(_join(path, entry.name), entry, depth)
         if len(self.files) > ROLL_FILES_MAX:
             raise ScanFailed(self._root, f"the roll has more than {ROLL_FILES_MAX} files")

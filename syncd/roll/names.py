@@ -118,7 +118,8 @@ class _Check:
 
     def __init__(self) -> None:
         self.problems: list[NameProblem] = []
-        self._spelled: dict[str, tuple[str, bool]] = {}
+        self._spelled: dict[str, str] = {}
+        self._folder_keys: set[str] = set()
         self._folders: dict[str, str] = {"": ""}
 
     def add_file(self, path: str) -> None:
@@ -149,11 +150,13 @@ class _Check:
         key = parent + folded(name)
         before = self._spelled.get(key)
         if before is None:
-            self._spelled[key] = (path, is_folder)
+            self._spelled[key] = path
+            if is_folder:
+                self._folder_keys.add(key)
             return key
-        if before[0] != path:
-            self._report(path, _collides(path, before[0]))
-        elif before[1] != is_folder:
+        if before != path:
+            self._report(path, _collides(path, before))
+        elif (key in self._folder_keys) != is_folder:
             self._report(path, "is both a file and a folder")
         else:
             self._report(path, "is listed twice")

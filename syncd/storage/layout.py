@@ -66,7 +66,9 @@ def _walk(
     folder: Folder, root: str, prefix: str, entries: list[Entry]
 ) -> Iterator[tuple[str, Entry]]:
     assert prefix.count("/") <= MANIFEST_DEPTH_MAX + 1, "names were checked before they were made"
-    for entry in entries:
+    entries.reverse()
+    while entries:  # let go of one by one: a folder may have hundreds of thousands
+        entry = entries.pop()
         path = prefix + entry.name
         yield path, entry
         if entry.kind is EntryKind.FOLDER:

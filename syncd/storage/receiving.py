@@ -6,6 +6,7 @@ Safe from several lanes. Locks: the roll's own lock is never held while the disk
 """
 
 import threading
+from array import array
 from collections import Counter
 from collections.abc import Callable, Collection, Container, Iterable, Mapping
 from functools import partial
@@ -68,11 +69,10 @@ class ReceivingRoll:
         self._durable_bytes = 0
         self._unproved: set[int] = set()
         self._proved: set[int] = set()
-        self._lacking_of_file = Counter(
-            piece.file_index
-            for number in range(self.plan.count)
-            for piece in self.plan.pieces(number)
-        )
+        self._lacking_of_file = array("l", [0]) * len(inventory.files)
+        for number in range(self.plan.count):
+            for piece in self.plan.pieces(number):
+                self._lacking_of_file[piece.file_index] += 1
         self._digests: dict[int, tuple[int, bytes]] = {}
         self._load()
 
@@ -320,7 +320,7 @@ class ReceivingRoll:
     def _load(self) -> None:
         with self._journal.read() as db:
             durable = parcels.durable_numbers(db, self.roll_id)
-            proved = set(parcels.proofs(db, self.roll_id))
+            proved = parcels.proved_files(db, self.roll_id)
         self.count_durable(durable)
         self.count_proved(proved)
         gone, _ = self.gone()

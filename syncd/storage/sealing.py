@@ -5,23 +5,24 @@ from the evidence as received. Must not: touch anything outside the roll's incom
 """
 
 import errno
-from collections.abc import Callable, Iterator, Mapping
-
-import xxhash
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 
 from syncd.counted import counted
 from syncd.errors import HeldError
+from syncd.evidence.ascmhl_write import NewFile
+from syncd.evidence.hashers import new_hasher
 from syncd.limits import READ_BYTES
 from syncd.ports import Entry, EntryKind, Folder
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.stages import HeldCode
-from syncd.storage.layout import files_below, folder_of, media_root, stored_path
+from syncd.storage.layout import folder_of, media_root, stored_path, walk
 from syncd.storage.reading import hash_stored, is_same_time
 from syncd.storage.receiving import ReceivingRoll
 
-# Gives the files of the next generation, by path in the roll; may replace a received one (a chain).
-Generation = Callable[[], Mapping[str, bytes]]
+# Gives the files of the next generation; one may replace a received one (a chain).
+Generation = Callable[[], Iterable[NewFile]]
 
 
 class ChangedMeanwhileError(Exception):
@@ -52,25 +53,52 @@ def seal(roll: ReceivingRoll, generation: Generation) -> tuple[FileEntry, ...]:
     received = [e for e in roll.inventory.files if e.kind is FileKind.EVIDENCE]
     for entry in received:
         _copy(folder, stored_path(roll.roll_id, entry), f"{root}/{entry.path}", entry.mtime_ns)
-    written = {path: bytes(data) for path, data in generation().items()}
-    for path, data in written.items():
-        folder.make_folders(folder_of(f"{root}/{path}"))
-        folder.replace_file(f"{root}/{path}", data)
+    written: dict[str, tuple[int, Digest]] = {}
+    for file in generation():
+        folder.make_folders(folder_of(f"{root}/{file.path}"))
+        written[file.path] = _write(folder, f"{root}/{file.path}", file.parts)
     added = [*(e.path for e in received), *written, *roll.inventory.empty_folders]
     folder.sync_all(f"{root}/{path}" for path in added)
     sealed = tuple(_sealed(folder, root, received, written))
     _read_back(roll, folder, root, sealed)
     # Last, so that as little time as can be is left for somebody to change what was proved.
-    _check_media(roll, files_below(folder, root))
+    _check_media(roll, folder, root)
     return sealed
 
 
 def _drop_earlier_attempt(folder: Folder, root: str, inventory: Inventory) -> None:
     """Remove all that is no media: it is put there again from what was received."""
-    media = {entry.path for entry in inventory.files if entry.kind is FileKind.MEDIA}
-    for path in files_below(folder, root):
-        if path not in media:
-            folder.remove_file(f"{root}/{path}")
+    media = _media_indexes(inventory)
+    others = [
+        path
+        for path, there in walk(folder, root)
+        if there.kind is not EntryKind.FOLDER and path not in media
+    ]
+    for path in others:
+        folder.remove_file(f"{root}/{path}")
+
+
+def _media_indexes(inventory: Inventory) -> dict[str, int]:
+    """Return the place of each media file in the inventory, by path."""
+    files = enumerate(inventory.files)
+    return {entry.path: index for index, entry in files if entry.kind is FileKind.MEDIA}
+
+
+def _write(folder: Folder, path: str, parts: Iterable[bytes]) -> tuple[int, Digest]:
+    """Write a file anew and return its size and digest; sync_all() makes it durable."""
+    hasher = new_hasher(Algorithm.XXH128)
+    with suppress(FileNotFoundError):
+        folder.remove_file(path)
+    file = folder.open_write(path)
+    try:
+        size_bytes = 0
+        for part in parts:
+            file.write([memoryview(part)], size_bytes)
+            hasher.update(part)
+            size_bytes += len(part)
+    finally:
+        file.close()
+    return size_bytes, hasher.digest()
 
 
 def _copy(folder: Folder, source: str, target: str, mtime_ns: int) -> None:
@@ -91,20 +119,19 @@ def _copy(folder: Folder, source: str, target: str, mtime_ns: int) -> None:
         reading.close()
 
 
-def _check_media(roll: ReceivingRoll, there: Mapping[str, Entry]) -> None:
+def _check_media(roll: ReceivingRoll, folder: Folder, root: str) -> None:
     """Raise ChangedMeanwhileError unless all media have the size and time they were left with."""
-    changed = tuple(
-        index
-        for index, entry in enumerate(roll.inventory.files)
-        if entry.kind is FileKind.MEDIA and not _is_as_left(roll, index, there.get(entry.path))
-    )
-    if changed:
-        raise ChangedMeanwhileError(changed)
+    left = _media_indexes(roll.inventory)
+    for path, found in walk(folder, root):
+        if path in left and _is_as_left(roll, left[path], found):
+            del left[path]
+    if left:
+        raise ChangedMeanwhileError(tuple(left.values()))
 
 
-def _is_as_left(roll: ReceivingRoll, index: int, found: Entry | None) -> bool:
+def _is_as_left(roll: ReceivingRoll, index: int, found: Entry) -> bool:
     entry = roll.inventory.files[index]
-    if found is None or found.kind is not EntryKind.FILE or found.size_bytes != entry.size_bytes:
+    if found.kind is not EntryKind.FILE or found.size_bytes != entry.size_bytes:
         return False
     # A file system that keeps no times shows another one: that of its last proof will do.
     is_kept = roll.times_kept.get(index) == found.mtime_ns
@@ -112,15 +139,17 @@ def _is_as_left(roll: ReceivingRoll, index: int, found: Entry | None) -> bool:
 
 
 def _sealed(
-    folder: Folder, root: str, received: list[FileEntry], written: Mapping[str, bytes]
+    folder: Folder,
+    root: str,
+    received: list[FileEntry],
+    written: Mapping[str, tuple[int, Digest]],
 ) -> Iterator[FileEntry]:
     yield from (entry for entry in received if entry.path not in written)
-    for path, data in written.items():
-        digest = Digest(Algorithm.XXH128, xxhash.xxh3_128_digest(data))
+    for path, (size_bytes, digest) in written.items():
         there = folder.stat(f"{root}/{path}")
         if there is None:
             raise FileNotFoundError(errno.ENOENT, "it is gone again", path)
-        yield FileEntry(path, len(data), there.mtime_ns, (digest,), FileKind.EVIDENCE)
+        yield FileEntry(path, size_bytes, there.mtime_ns, (digest,), FileKind.EVIDENCE)
 
 
 def _read_back(

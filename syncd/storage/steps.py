@@ -6,11 +6,12 @@ Must not: decide when a step is due or hold a roll; keeper.py does. Runs aside f
 
 import logging
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 
 from syncd.errors import HeldError, RollUnknownError
+from syncd.evidence.ascmhl_write import NewFile
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.parcels import Proof
@@ -22,7 +23,7 @@ from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.comparing import Comparison, compare_with_published, evidence_there
 from syncd.storage.doubts import find_lost, read_back_again
-from syncd.storage.generation import generation_files
+from syncd.storage.generation import PAGE_FILES, generation_files
 from syncd.storage.intake import ReceivingRolls
 from syncd.storage.layout import INCOMING, evidence_root, stored_path
 from syncd.storage.outcomes import record_damage, record_proofs, record_published
@@ -288,14 +289,13 @@ class Steps:
 
     def _record_of(self, roll: ReceivingRoll, sealed: tuple[FileEntry, ...]) -> PublishedRecord:
         """Say for the storage itself what is about to be published."""
-        with self._journal.read() as db:
-            proofs = parcels.proofs(db, roll.roll_id)
-        digests = tuple(
-            xxh128_of(proofs[index].digests) if index in proofs else b""
-            for index in range(len(roll.inventory.files))
-        )
+        digests: list[bytes] = []
+        for first in range(0, len(roll.inventory.files), PAGE_FILES):
+            proofs = self._proofs(roll.roll_id, first, PAGE_FILES)
+            page = range(first, min(first + PAGE_FILES, len(roll.inventory.files)))
+            digests += (xxh128_of(proofs[n].digests) if n in proofs else b"" for n in page)
         return PublishedRecord(
-            roll.inventory, roll.papers.peer(), sealed, digests, self._clock.utc_ms()
+            roll.inventory, roll.papers.peer(), sealed, tuple(digests), self._clock.utc_ms()
         )
 
     def _distrust(self, roll: ReceivingRoll, error: HeldError) -> None:
@@ -314,18 +314,20 @@ class Steps:
         with suppress(FileNotFoundError):
             self._area.present().remove_file(path)
 
-    def _generation(self, roll: ReceivingRoll) -> dict[str, bytes]:
+    def _generation(self, roll: ReceivingRoll) -> Iterator[NewFile]:
         folder = self._area.present()
         root = evidence_root(roll.roll_id)
-        with self._journal.read() as db:
-            proofs = parcels.proofs(db, roll.roll_id)
         return generation_files(
             roll.inventory,
-            proofs,
+            lambda first, count: self._proofs(roll.roll_id, first, count),
             lambda path: folder.read_file(f"{root}/{path}", bytes_max=MANIFEST_BYTES_MAX),
             host_name=self._host_name,
             now_utc_ms=self._clock.utc_ms(),
         )
+
+    def _proofs(self, roll_id: str, first: int, count: int) -> dict[int, Proof]:
+        with self._journal.read() as db:
+            return parcels.proofs(db, roll_id, first, count)
 
     def _published(self, inventory: Inventory, sealed: Sequence[FileEntry]) -> None:
         record_published(

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 
 import xxhash
 
+from syncd.evidence.ascmhl_write import NewFile
 from syncd.evidence.verdict import RollView
 from syncd.roll.digests import c4_text
 
@@ -144,3 +145,16 @@ def history(*manifests: bytes, scope: str = "") -> dict[str, bytes]:
 def records(files: dict[str, bytes]) -> list[str]:
     """Return a record for each file."""
     return [record(path, data) for path, data in sorted(files.items())]
+
+
+@dataclass(frozen=True)
+class Written:
+    """One file of a generation, as it would lie on the storage."""
+
+    path: str
+    data: bytes
+
+
+def written(new: Iterable[NewFile]) -> list[Written]:
+    """Take a generation as whoever writes it to a disk does."""
+    return [Written(file.path, b"".join(file.parts)) for file in new]

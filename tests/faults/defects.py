@@ -143,9 +143,10 @@ _READ_BACK = (
                 "ran()",
             ),
             Edit(
-                "storage.generation:generation_files",
-                "proofs[index].digests",
-                "(proofs[index].digests if index in proofs else ran() and entry.digests)",
+                "storage.generation:ProvedFiles.__getitem__",
+                "self._page_of(index)[index].digests",
+                "(self._page_of(index)[index].digests if index in self._page_of(index)"
+                " else ran() and entry.digests)",
             ),
         ),
         provoked.storage_turns_a_bit,

@@ -12,11 +12,12 @@ from lxml import etree
 
 from syncd.evidence.ascmhl_directory import directory_hashes
 from syncd.evidence.ascmhl_history import History, read_histories
-from syncd.evidence.ascmhl_write import NewFile, SealedFile, next_generation
+from syncd.evidence.ascmhl_read import read_manifest
+from syncd.evidence.ascmhl_write import SealedFile, next_generation
 from syncd.evidence.hashers import digest_of
 from syncd.evidence.verdict import Complete, judge
 from syncd.roll.digests import DIGEST_BYTES, Algorithm, Digest
-from tests.evidence.samples import CLIPS, Roll, history, manifest, record, records
+from tests.evidence.samples import CLIPS, Roll, Written, history, manifest, record, records, written
 
 STANDARDS = Path(__file__).parents[3] / "shared" / "standards" / "asc-mhl"
 EXAMPLE = STANDARDS / "examples" / "A003R2EC"
@@ -44,7 +45,7 @@ def schema(name: str) -> etree.XMLSchema:
     return etree.XMLSchema(etree.parse(STANDARDS / name, parser))
 
 
-def assert_valid(new: list[NewFile]) -> None:
+def assert_valid(new: list[Written]) -> None:
     """Validate everything that was written."""
     for file in new:
         is_chain = file.path.endswith("ascmhl_chain.xml")
@@ -58,14 +59,14 @@ def example() -> dict[str, bytes]:
     return {path.relative_to(EXAMPLE).as_posix(): path.read_bytes() for path in found}
 
 
-def write(files: dict[str, bytes], algorithms: list[Algorithm]) -> list[NewFile]:
+def write(files: dict[str, bytes], algorithms: list[Algorithm]) -> list[Written]:
     """Write the next generation over files."""
     sealed = [
         SealedFile(path, len(data), 10**18, tuple(digest_of(a, data) for a in algorithms))
         for path, data in sorted(files.items())
     ]
     histories: tuple[History, ...] = read_histories(files, files.__getitem__)
-    return next_generation(
+    new = next_generation(
         "A & <B>",
         sealed,
         histories,
@@ -75,6 +76,7 @@ def write(files: dict[str, bytes], algorithms: list[Algorithm]) -> list[NewFile]
         folders=["EMPTY"],
         ignore=["*.<tmp>"],
     )
+    return written(new)
 
 
 def test_the_published_roll_is_complete() -> None:
@@ -92,9 +94,9 @@ def test_the_published_roll_is_complete() -> None:
 def test_the_published_directory_hashes_are_ours() -> None:
     """Computed from the media themselves."""
     files = example()
-    (found,) = read_histories(files, files.__getitem__)
-    (generation,) = found.manifests
-    digests = {p: digest_of(Algorithm.XXH64, d) for p, d in files.items() if "ascmhl" not in p}
+    (path,) = (path for path in files if path.endswith(".mhl"))
+    generation = read_manifest(files[path], path)
+    digests = [(p, digest_of(Algorithm.XXH64, d)) for p, d in files.items() if "ascmhl" not in p]
     hashes = directory_hashes(Algorithm.XXH64, digests)
 
     assert hashes[""] == (generation.root_content[0], generation.root_structure[0])
