@@ -88,9 +88,8 @@ def test_few_open_files_slow_a_roll_down_and_hold_nothing(tmp_path: Path) -> Non
     [
         (1 * KIB, 8_000, 200 * MIB),
         (256 * MIB, 1, 200 * MIB),
-        # The next generation of so many files' evidence is made in one piece: 297 MiB measured.
         pytest.param(
-            1 * KIB, 64_000, 384 * MIB, marks=[pytest.mark.long, pytest.mark.timeout(900)]
+            1 * KIB, 64_000, 200 * MIB, marks=[pytest.mark.long, pytest.mark.timeout(900)]
         ),
         pytest.param(6144 * MIB, 1, 200 * MIB, marks=[pytest.mark.long, pytest.mark.timeout(900)]),
     ],
