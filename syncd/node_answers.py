@@ -130,6 +130,8 @@ class NodeAnswers(JournalAnswers):
             checks.append(_check("storage", *said))
         if self._parts.rechecking is not None:
             checks.append(await self._published_check(self._parts.rechecking))
+            if turned_away := self._parts.desk.door.told():
+                checks.append(_fine("offers", turned_away))  # the box that offers has to act
         if self._parts.adopting is not None:
             adopting = self._parts.adopting
             checks.append(_check("incoming", adopting.problem()))

@@ -254,9 +254,10 @@ def find_one(db: Connection, text: str) -> RollRow:
         )
     if len(found) > 1:
         named = ", ".join(f"{row.day}/{row.name} ({row.roll_id})" for row in found[:_NAMED_MAX])
+        is_one_name = len({(row.day, row.name) for row in found}) == 1
         raise RollAmbiguousError(
             f"{text!r} may be any of {len(found)} rolls: {named}.",
-            remedy="Say DAY/ROLL, or the id in brackets.",
+            remedy="Say the id in brackets." if is_one_name else "Say DAY/ROLL, or the id.",
         )
     return found[0]
 

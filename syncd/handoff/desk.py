@@ -12,6 +12,7 @@ from syncd.errors import HeldError, PeerRefusedError
 from syncd.handoff.callers import Callers
 from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
+from syncd.handoff.turned_away import Door
 from syncd.journal import notices, rolls, settings
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -89,6 +90,7 @@ class Desk:
         self._tickets = tickets
         self._area = area
         self._rechecking = rechecking
+        self.door = Door(journal, ports)
         self._offers = (
             OfferBook(ports=ports, journal=journal, area=area, keeper=keeper)
             if area is not None and keeper is not None
@@ -107,7 +109,9 @@ class Desk:
             case Hello():
                 return await self._hello()
             case Offer():
-                return await self._offers_or_refuse().answer(peer, question)
+                answer = await self._offers_or_refuse().answer(peer, question)
+                await self.door.note(peer.name, question, answer)
+                return answer
             case InventoryPage():
                 return self._offers_or_refuse().page(peer, question)
             case OpenLane():
