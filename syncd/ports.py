@@ -81,6 +81,12 @@ class Entry:
     """One directory entry, taken without following links.
 
     name: the last part of the path; a name that is not UTF-8 holds surrogate escapes (PEP 383).
+    changed_ns: st_ctime, when content, times, owner, mode or (on most file systems) the name last
+        changed. No program can set it, so it shows a change of which size and mtime were put
+        back. Another one only says "read it again": a copy, a restore, chmod change it, too, and
+        FAT, exFAT, network and FUSE file systems may show the mtime, the server's time of some
+        other event, or another time after each mount. Its clock ticks in milliseconds, up to ten
+        of them on Linux: of two changes within one tick the later one does not show.
     """
 
     name: str
@@ -89,6 +95,7 @@ class Entry:
     mtime_ns: int
     inode: int
     device: int
+    changed_ns: int
 
 
 class ReadLevel(StrEnum):
@@ -100,9 +107,13 @@ class ReadLevel(StrEnum):
 
 
 class OpenFile(Protocol):
-    """One open file. Closed once; a failed sync or close condemns what was written."""
+    """One open file. Closed once; a failed sync or close condemns what was written.
+
+    opened: its entry as it was when it was opened, before anything was read or written.
+    """
 
     read_level: ReadLevel
+    opened: Entry
 
     def size_bytes(self) -> int: ...
 

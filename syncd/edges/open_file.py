@@ -28,7 +28,15 @@ def entry_of(name: str, status: os.stat_result) -> Entry:
         kind = EntryKind.FOLDER
     elif stat.S_ISLNK(status.st_mode):
         kind = EntryKind.LINK
-    return Entry(name, kind, status.st_size, status.st_mtime_ns, status.st_ino, status.st_dev)
+    return Entry(
+        name,
+        kind,
+        status.st_size,
+        status.st_mtime_ns,
+        status.st_ino,
+        status.st_dev,
+        status.st_ctime_ns,
+    )
 
 
 class RealFile:
@@ -46,6 +54,7 @@ class RealFile:
         self._is_direct = False
         status = os.fstat(fd)
         self.device = status.st_dev
+        self.opened = entry_of(name, status)
         if not stat.S_ISREG(status.st_mode):
             self.close()
             raise OSError(errno.EINVAL, "not a regular file", name)

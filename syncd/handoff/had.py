@@ -5,10 +5,12 @@ of which a file is not as it was. Must not: change what is published (promise 2)
 """
 
 import asyncio
+from collections import Counter
+from collections.abc import Mapping
 from typing import NoReturn
 
 from syncd.errors import HeldError
-from syncd.journal import rolls
+from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.ports import Ports
@@ -16,9 +18,11 @@ from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.area import Area
 from syncd.storage.layout import target_of
-from syncd.storage.standing import find_doubtful, read_again
+from syncd.storage.standing import Times, find_doubtful, known_times, read_again
 from syncd.storage.taken import name_taken
 from syncd.wire.messages import Offer, OfferAnswer, OfferKind
+
+READINGS_MAX = 2  # of one roll, before it is answered for without regard to change times
 
 
 class HadRolls:
@@ -33,8 +37,9 @@ class HadRolls:
         self._ports = ports
         self._journal = journal
         self._area = area
-        self._reading: dict[str, asyncio.Task[dict[str, int]]] = {}
-        self._read_at_ns: dict[str, dict[str, int]] = {}
+        self._reading: dict[str, asyncio.Task[dict[str, Times]]] = {}
+        self._read: dict[str, dict[str, Times]] = {}
+        self._readings: Counter[str] = Counter()
 
     async def answer(self, head: Offer, row: RollRow) -> OfferAnswer | None:
         """Answer for a roll that is published as far as the journal knows.
@@ -50,9 +55,9 @@ class HadRolls:
             if not head.released:
                 raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             await aside(self._release, row.roll_id)
-        inventory = await aside(self._inventory, row.roll_id)
+        inventory, known = await aside(self._known, row.roll_id)
         try:
-            doubtful = await self._doubtful(row.roll_id, inventory)
+            doubtful = await self._doubtful(row.roll_id, inventory, known)
         except HeldError as error:
             await aside(self._refuse, row.roll_id, inventory, error)
         if doubtful:
@@ -60,34 +65,56 @@ class HadRolls:
         if doubtful is not None and row.stage is Stage.LANDED:
             # Found wrong at a start, and let go on by a person since: adopting.py reads all of it.
             return _wait("read back again on the storage")
-        self._read_at_ns.pop(row.roll_id, None)
+        read = self._read.pop(row.roll_id, {})
+        self._readings.pop(row.roll_id, None)
+        if read and doubtful is not None:
+            await aside(self._note_read, row.roll_id, inventory, read)
         if doubtful is None:
             await aside(self._forget, row.roll_id)
             return None
         return have(path)
 
-    async def _doubtful(self, roll_id: str, inventory: Inventory) -> list[FileEntry] | None:
+    async def _doubtful(
+        self, roll_id: str, inventory: Inventory, known: Mapping[str, Times]
+    ) -> list[FileEntry] | None:
         """Return what is still to be read again; None if the roll is gone. Raises HeldError."""
-        read = self._read_at_ns.setdefault(roll_id, {})
+        aside = self._ports.disk.aside
+        read = self._read.setdefault(roll_id, {})
         task = self._reading.get(roll_id)
         if task is None:
-            doubtful = await self._ports.disk.aside(find_doubtful, self._area, inventory, read)
+            doubtful = await aside(find_doubtful, self._area, inventory, {**known, **read})
             if not doubtful:
                 return doubtful
-            work = self._ports.disk.aside(read_again, self._area, roll_id, inventory, doubtful)
+            work = aside(read_again, self._area, roll_id, inventory, doubtful)
             task = self._reading.setdefault(roll_id, asyncio.ensure_future(work))
         await asyncio.wait([task], timeout=1.0)
         if task.done():
             self._reading.pop(roll_id, None)  # the same offer may be asked twice at a time
             read.update(task.result())
-        # Looked at once more, however long ago it was read.
-        return await self._ports.disk.aside(find_doubtful, self._area, inventory, read)
+            self._readings[roll_id] += 1
+        # Looked at once more, however long ago it was read. Where a change time is another at each
+        # look, it says nothing: what was read for it so often is as good as reading can tell.
+        moody = frozenset(read if self._readings[roll_id] >= READINGS_MAX else ())
+        return await aside(find_doubtful, self._area, inventory, {**known, **read}, moody)
 
     # Blocking
 
-    def _inventory(self, roll_id: str) -> Inventory:
+    def _known(self, roll_id: str) -> tuple[Inventory, dict[str, Times]]:
+        """Return a roll's inventory, and the times of its files when they were last read."""
         with self._journal.read() as db:
-            return rolls.load_inventory(db, roll_id)
+            inventory = rolls.load_inventory(db, roll_id)
+            return inventory, known_times(inventory, parcels.change_times(db, roll_id))
+
+    def _note_read(self, roll_id: str, inventory: Inventory, read: Mapping[str, Times]) -> None:
+        """Journal the change times of what was read again, so that it is not at each offer."""
+        times = {
+            index: read[entry.path].changed_ns
+            for index, entry in enumerate(inventory.files)
+            if entry.path in read
+        }
+        with self._journal.write() as db:
+            if rolls.get(db, roll_id) is not None:
+                parcels.record_change_times(db, roll_id, times)
 
     def _release(self, roll_id: str) -> None:
         with self._journal.write() as db:

@@ -21,10 +21,12 @@ class Proof:
 
     digests: all that were computed from the stored bytes.
     level: how far past the page cache they were read.
+    changed_ns: the change time that the file had before it was read; None: not known.
     """
 
     digests: tuple[Digest, ...]
     level: ReadLevel
+    changed_ns: int | None = None
 
 
 def record_durable(db: Connection, roll_id: str, parcels: Mapping[int, bytes]) -> None:
@@ -98,6 +100,11 @@ _BY_FILE = (
         "INSERT INTO proof VALUES (?, ?, ?, ?, ?)",
     ),
     (
+        "SELECT file_index, changed_ns FROM good_at WHERE roll_key = ?",
+        "DELETE FROM good_at WHERE roll_key = ?",
+        "INSERT INTO good_at VALUES (?, ?, ?)",
+    ),
+    (
         "SELECT file_index, count FROM mismatch WHERE roll_key = ?",
         "DELETE FROM mismatch WHERE roll_key = ?",
         "INSERT INTO mismatch VALUES (?, ?, ?)",
@@ -118,6 +125,25 @@ def record_proved(
             for index, proof in proved.items()
         ],
     )
+    known = {i: proof.changed_ns for i, proof in proved.items() if proof.changed_ns is not None}
+    record_change_times(db, roll_id, known)
+
+
+def record_change_times(db: Connection, roll_id: str, changed_ns: Mapping[int, int]) -> None:
+    """Record the change times that files had when they were last read and found good."""
+    key = key_of(db, roll_id)
+    db.executemany(
+        "INSERT OR REPLACE INTO good_at (roll_key, file_index, changed_ns) VALUES (?, ?, ?)",
+        [(key, index, time_ns) for index, time_ns in changed_ns.items()],
+    )
+
+
+def change_times(db: Connection, roll_id: str) -> dict[int, int]:
+    """Return what record_change_times() was told of a roll, by file index."""
+    rows = db.execute(
+        "SELECT file_index, changed_ns FROM good_at WHERE roll_key = ?", (key_of(db, roll_id),)
+    )
+    return dict(rows.fetchall())
 
 
 def proofs(
@@ -126,18 +152,23 @@ def proofs(
     """Return the proofs of a roll by file index: all, or those of count files from first on."""
     last = _INDEX_MAX if count is None else first + count - 1
     rows = db.execute(
-        "SELECT file_index, digests, level FROM proof"
+        "SELECT file_index, digests, level, changed_ns FROM proof"
+        " LEFT JOIN good_at USING (roll_key, file_index)"
         " WHERE roll_key = ? AND file_index BETWEEN ? AND ? ORDER BY file_index",
         (key_of(db, roll_id), first, last),
     )
     return {
-        index: Proof(digests_from_blob(digests), ReadLevel(level)) for index, digests, level in rows
+        index: Proof(digests_from_blob(digests), ReadLevel(level), changed_ns)
+        for index, digests, level, changed_ns in rows
     }
 
 
 def proved_files(db: Connection, roll_id: str) -> list[int]:
-    """Return the indexes of the files of a roll that have a proof."""
-    rows = db.execute("SELECT file_index FROM proof WHERE roll_key = ?", (key_of(db, roll_id),))
+    """Return the indexes of the files of a roll that have a proof with a change time."""
+    rows = db.execute(
+        "SELECT file_index FROM proof JOIN good_at USING (roll_key, file_index) WHERE roll_key = ?",
+        (key_of(db, roll_id),),
+    )
     return [index for (index,) in rows]
 
 

@@ -108,7 +108,18 @@ _FIRST = (
 # Counts how often the files of a roll were replaced by others that leave its id the same.
 _EDITION = ("ALTER TABLE roll ADD COLUMN edition INTEGER NOT NULL DEFAULT 0",)
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _EDITION)
+# changed_ns: the change time of the stored file when it was last read and found good, in incoming
+# or published. None for what an older journal has: whoever needs it reads the file again.
+_CHANGE_TIMES = (
+    """CREATE TABLE good_at (
+        roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,
+        file_index INTEGER NOT NULL,
+        changed_ns INTEGER NOT NULL,
+        PRIMARY KEY (roll_key, file_index)
+    ) STRICT, WITHOUT ROWID""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _EDITION, _CHANGE_TIMES)
 
 # Locks held across hosts and shared memory do not work there (sqlite.org/wal.html).
 NETWORK_FILE_SYSTEMS = frozenset(

@@ -9,13 +9,14 @@ that is noted on the storage, too. Otherwise it is told as new: at least once ho
 
 import errno
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from syncd.counted import counted
 from syncd.errors import HeldError
-from syncd.journal import notices, rolls
+from syncd.journal import notices, parcels, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
@@ -229,8 +230,9 @@ class Adopting:
 
     def _read_back(self, folder: Folder, record: PublishedRecord, *, is_told: bool) -> None:
         """Compare a roll with its record and list it. Raises OSError, HeldError(absent)."""
+        changed_ns: dict[str, int] = {}
         try:
-            path = next(_wrong(self._area, folder, record), None)
+            path = next(_wrong(self._area, folder, record, changed_ns), None)
             wrong = None if path is None else _mismatch(record, path)
         except _UnreadableError as error:
             self._area.present()
@@ -240,7 +242,14 @@ class Adopting:
         if wrong is not None and _is_superseded(folder, record):
             return
         now = self._ports.clock.utc_ms()
-        record_adopted(self._journal, record, is_told=is_told, now_utc_ms=now, wrong=wrong)
+        record_adopted(
+            self._journal,
+            record,
+            is_told=is_told,
+            now_utc_ms=now,
+            wrong=wrong,
+            changed_ns=changed_ns,
+        )
         if wrong is not None:
             log.error("%s", wrong)
             return
@@ -292,8 +301,12 @@ def record_adopted(
     is_told: bool,
     now_utc_ms: int,
     wrong: HeldError | None = None,
+    changed_ns: Mapping[str, int] = MappingProxyType({}),
 ) -> None:
-    """List a published roll that the journal lacked: ready, or held for what is wrong with it."""
+    """List a published roll that the journal lacked: ready, or held for what is wrong with it.
+
+    changed_ns: the change time of each file before it was read just now, as far as one was.
+    """
     inventory = record.inventory
     roll_id, target = inventory.roll_id, target_of(inventory)
     ends = Stage.READY if wrong is None else Stage.LANDED
@@ -316,6 +329,10 @@ def record_adopted(
             rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
         elif wrong is None:
             rolls.set_stage(db, roll_id, Stage.READY, now_utc_ms=now_utc_ms, note="read back again")
+        times = {
+            i: changed_ns[e.path] for i, e in enumerate(inventory.files) if e.path in changed_ns
+        }
+        parcels.record_change_times(db, roll_id, times)
         if wrong is not None:
             text = str(wrong)
             rolls.hold(db, roll_id, wrong.code, text, wrong.path, now_utc_ms=now_utc_ms)
@@ -351,26 +368,30 @@ def _is_superseded(folder: Folder, record: PublishedRecord) -> bool:
     return False
 
 
-def _wrong(area: Area, folder: Folder, record: PublishedRecord) -> Iterator[str]:
+def _wrong(
+    area: Area, folder: Folder, record: PublishedRecord, changed_ns: dict[str, int]
+) -> Iterator[str]:
     """Yield the files of a published roll that are not what was proved when it was published.
 
+    changed_ns: gets the change time that each good file had before it was read.
     Raises _UnreadableError.
     """
     target = target_of(record.inventory)
     for entry in _expected(record):
         try:
-            if not _is_as_proved(area, folder, f"{target}/{entry.path}", entry):
+            there = folder.stat(f"{target}/{entry.path}")
+            if there is None or not _is_as_proved(area, folder, target, entry, there):
                 yield entry.path
+            else:
+                changed_ns[entry.path] = there.changed_ns
         except OSError as error:
             raise _UnreadableError(entry.path, error) from error
 
 
-def _is_as_proved(area: Area, folder: Folder, path: str, entry: FileEntry) -> bool:
-    there = folder.stat(path)
-    if there is None or there.kind is not EntryKind.FILE:
+def _is_as_proved(area: Area, folder: Folder, target: str, entry: FileEntry, there: Entry) -> bool:
+    if there.kind is not EntryKind.FILE or there.size_bytes != entry.size_bytes:
         return False
-    if there.size_bytes != entry.size_bytes:
-        return False
+    path = f"{target}/{entry.path}"
     algorithms = [digest.algorithm for digest in entry.digests]
     return hash_stored(area.disk, folder, path, algorithms, past_cache=True) == entry.digests
 

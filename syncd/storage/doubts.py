@@ -4,7 +4,7 @@ Owns: that nothing which was touched after its proof is trusted, and what is gon
 Must not: compare bytes; proving.py does, once more.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from syncd.errors import HeldError
 from syncd.journal.journal import Journal
@@ -18,18 +18,26 @@ DOUBTS_MAX = 3  # a file that changes after each proof is somebody's, not the st
 
 
 def read_back_again(
-    journal: Journal, roll: ReceivingRoll, files: Sequence[int], *, now_utc_ms: int
+    journal: Journal,
+    roll: ReceivingRoll,
+    files: Sequence[int],
+    touched: Collection[int],
+    *,
+    now_utc_ms: int,
 ) -> None:
     """Void the proofs of files that changed after them, and set their times right.
 
     In this order: with its time set first, a crash would leave a changed file that looks proved.
-    Raises OSError, HeldError; read-back-mismatch if one of them changes again and again.
+    touched: those of them that only show another change time; they are never held for that.
+    Raises OSError, HeldError; read-back-mismatch if another one changes again and again.
     """
     record_doubts(journal, roll, files, now_utc_ms=now_utc_ms)
     folder = roll.area.present()
     for index in files:
-        _set_time(folder, roll, index)
-    roll.times_doubted.update(files)
+        if index not in touched:
+            _set_time(folder, roll, index)
+    roll.times_touched.update(touched)
+    roll.times_doubted.update(index for index in files if index not in touched)
     restless = [index for index in files if roll.times_doubted[index] > DOUBTS_MAX]
     if restless:
         roll.times_doubted.clear()

@@ -89,7 +89,8 @@ def _prove(roll: ReceivingRoll, file_index: int, buffer: memoryview) -> Proof | 
     try:
         file = folder.open_read(path, past_cache=True)
         try:
-            return _compare(roll, file_index, read_found(entry, file, buffer), file.read_level)
+            found = read_found(entry, file, buffer)
+            return _compare(roll, file_index, found, file.read_level, file.opened.changed_ns)
         finally:
             file.close()
     except FileNotFoundError:
@@ -137,7 +138,7 @@ def read_found(entry: FileEntry, file: OpenFile, buffer: memoryview) -> Found:
 
 
 def _compare(
-    roll: ReceivingRoll, file_index: int, found: Found, level: ReadLevel
+    roll: ReceivingRoll, file_index: int, found: Found, level: ReadLevel, changed_ns: int
 ) -> Proof | Damage:
     entry = roll.inventory.files[file_index]
     by_algorithm = {digest.algorithm: digest for digest in found.whole}
@@ -150,7 +151,7 @@ def _compare(
             bad.append((number, bad_range(entry, place, expected, actual)))
     wrong = [d for d in entry.digests if by_algorithm[d.algorithm] != d]
     if not bad and not wrong and found.size_bytes == entry.size_bytes:
-        return Proof(tuple(by_algorithm.values()), level)
+        return Proof(tuple(by_algorithm.values()), level, changed_ns)
     told = wrong[0] if wrong else next(iter(entry.digests), None)
     is_longer = found.size_bytes > entry.size_bytes
     return Damage(

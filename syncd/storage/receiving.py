@@ -34,6 +34,9 @@ DIGESTS_KEPT = (
     16  # parcels whose digests are at hand: the files of one are proved one after another
 )
 
+# Read back more often only for its change time, a file lies where change times are made up.
+TOUCHES_MAX = 3
+
 
 class ReceivingRoll:
     """One roll that is coming in. Reads from the journal what is durable and proved already.
@@ -65,6 +68,7 @@ class ReceivingRoll:
         self._is_losing = False
         self.times_kept: dict[int, int] = {}  # of files read back again: what the storage shows
         self.times_doubted: Counter[int] = Counter()
+        self.times_touched: Counter[int] = Counter()
         self._durable: set[int] = set()
         self._durable_bytes = 0
         self._unproved: set[int] = set()
@@ -116,6 +120,15 @@ class ReceivingRoll:
         with self._lock:
             is_losing, self._is_losing = self._is_losing, False
             return is_losing
+
+    def change_times(self) -> dict[int, int]:
+        """Return the change time that each file had when it was last read back, by index."""
+        with self._journal.read() as db:
+            return parcels.change_times(db, self.roll_id)
+
+    def is_moody(self, index: int) -> bool:
+        """Tell whether a file showed another change time so often that it says nothing."""
+        return self.times_touched[index] > TOUCHES_MAX
 
     @property
     def version(self) -> int:
@@ -320,6 +333,7 @@ class ReceivingRoll:
     def _load(self) -> None:
         with self._journal.read() as db:
             durable = parcels.durable_numbers(db, self.roll_id)
+            # Not those without a change time, from an older journal: they are read back once more.
             proved = parcels.proved_files(db, self.roll_id)
         self.count_durable(durable)
         self.count_proved(proved)

@@ -28,12 +28,14 @@ Generation = Callable[[], Iterable[NewFile]]
 class ChangedMeanwhileError(Exception):
     """Media are not as they were left when they were read back: their proofs are void.
 
-    files: their indexes in the inventory.
+    files: their indexes in the inventory. touched: those of them that only show another change
+        time, which chmod or a copy of the storage may have given them, or a moody file system.
     """
 
-    def __init__(self, files: tuple[int, ...]) -> None:
+    def __init__(self, files: tuple[int, ...], touched: frozenset[int]) -> None:
         super().__init__(f"{counted(len(files), 'file')} changed after they were read back")
         self.files = files
+        self.touched = touched
 
 
 def seal(roll: ReceivingRoll, generation: Generation) -> tuple[FileEntry, ...]:
@@ -120,13 +122,20 @@ def _copy(folder: Folder, source: str, target: str, mtime_ns: int) -> None:
 
 
 def _check_media(roll: ReceivingRoll, folder: Folder, root: str) -> None:
-    """Raise ChangedMeanwhileError unless all media have the size and time they were left with."""
+    """Raise ChangedMeanwhileError unless all media have the size and times they were left with."""
     left = _media_indexes(roll.inventory)
+    change_times = roll.change_times()
+    touched: set[int] = set()
     for path, found in walk(folder, root):
-        if path in left and _is_as_left(roll, left[path], found):
+        if path not in left or not _is_as_left(roll, left[path], found):
+            continue
+        index = left[path]
+        if found.changed_ns != change_times.get(index) and not roll.is_moody(index):
+            touched.add(index)
+        else:
             del left[path]
     if left:
-        raise ChangedMeanwhileError(tuple(left.values()))
+        raise ChangedMeanwhileError(tuple(left.values()), frozenset(touched))
 
 
 def _is_as_left(roll: ReceivingRoll, index: int, found: Entry) -> bool:

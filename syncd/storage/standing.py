@@ -1,11 +1,12 @@
 """Is a published roll still on the storage as it was published? Asked before a peer is told so.
 
-Owns: the look at names, sizes and times, and the reading of what only its time puts in doubt.
+Owns: the look at names, sizes and times, and the reading of what only its times put in doubt.
 Must not: change anything (promise 2).
 """
 
 import errno
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from syncd.errors import HeldError
 from syncd.ports import Entry, EntryKind, Folder
@@ -20,12 +21,33 @@ from syncd.storage.taken import name_taken
 from syncd.storage.troubles import storage_trouble
 
 
+@dataclass(frozen=True, slots=True)
+class Times:
+    """What a file's times were before it was last read and found good."""
+
+    mtime_ns: int
+    changed_ns: int
+
+
+def known_times(inventory: Inventory, changed_ns: Mapping[int, int]) -> dict[str, Times]:
+    """Return the times that files had with their proofs, by path; changed_ns: by index."""
+    return {
+        entry.path: Times(entry.mtime_ns, changed_ns[index])
+        for index, entry in enumerate(inventory.files)
+        if index in changed_ns
+    }
+
+
 def find_doubtful(
-    area: Area, inventory: Inventory, read_at_ns: Mapping[str, int]
+    area: Area,
+    inventory: Inventory,
+    known: Mapping[str, Times],
+    moody: Container[str] = frozenset(),
 ) -> list[FileEntry] | None:
     """Return the media files that are to be read again; None if the roll's folder is gone.
 
-    read_at_ns: the time that each file had when it was last read again and found good.
+    known: the times that each file had when it was last read and found good; one that is not
+    in it is doubtful. moody: files whose change time says nothing.
     Raises HeldError: storage-absent; read-back-mismatch for the first file that is missing or has
     another size; name-taken if there is no folder, but something else.
     """
@@ -33,7 +55,7 @@ def find_doubtful(
     try:
         there = folder.stat(target)
         is_folder = there is not None and there.kind is EntryKind.FOLDER
-        changed = list(_changed(folder, inventory, read_at_ns)) if is_folder else []
+        changed = list(_changed(folder, inventory, known, moody)) if is_folder else []
         taken = None if there is None or is_folder else name_taken(folder, inventory)
     except OSError as error:
         raise storage_trouble(area.path, error) from error
@@ -50,14 +72,14 @@ def find_doubtful(
 
 def read_again(
     area: Area, roll_id: str, inventory: Inventory, doubtful: Sequence[FileEntry]
-) -> dict[str, int]:
-    """Read published files again; return the time that each good one had before it was read.
+) -> dict[str, Times]:
+    """Read published files again; return the times that each good one had before it was read.
 
     A file of which no digest is known is good by its size: nothing else was ever compared.
     Raises HeldError: storage-absent; read-back-mismatch for the first that is not as published.
     """
     folder, target = area.present(), target_of(inventory)
-    good: dict[str, int] = {}
+    good: dict[str, Times] = {}
     try:
         kept = _kept_digests(folder, roll_id)
         for entry in doubtful:
@@ -72,7 +94,7 @@ def read_again(
                 if found != expected:
                     reason = f"{expected[0]} expected, {found[0]} read"
                     raise wrong(inventory, entry.path, reason)
-            good[entry.path] = there.mtime_ns
+            good[entry.path] = Times(there.mtime_ns, there.changed_ns)
     except OSError as error:
         raise storage_trouble(area.path, error) from error
     return good
@@ -92,9 +114,9 @@ def wrong(inventory: Inventory, path: str, reason: str) -> HeldError:
 
 
 def _changed(
-    folder: Folder, inventory: Inventory, read_at_ns: Mapping[str, int]
+    folder: Folder, inventory: Inventory, known: Mapping[str, Times], moody: Container[str]
 ) -> Iterator[tuple[FileEntry, str]]:
-    """Yield each media file that is not as it was, and why; "" if only its time says so."""
+    """Yield each media file that is not as it was, and why; "" if only its times say so."""
     target = target_of(inventory)
     for path, entry in media_by_path(inventory).items():
         there = _file_at(folder, f"{target}/{path}")
@@ -104,10 +126,15 @@ def _changed(
             yield entry, "it is no regular file any more"
         elif there.size_bytes != entry.size_bytes:
             yield entry, f"it has {there.size_bytes} bytes, not {entry.size_bytes}"
-        elif there.mtime_ns != read_at_ns.get(path) and not is_same_time(
-            there.mtime_ns, entry.mtime_ns
-        ):
+        elif not _is_as_read(there, entry, known.get(path), is_moody=path in moody):
             yield entry, ""
+
+
+def _is_as_read(there: Entry, entry: FileEntry, then: Times | None, *, is_moody: bool) -> bool:
+    """Tell whether a file has the times it had when it was last read, or was published with."""
+    if then is None or not (is_moody or there.changed_ns == then.changed_ns):
+        return False
+    return there.mtime_ns == then.mtime_ns or is_same_time(there.mtime_ns, entry.mtime_ns)
 
 
 def _file_at(folder: Folder, path: str) -> Entry | None:

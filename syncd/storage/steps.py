@@ -25,7 +25,7 @@ from syncd.storage.comparing import Comparison, compare_with_published, evidence
 from syncd.storage.doubts import find_lost, read_back_again
 from syncd.storage.generation import PAGE_FILES, generation_files
 from syncd.storage.intake import ReceivingRolls
-from syncd.storage.layout import INCOMING, evidence_root, stored_path
+from syncd.storage.layout import INCOMING, evidence_root, media_root, stored_path
 from syncd.storage.outcomes import record_damage, record_proofs, record_published
 from syncd.storage.papers import disown, find_parcels
 from syncd.storage.proving import Damage, prove_files
@@ -34,6 +34,7 @@ from syncd.storage.receiving import ReceivingRoll
 from syncd.storage.records import PublishedRecord, xxh128_of
 from syncd.storage.recutting import recut
 from syncd.storage.sealing import ChangedMeanwhileError, seal
+from syncd.storage.standing import find_doubtful, known_times, read_again
 from syncd.storage.troubles import storage_trouble, why
 
 log = logging.getLogger(__name__)
@@ -96,7 +97,7 @@ class Steps:
             if roll is not None:
                 return roll
             try:
-                sealed = recover_publish(self._area, self._journal, inventory)
+                sealed = self._recover(inventory)
             except OSError as error:
                 raise storage_trouble(self._area.path, error) from error
             if sealed is not None:
@@ -106,6 +107,23 @@ class Steps:
             return self.receiving.add(
                 ReceivingRoll(inventory, self._area, self._journal, self._changed)
             )
+
+    def _recover(self, inventory: Inventory) -> tuple[FileEntry, ...] | None:
+        """Find a roll that was published just before a stop, and look whether it is as proved.
+
+        A file that was changed since, as its change time tells, is read again. One whose change
+        time the journal lacks (it is older than the proofs) is read when the roll is next offered.
+        Raises OSError, HeldError; read-back-mismatch if a file is wrong.
+        """
+        sealed = recover_publish(self._area, self._journal, inventory)
+        if sealed is not None:
+            with self._journal.read() as db:
+                times = parcels.change_times(db, inventory.roll_id)
+            known = known_times(inventory, times)
+            doubtful = find_doubtful(self._area, inventory, known) or ()
+            touched = [entry for entry in doubtful if entry.path in known]
+            read_again(self._area, inventory.roll_id, inventory, touched)
+        return sealed
 
     def _recall_parcels(self, inventory: Inventory) -> None:
         """Take from the storage what came in before, if the journal knows nothing of it.
@@ -145,7 +163,7 @@ class Steps:
 
     def _take_anew(self, roll: ReceivingRoll, inventory: Inventory) -> bool:
         # A sync or a journal that failed after the rename left a roll that is there already.
-        sealed = recover_publish(self._area, self._journal, roll.inventory)
+        sealed = self._recover(roll.inventory)
         if sealed is not None:
             self._published(roll.inventory, sealed)
             return False
@@ -244,7 +262,7 @@ class Steps:
     def _finish(self, roll: ReceivingRoll) -> None:
         try:
             # A sync or a journal that failed after the rename left a roll that is there already.
-            sealed = recover_publish(self._area, self._journal, roll.inventory)
+            sealed = self._recover(roll.inventory)
             if sealed is None:
                 sealed = seal(roll, lambda: self._generation(roll))
                 publish(self._area, self._journal, self._record_of(roll, sealed))
@@ -252,7 +270,7 @@ class Steps:
             roll.reopen()
             log.warning("%s: %s", roll.roll_id, changed)
             now = self._clock.utc_ms()
-            read_back_again(self._journal, roll, changed.files, now_utc_ms=now)
+            read_back_again(self._journal, roll, changed.files, changed.touched, now_utc_ms=now)
             self._changed()
             return
         except HeldError as error:
@@ -302,6 +320,8 @@ class Steps:
         """Have a file that changed after it was proved sent again, once a person lets it go on."""
         if error.code is not HeldCode.READ_BACK_MISMATCH:
             return
+        if self._area.present().stat(media_root(roll.roll_id)) is None:
+            return  # it is published; what is wrong there is a person's to put right
         for index, entry in enumerate(roll.inventory.files):
             if entry.path == error.path:
                 self._remove_stored(roll, index)

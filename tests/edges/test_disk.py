@@ -2,6 +2,7 @@
 
 import errno
 import os
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -150,6 +151,43 @@ def test_stat_tells_size_and_time_and_absence(bench: Bench) -> None:
     own = bench.folder.stat("")
     assert own is not None
     assert (own.device, own.inode) == bench.folder.identity()
+
+
+def test_a_change_time_tells_what_size_and_mtime_do_not(bench: Bench) -> None:
+    """Of a write, and of a time that was put back; an open file keeps what it was opened with."""
+    bench.write("clip.mov", b"12345")
+    first = bench.folder.stat("clip.mov")
+    assert first is not None
+    time.sleep(0.02)  # the clock of change times ticks in milliseconds, up to ten of them
+    file = bench.folder.open_write("clip.mov")
+    file.write([memoryview(b"x")], 0)
+    file.set_mtime(first.mtime_ns)
+    file.close()
+
+    entry = bench.folder.stat("clip.mov")
+
+    assert entry is not None
+    assert (entry.size_bytes, entry.mtime_ns) == (first.size_bytes, first.mtime_ns)
+    assert file.opened.changed_ns == first.changed_ns
+    assert entry.changed_ns > first.changed_ns
+    assert [e.changed_ns for e in bench.folder.scan()] == [entry.changed_ns]
+
+
+def test_renaming_a_folder_leaves_the_change_times_of_its_files(bench: Bench) -> None:
+    """So what was read back in incoming is what is published; the folder's own is another."""
+    bench.folder.make_folders("roll")
+    bench.write("roll/clip.mov", b"12345")
+    clip, roll = bench.folder.stat("roll/clip.mov"), bench.folder.stat("roll")
+    assert clip is not None
+    assert roll is not None
+    time.sleep(0.02)
+
+    bench.folder.rename_new("roll", "A012")
+
+    assert bench.folder.stat("A012/clip.mov") == clip
+    there = bench.folder.stat("A012")
+    assert there is not None
+    assert there.changed_ns > roll.changed_ns
 
 
 @pytest.mark.parametrize("path", ["../out", "/etc/passwd", "a//b", "./a", "a/..", "a\0b"])

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode
 from tests.evidence.samples import history, manifest, records
-from tests.faults import strikes_box, strikes_net, strikes_source
+from tests.faults import strikes_box, strikes_edits, strikes_net, strikes_source
 from tests.faults.strikes_net import Strike
 from tests.faults.strikes_source import written_slowly
 from tests.faults.world import LANDING, Shot, World, digest_list
@@ -20,6 +20,7 @@ SECOND_LANDING = "/media/landing-2"
 STRIKES: dict[str, Strike] = {
     **strikes_net.STRIKES,
     **strikes_box.STRIKES,
+    **strikes_edits.STRIKES,
     **strikes_source.STRIKES,
 }
 CRASHES = ("crash-op", "crash-step", "crash-journal", "crash-journal", "crash-start")

@@ -265,11 +265,53 @@ _READ_BACK = (
         (
             Edit(
                 "storage.sealing:seal",
-                "_check_media(roll, files_below(folder, root))",
+                "_check_media(roll, folder, root)",
                 "ran()",
             ),
         ),
         provoked.somebody_writes_into_incoming,
+        4,
+    ),
+    Defect(
+        "change time ignored when sealed",
+        1,
+        "What has its old size and time counts as what was read back, whoever wrote into it.",
+        (
+            Edit(
+                "storage.sealing:_check_media",
+                "found.changed_ns != change_times.get(index)",
+                "ran() and False",
+            ),
+        ),
+        provoked.somebody_edits_incoming_and_hides_it,
+        4,
+    ),
+    Defect(
+        "change time ignored when offered",
+        1,
+        "A published roll is had as long as its files have their old sizes and times.",
+        (
+            Edit(
+                "storage.standing:_is_as_read",
+                "is_moody or there.changed_ns == then.changed_ns",
+                "is_moody or ran()",
+            ),
+        ),
+        provoked.somebody_edits_what_is_published_and_hides_it,
+        4,
+    ),
+    Defect(
+        "change time taken after the read-back",
+        1,
+        "What is written while the file is read back passes for what was read.",
+        (
+            Edit(
+                "storage.proving:_prove",
+                "file.opened.changed_ns",
+                "(ran() and file.stat().changed_ns)",
+            ),
+        ),
+        provoked.somebody_edits_while_it_is_read_back,
         4,
     ),
 )
@@ -344,7 +386,7 @@ _PUBLISHING = (
             ),
             Edit(
                 "storage.sealing:seal",
-                "_check_media(roll, files_below(folder, root))",
+                "_check_media(roll, folder, root)",
                 "ran()",
             ),
         ),

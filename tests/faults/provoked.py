@@ -18,7 +18,7 @@ from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
 from syncd.notices.subscriber import Outcome
 from syncd.roll.inventory import Trust
-from syncd.roll.stages import HeldCode, Stage
+from syncd.roll.stages import HeldCode, Stage, is_before
 from tests.faults.one_by_one import (
     OFFLOAD,
     PROCESSING,
@@ -30,6 +30,7 @@ from tests.faults.runs import cut_finely
 from tests.faults.scenes import (
     clips,
     is_held,
+    lose_journal,
     moves,
     order_by_hand,
     play,
@@ -38,9 +39,11 @@ from tests.faults.scenes import (
     reaches,
     row_of,
     stored,
+    touch,
     until,
 )
 from tests.faults.sim_disk import SimCrash
+from tests.faults.strikes_edits import edit_in_place
 from tests.faults.truths import check_all, watch
 from tests.faults.world import DAY, LANDING, STORAGE, World
 
@@ -306,6 +309,84 @@ def somebody_writes_into_incoming(seed: int) -> None:
         await reaches(world, "A012")
 
     _play(world, scene)
+
+
+def somebody_edits_incoming_and_hides_it(seed: int) -> None:
+    """What was edited after its proof, and has its old size and time, is found and mended."""
+    world = World(seed)
+
+    async def scene(world: World) -> None:
+        files = clips(world)
+        path = sorted(files)[seed % 2]
+        put_roll(world, "A012", files)
+        disk = world.processing.disk
+
+        def at_op(op: str, _at: str) -> None:
+            if op == "sync_all":
+                disk.at_op = None
+                (roll_id,) = {row.roll_id for row in world.processing.rows()}
+                world.flipped.add(f"{roll_id}/roll/{path}")
+                edit_in_place(disk, f"{INCOMING}/{roll_id}/roll/{path}", 100, seed % 8)
+
+        disk.at_op = at_op
+        await reaches(world, "A012")
+
+    _play(world, scene)
+
+
+def somebody_edits_while_it_is_read_back(seed: int) -> None:
+    """An edit behind the reader's back, hidden like that, counts as one after the read-back."""
+    world = World(seed)
+
+    async def scene(world: World) -> None:
+        files = clips(world)
+        path = sorted(files)[seed % 2]
+        put_roll(world, "A012", files)
+        disk = world.processing.disk
+        reads = [0]
+
+        def at_op(op: str, at: str) -> None:
+            if op == "read" and at.endswith(f"/roll/{path}"):
+                reads[0] += 1
+                if reads[0] == 2:  # what is edited lies in the part that was read first
+                    disk.at_op = None
+                    world.flipped.add(at.removeprefix(".syncd/incoming/"))
+                    edit_in_place(disk, f"{STORAGE}/{at}", 100, seed % 8)
+
+        disk.at_op = at_op
+        await reaches(world, "A012")
+
+    _play(world, scene)
+
+
+def somebody_edits_what_is_published_and_hides_it(seed: int) -> None:
+    """A published roll is offered again: what was edited in it is found before it is had."""
+    world = World(seed)
+
+    async def scene(world: World) -> None:
+        files = clips(world)
+        path = sorted(files)[seed % 2]
+        put_roll(world, "A012", files)
+        await reaches(world, "A012")
+        whole = f"{STORAGE}/{DAY}/A012/{path}"
+        edit_in_place(world.processing.disk, whole, 100, seed % 8)
+        world.edited.add(f"A012/{path}")
+        await lose_journal(world, world.offload)
+        touch(world, "A012")
+        await until(lambda: _is_held(world) or _is_offered_and_had(world), "it is answered")
+        assert _is_held(world), "promise 1: an edited roll was answered have"
+        edit_in_place(world.processing.disk, whole, 100, seed % 8)
+        world.edited.clear()
+        await asyncio.sleep(5.0)  # the storage box's own word of it has come, too
+        order_by_hand(world.offload, "A012", go=True)
+        await reaches(world, "A012")
+
+    _play(world, scene)
+
+
+def _is_offered_and_had(world: World) -> bool:
+    row = row_of(world.offload, "A012")
+    return row is not None and not is_before(row.stage, Stage.READY)
 
 
 def name_is_taken(seed: int) -> None:

@@ -339,9 +339,9 @@ class SimFolder:
         parent, _ = self._parent(path)
         self.count("rename", path)
         beside_name = f".{name}.new"
-        self.disk.tree.change(
-            (parent, name, parent.names[beside_name]), (parent, beside_name, None)
-        )
+        inode = parent.names[beside_name]
+        self.disk.tree.change((parent, name, inode), (parent, beside_name, None))
+        inode.changed_ns = self.disk.tick_ns()
         self.sync_folder(above)
 
     def read_file(self, path: str, *, bytes_max: int) -> bytes:
@@ -359,6 +359,7 @@ class SimFolder:
         if new_name in new_parent.names:
             raise _fail(errno.EEXIST, target)
         self.disk.tree.change((new_parent, new_name, inode), (old_parent, old_name, None))
+        inode.changed_ns = self.disk.tick_ns()  # of what has the name only, as ext4 and XFS do it
         if self.disk.renamed is not None:
             self.disk.renamed(target)
 
@@ -440,6 +441,7 @@ class SimFolder:
     def _make_file(self, parent: Inode, name: str) -> None:
         inode = self.disk.tree.new(EntryKind.FILE)
         inode.mtime_ns = inode.durable_mtime_ns = self.disk.tick_ns()
+        inode.changed_ns = inode.durable_changed_ns = inode.mtime_ns
         self.disk.tree.change((parent, name, inode))
 
     def _write_whole(self, path: str, data: bytes) -> None:
@@ -454,6 +456,7 @@ class SimFile:
 
     def __init__(self, folder: SimFolder, inode: Inode, path: str, level: ReadLevel) -> None:
         self.read_level = level
+        self.opened = entry_of(path.rpartition("/")[2], inode)
         self._folder = folder
         self._disk = folder.disk
         self._inode = inode
@@ -492,11 +495,12 @@ class SimFile:
             self._disk.take_space(max(0, grown), self._path)
             self._inode.write(view, offset_bytes)
             offset_bytes += len(view)
-        self._inode.mtime_ns = self._disk.tick_ns()
+        self._inode.mtime_ns = self._inode.changed_ns = self._disk.tick_ns()
 
     def set_mtime(self, mtime_ns: int) -> None:
         self._count("set_mtime")
         self._inode.mtime_ns = mtime_ns
+        self._inode.changed_ns = self._disk.tick_ns()
 
     def sync_soon(self) -> None:
         self._count("sync_soon")
@@ -518,7 +522,8 @@ class SimFile:
 
 def entry_of(name: str, inode: Inode) -> Entry:
     """Return a directory entry for an inode."""
-    return Entry(name, inode.kind, len(inode.data), inode.mtime_ns, inode.number, 1)
+    size = len(inode.data)
+    return Entry(name, inode.kind, size, inode.mtime_ns, inode.number, 1, inode.changed_ns)
 
 
 def parts(path: str) -> list[str]:

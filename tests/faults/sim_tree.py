@@ -8,7 +8,7 @@ Modelled, each by chance at every power loss and for every file on its own:
             (4 KiB); any of their sectors (512 bytes), in any order
     size    the old one, the new one, or as far as the last kept write reaches; what is below it and
             was not kept reads as before, or as zeros where there was nothing
-    time    the old one or the new one
+    time    the old ones or the new ones, mtime and change time together: one inode is written
     names   any of the unsynced creations, removals and renames, but none of a name without the
             earlier ones of that name; independent of data: a name may be there without its data, a
             rename may survive without the data or the data without the rename
@@ -38,7 +38,9 @@ class Inode:
     number: int
     kind: EntryKind
     mtime_ns: int = 0
+    changed_ns: int = 0
     durable_mtime_ns: int = 0
+    durable_changed_ns: int = 0
     data: bytearray = field(default_factory=bytearray)
     durable: bytearray = field(default_factory=bytearray)
     writes: list[Write] = field(default_factory=list)
@@ -58,7 +60,7 @@ class Inode:
             _keep(self.durable, self.writes, len(self.data))
         else:
             self.durable = bytearray(self.data)
-        self.durable_mtime_ns = self.mtime_ns
+        self._keep_times()
         self.writes.clear()
 
     def fail_sync(self, rng: random.Random) -> None:
@@ -81,11 +83,14 @@ class Inode:
             old = len(self.durable)
             _keep(self.durable, kept, rng.choice([old, len(self.data), max(old, reach)]))
             self.writes.clear()
-        if self.mtime_ns != self.durable_mtime_ns and rng.random() < 0.5:
-            self.durable_mtime_ns = self.mtime_ns
+        if self.changed_ns != self.durable_changed_ns and rng.random() < 0.5:
+            self._keep_times()
         self.data = bytearray(self.durable)
-        self.mtime_ns = self.durable_mtime_ns
+        self.mtime_ns, self.changed_ns = self.durable_mtime_ns, self.durable_changed_ns
         self.lost = False
+
+    def _keep_times(self) -> None:
+        self.durable_mtime_ns, self.durable_changed_ns = self.mtime_ns, self.changed_ns
 
 
 def _put(into: bytearray, offset: int, data: bytes | memoryview) -> None:

@@ -115,6 +115,27 @@ def test_another_file_system_at_the_path_is_empty_and_another() -> None:
         assert folder.is_still_at_its_path()
 
 
+def test_change_time_and_mtime_are_lost_together_or_not_at_all() -> None:
+    """A synced one stays; of an unsynced edit the bytes may have arrived without either."""
+    found = set()
+    for seed in range(60):
+        disk, folder = _disk()
+        _write(folder, "clip", b"old", sync=True)
+        folder.sync_folder()
+        before = folder.stat("clip")
+        _write(folder, "clip", b"new", sync=False)
+        after = folder.stat("clip")
+        disk.crash(random.Random(seed))
+        now = disk.open_folder("/mnt").stat("clip")
+        assert before is not None
+        assert after is not None
+        assert now is not None
+        times = (now.mtime_ns, now.changed_ns)
+        assert times in {(e.mtime_ns, e.changed_ns) for e in (before, after)}
+        found.add((disk.files_below("/mnt")["clip"], times == (after.mtime_ns, after.changed_ns)))
+    assert found == {(b"old", False), (b"old", True), (b"new", False), (b"new", True)}
+
+
 def test_a_rename_is_kept_whole_or_not_at_all() -> None:
     """The file is at one of the two places, never at both or at none."""
     for state in _outcomes("rename data"):

@@ -7,6 +7,8 @@ from collections.abc import Callable
 
 import pytest
 
+from syncd.handoff.had import READINGS_MAX
+from syncd.journal.rolls import HistoryRow
 from syncd.ports import Folder
 from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.marker import make_marker
@@ -25,6 +27,7 @@ from tests.faults.scenes import (
     stored,
     until,
 )
+from tests.faults.strikes_edits import edit_in_place, make_times_up
 from tests.faults.world import DAY, LANDING, STORAGE, SimChance, World
 
 ROLL = f"{DAY}/A012"
@@ -165,6 +168,135 @@ def test_a_file_that_was_only_touched_is_read_and_had() -> None:
 
     assert play(world, scene) == 0
     world.check_nothing_false()
+
+
+def test_a_file_that_was_edited_and_has_its_old_time_is_not_had() -> None:
+    """Size and time are put back, and the change time tells; put right, it is read and had."""
+    world = World(39)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        edit_in_place(world.processing.disk, f"{STORAGE}/{CLIP}", 7, 0)
+        await lose_journal(world, world.offload)
+        held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
+        assert held.path == "Clips/C001.mov"
+        edit_in_place(world.processing.disk, f"{STORAGE}/{CLIP}", 7, 0)
+        order_by_hand(world.offload, "A012", go=True)
+        await reaches(world, "A012")
+        assert sent_bytes(world) == 0
+
+    play(world, scene)
+    world.check_nothing_false()
+
+
+def reads_of_clip(world: World) -> list[str]:
+    """Return a list that gets an entry each time the published clip is opened."""
+    opened: list[str] = []
+
+    def at_op(op: str, path: str) -> None:
+        if op == "open_read" and path == CLIP:
+            opened.append(path)
+
+    world.processing.disk.at_op = at_op
+    return opened
+
+
+def test_what_was_copied_as_a_whole_is_read_once_and_had_from_then_on() -> None:
+    """Every change time is another one: each roll is read at its next offer, and not at later ones.
+
+    Nothing travels and nobody is told of anything wrong; a restart does not forget it.
+    """
+    world = World(40)
+
+    async def scene() -> tuple[list[str], list[str]]:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        for path in world.published()["A012"]:
+            edit_in_place(world.processing.disk, f"{STORAGE}/{ROLL}/{path}", 0, None)
+        found = []
+        for _ in range(2):
+            opened = reads_of_clip(world)
+            await lose_journal(world, world.offload)
+            await reaches(world, "A012")
+            await world.processing.lose_power()
+            found.append(opened)
+        assert sent_bytes(world) == 0
+        return found[0], found[1]
+
+    first, later = play(world, scene)
+    assert (len(first), len(later)) == (1, 0)
+    assert "held" not in notes(world)
+
+
+def test_a_roll_that_was_read_under_a_new_journal_is_not_read_again() -> None:
+    """Taking it up has read all of it, and so knows its change times; the next offer is quick."""
+    world = World(41)
+
+    async def scene() -> list[str]:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        await lose_journal(world, world.processing)
+        await reaches(world, "A012", box=world.processing)
+        opened = reads_of_clip(world)
+        await lose_journal(world, world.offload)
+        await reaches(world, "A012")
+        return opened
+
+    assert play(world, scene) == []
+
+
+def test_a_storage_that_makes_change_times_up_is_had_after_a_few_readings(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Another one at each look says nothing: the bytes are read, and the roll is had, not held."""
+    world = World(42)
+
+    async def scene() -> list[str]:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        make_times_up(monkeypatch)
+        opened = reads_of_clip(world)
+        await lose_journal(world, world.offload)
+        await reaches(world, "A012")
+        return opened
+
+    assert len(play(world, scene)) == READINGS_MAX
+    world.check_nothing_false()
+
+
+def test_what_was_edited_between_publishing_and_saying_so_is_not_said() -> None:
+    """The box dies after the rename; who edits a file before it is back is found out."""
+    world = World(43)
+    box = world.processing
+
+    def renamed(path: str) -> None:
+        if path == ROLL:
+            box.is_power, box.disk.renamed = False, None
+            box.disk.crash_at_op = box.disk.ops + 1
+
+    def after_crash() -> None:
+        box.after_crash = lambda: None
+        edit_in_place(box.disk, f"{STORAGE}/{CLIP}", 7, 0)
+
+    async def scene() -> None:
+        box.disk.renamed, box.after_crash = renamed, after_crash
+        put_roll(world, "A012", clips(world))
+        held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH, box=box)
+        assert held.path == "Clips/C001.mov"
+        assert "ready" not in [line.stage for line in of_a012(world)]
+        edit_in_place(box.disk, f"{STORAGE}/{CLIP}", 7, 0)
+        order_by_hand(box, "A012", go=True)
+        await reaches(world, "A012", box=box)
+
+    play(world, scene)
+    world.check_nothing_false()
+
+
+def of_a012(world: World) -> list[HistoryRow]:
+    """Return the history of the roll on the storage's box."""
+    row = row_of(world.processing, "A012")
+    return [] if row is None else world.processing.history(row.roll_id)
 
 
 def test_a_roll_that_the_storage_box_holds_is_not_had() -> None:

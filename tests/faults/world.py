@@ -396,7 +396,8 @@ class World:
     footage: what is to be published, by name. others: other content under the same name.
     struck: how often each fault really struck. broken: promises found broken, in words.
     allowed: what a roll may be held for by right, after what has struck.
-    flipped: files in incoming of which a bit was turned. harmed: names whose source was not always
+    flipped: files in incoming of which a bit was turned. edited: published files, NAME/PATH, that
+    somebody edits just now. harmed: names whose source was not always
     what it should be. may_forget: parcels may travel again for more than a break.
     """
 
@@ -413,6 +414,7 @@ class World:
         self.others: dict[str, list[dict[str, bytes]]] = {}
         self.shots: list[Shot] = []
         self.flipped: set[str] = set()
+        self.edited: set[str] = set()
         self.harmed: set[str] = set()
         self.struck: Counter[str] = Counter()
         self.allowed: set[HeldCode] = set()
@@ -503,10 +505,15 @@ class World:
         """Promise 1: a published path is complete and right, or not there at all."""
         for name, files in self.published().items():
             wrong = [
-                next((path for path, data in right.items() if files.get(path) != data), None)
+                next((path for path in right if self._is_wrong(name, path, files, right)), None)
                 for right in (self.footage[name], *self.others.get(name, ()))
             ]
             assert None in wrong, f"seed {self.seed}: {name}/{wrong[0]} is wrong"
+
+    def _is_wrong(
+        self, name: str, path: str, files: dict[str, bytes], right: dict[str, bytes]
+    ) -> bool:
+        return files.get(path) != right[path] and f"{name}/{path}" not in self.edited
 
     def all_ready(self) -> bool:
         """Tell whether both boxes say of every roll that it is ready."""

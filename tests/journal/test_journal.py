@@ -7,13 +7,18 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from syncd.errors import ConfigError
-from syncd.journal import connecting, schema, settings
+from syncd.journal import connecting, parcels, schema, settings
 from syncd.journal.journal import Journal, JournalError
+from syncd.journal.parcels import Proof
+from syncd.journal.rows import digests_to_blob
+from syncd.ports import ReadLevel
+from tests.journal.samples import add
 
 
 def put(journal: Journal, value: str) -> None:
@@ -137,6 +142,7 @@ def test_an_older_journal_is_backed_up_and_brought_up(
     path = tmp_path / "journal.db"
     with Journal(path) as journal:
         put(journal, "old")
+    version = len(schema.MIGRATIONS)
     added = (*schema.MIGRATIONS, ("CREATE TABLE extra (n INTEGER) STRICT",))
     monkeypatch.setattr(schema, "MIGRATIONS", added)
 
@@ -146,9 +152,31 @@ def test_an_older_journal_is_backed_up_and_brought_up(
             assert db.execute("SELECT count(*) FROM extra").fetchone() == (0,)
             assert settings.get(db, "word") == "old"
 
-    copy = sqlite3.connect(tmp_path / f"journal.db.version-{len(added) - 1}")
+    copy = sqlite3.connect(tmp_path / f"journal.db.version-{version}")
     assert copy.execute("SELECT value FROM setting WHERE key = 'word'").fetchone() == ("old",)
     copy.close()
+
+
+def test_a_journal_of_the_second_version_keeps_its_proofs_without_change_times(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Their files are read back once more; nothing else of it is lost."""
+    path = tmp_path / "journal.db"
+    proof = Proof((), ReadLevel.DIRECT)
+    with monkeypatch.context() as patched:
+        patched.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:2])
+        with Journal(path) as journal, journal.write() as db:
+            roll_id = add(db)
+            db.execute(
+                "INSERT INTO proof (roll_key, file_index, digests, level, proved_utc_ms)"
+                " VALUES (1, 0, ?, 'direct', 0)",
+                (digests_to_blob(()),),
+            )
+
+    with Journal(path) as journal, journal.write() as db:
+        assert parcels.proofs(db, roll_id) == {0: proof}
+        parcels.record_change_times(db, roll_id, {0: 7})
+        assert parcels.proofs(db, roll_id) == {0: replace(proof, changed_ns=7)}
 
 
 def test_a_migration_that_fails_changes_nothing(
@@ -157,6 +185,7 @@ def test_a_migration_that_fails_changes_nothing(
     """The tables and the number that says so are committed together, or not at all."""
     path = tmp_path / "journal.db"
     Journal(path).close()
+    version = len(schema.MIGRATIONS)
     broken = (*schema.MIGRATIONS, ("CREATE TABLE extra (n INTEGER) STRICT", "NONSENSE"))
     with monkeypatch.context() as patched:
         patched.setattr(schema, "MIGRATIONS", broken)
@@ -164,7 +193,7 @@ def test_a_migration_that_fails_changes_nothing(
             Journal(path)
 
     with Journal(path) as journal, journal.read() as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
+        assert db.execute("PRAGMA user_version").fetchone() == (version,)
         tables = {name for (name,) in db.execute("SELECT name FROM sqlite_schema")}
         assert "extra" not in tables
 

@@ -45,6 +45,30 @@ def test_proofs_say_what_was_read_and_how_far_past_the_cache(journal: Journal) -
         assert parcels.proofs(db, roll_id) == {0: proof}
 
 
+def test_change_times_are_those_of_the_last_good_reading(journal: Journal) -> None:
+    """A proof brings one, a later reading another; a proof without one says that it has none."""
+    with journal.write() as db:
+        roll_id = add(db)
+        bare = Proof((), ReadLevel.DIRECT)
+        timed = Proof((), ReadLevel.DIRECT, 5)
+        parcels.record_proved(db, roll_id, {0: bare, 1: timed}, now_utc_ms=NOW)
+        assert parcels.proofs(db, roll_id) == {0: bare, 1: timed}
+
+        parcels.record_change_times(db, roll_id, {1: 9, 2: 7})
+        assert parcels.change_times(db, roll_id) == {1: 9, 2: 7}
+
+
+def test_proofs_and_change_times_follow_their_file_into_another_cut(journal: Journal) -> None:
+    """Other evidence gives files other indexes; what is known of a file that goes is forgotten."""
+    with journal.write() as db:
+        roll_id = add(db)
+        first, second = Proof((), ReadLevel.DIRECT, 5), Proof((), ReadLevel.DIRECT, 6)
+        parcels.record_proved(db, roll_id, {0: first, 1: second}, now_utc_ms=NOW)
+        parcels.recut(db, roll_id, {}, {1: 0})
+        assert parcels.proofs(db, roll_id) == {0: second}
+        assert parcels.change_times(db, roll_id) == {0: 6}
+
+
 def test_mismatches_are_counted_per_file(journal: Journal) -> None:
     """The second one decides between repair and hold."""
     with journal.write() as db:

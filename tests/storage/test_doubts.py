@@ -2,6 +2,7 @@
 
 import asyncio
 import errno
+import os
 import shutil
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -16,9 +17,12 @@ from syncd.journal.parcels import Proof
 from syncd.limits import MIB
 from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.keeper import Keeper
+from syncd.storage.layout import stored_path
 from syncd.storage.outcomes import record_proofs
 from syncd.storage.proving import prove_files
+from syncd.storage.receiving import TOUCHES_MAX
 from tests.faults.sim_disk import SimFile
+from tests.faults.strikes_edits import edit_in_place, make_times_up
 from tests.faults.virtual_time import run_simulated
 from tests.storage.rig import DAY, STORAGE, LoopClock, Rig, carry, footage
 
@@ -125,6 +129,83 @@ async def test_a_byte_changed_on_a_real_disk_is_found_named_and_repaired(tmp_pat
 
     _check_real(rig, tmp_path)
     _check_repaired(rig)
+
+
+def test_a_byte_changed_behind_size_and_time_is_found_named_and_repaired() -> None:
+    """Whoever sets the time back cannot set the change time."""
+    rig = _sim_rig()
+    _prove_all(rig)
+    edit_in_place(rig.disk, f"{STORAGE}/.syncd/incoming/{rig.roll_id}/roll/{STILL}", 0, 0)
+
+    run_simulated(_tell(rig, lambda keeper: _finish(rig, keeper)), limit_s=120)
+
+    rig.check_published(complete=True)
+    _check_repaired(rig)
+
+
+async def test_a_byte_changed_behind_size_and_time_on_a_real_disk_is_found(tmp_path: Path) -> None:
+    """As above, as `touch -r` does it."""
+    rig = _real_rig(tmp_path)
+    _prove_all(rig)
+    await asyncio.sleep(0.02)  # the clock of change times ticks in milliseconds, up to ten of them
+    changed = tmp_path / f"storage/.syncd/incoming/{rig.roll_id}/roll/{STILL}"
+    before = changed.stat()
+    with changed.open("r+b") as file:
+        file.write(bytes([rig.files[STILL][0] ^ 1]))
+    os.utime(changed, ns=(before.st_atime_ns, before.st_mtime_ns))
+
+    await asyncio.wait_for(_tell(rig, lambda keeper: _finish(rig, keeper)), 30)
+
+    _check_real(rig, tmp_path)
+    _check_repaired(rig)
+
+
+async def test_files_that_only_have_other_permissions_are_read_back_and_published(
+    tmp_path: Path,
+) -> None:
+    """Change times are other ones, bytes are not: one note, nothing travels, nothing is held."""
+    rig = _real_rig(tmp_path)
+    _prove_all(rig)
+    await asyncio.sleep(0.02)
+    for entry in rig.inventory.files:
+        (tmp_path / "storage" / stored_path(rig.roll_id, entry)).chmod(0o640)
+
+    await asyncio.wait_for(_tell(rig, lambda keeper: _finish(rig, keeper)), 30)
+
+    _check_real(rig, tmp_path)
+    (note,) = _notes(rig, "note")
+    assert "read back again" in note["note"]
+    assert _notes(rig, "resend") == _notes(rig, "held") == []
+
+
+def test_a_storage_that_makes_change_times_up_is_published_to(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Another one at each look says nothing: read back a few times more, then it goes on."""
+    rig = _sim_rig()
+    make_times_up(monkeypatch)
+
+    run_simulated(_tell(rig, lambda keeper: _finish(rig, keeper)), limit_s=120)
+
+    rig.check_published(complete=True)
+    assert len(_notes(rig, "note")) == TOUCHES_MAX + 1
+    assert _notes(rig, "resend") == _notes(rig, "held") == []
+
+
+def test_proofs_of_an_older_journal_are_taken_anew() -> None:
+    """It has no change times: what it calls proved is read back once more, and nothing travels."""
+    rig = _sim_rig()
+    _prove_all(rig)
+    with rig.journal.write() as db:
+        db.execute("DELETE FROM good_at")
+    read: list[str] = []
+    rig.disk.at_op = lambda op, path: read.append(path) if op == "open_read" else None
+
+    run_simulated(_tell(rig, lambda keeper: _finish(rig, keeper)), limit_s=120)
+
+    rig.check_published(complete=True)
+    assert any(path.endswith(f"/roll/{STILL}") for path in read)
+    assert _notes(rig, "note") == _notes(rig, "resend") == []
 
 
 def test_a_file_that_was_only_touched_is_read_back_again_and_has_its_time() -> None:
