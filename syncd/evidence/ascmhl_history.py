@@ -5,7 +5,7 @@ references belong together (specification v1.0, 5.3, 5.6, 7.4).
 Must not: open files; the names that are there and a function that reads one are passed in.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from syncd.evidence.ascmhl_model import (
@@ -23,6 +23,7 @@ from syncd.evidence.hashers import digest_of
 from syncd.evidence.ignoring import Ignoring
 from syncd.evidence.paths import name_of, parent_of, under
 from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.inventory import FileEntry
 from syncd.roll.names import shown
 from syncd.roll.stages import HeldCode
 
@@ -82,12 +83,16 @@ def find_scopes(paths: Iterable[str]) -> list[str]:
     return sorted((folder[1:] for folder in folders), key=lambda scope: scope.split("/"))
 
 
-def read_histories(paths: Iterable[str], read: Read) -> tuple[History, ...]:
+def read_histories(
+    paths: Iterable[str], read: Read, frozen: Iterable[FileEntry] = ()
+) -> tuple[History, ...]:
     """Read all histories among the paths of a roll, outer before inner. Raises EvidenceError.
 
     paths: the roll's files, or at least those in ascmhl folders. read: gives one file's bytes.
+    frozen: what the roll was frozen as; what a history of all of it says alike is not kept twice.
     """
-    return _Reading(frozenset(filter(is_history_file, paths)), read).all()
+    by_path = {entry.path: entry for entry in frozen}
+    return _Reading(frozenset(filter(is_history_file, paths)), read, by_path).all()
 
 
 def closest(histories: Iterable[History], path: str) -> History | None:
@@ -104,8 +109,11 @@ def closest(histories: Iterable[History], path: str) -> History | None:
 class _Reading:
     """Reads the histories of one roll; remembers the C4 of each manifest for the references."""
 
-    def __init__(self, present: frozenset[str], read: Read) -> None:
+    def __init__(
+        self, present: frozenset[str], read: Read, frozen: Mapping[str, FileEntry]
+    ) -> None:
         self._present = present
+        self._frozen = frozen
         self._read = read
         self._c4s: dict[str, Digest] = {}
         self._referring: list[tuple[str, Manifest]] = []
@@ -123,7 +131,7 @@ class _Reading:
             raise _absent(chain_path, "the history has no chain (yet)")
         chain = read_chain(self._read(chain_path), chain_path)
         self._check_unchained(folder, {f"{folder}/{entry.name}" for entry in chain})
-        merge = _Merge()
+        merge = _Merge({} if scope else self._frozen)
         patterns: list[str] = []
         for entry in chain:
             manifest = self._generation(folder, entry, merge)
@@ -171,8 +179,9 @@ def _absent(path: str, wrong: str) -> EvidenceError:
 class _Merge:
     """What all generations read so far say, file by file."""
 
-    def __init__(self) -> None:
+    def __init__(self, frozen: Mapping[str, FileEntry]) -> None:
         self.files: dict[str, Known] = {}
+        self._frozen = frozen
         # One tuple for all files that were recorded in the same manifests.
         self._said_in: dict[tuple[str, ...], tuple[str, ...]] = {}
 
@@ -213,7 +222,8 @@ class _Merge:
         self.files.update(known)
 
     def _add(self, record: FileRecord, manifest: str) -> None:
-        known = self.files.setdefault(record.path, Known())
+        entry = self._frozen.get(record.path)
+        known = self.files.setdefault(record.path if entry is None else entry.path, Known())
         known.failed_in = None
         if record.size_bytes is not None:
             known.size_bytes = record.size_bytes
@@ -229,6 +239,8 @@ class _Merge:
             elif before != digest:
                 first = known.said_in[known.digests.index(before)]
                 raise _contradiction(record, digest, before, first, manifest)
+        if entry is not None and known.digests == entry.digests:
+            known.digests = entry.digests
 
 
 def _contradiction(

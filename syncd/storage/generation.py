@@ -73,7 +73,7 @@ def generation_files(
         yield from next_generation(
             inventory.name,
             ProvedFiles(inventory, proofs),
-            read_histories(received, read_received),
+            read_histories(received, read_received, inventory.files),
             host_name=host_name,
             tool_version=__version__,
             started_utc_ms=now_utc_ms,

@@ -10,7 +10,10 @@ from syncd.evidence.ascmhl_history import (
     read_histories,
 )
 from syncd.evidence.errors import EvidenceError
+from syncd.evidence.hashers import digest_of
 from syncd.evidence.ignoring import Ignoring
+from syncd.roll.digests import Algorithm
+from syncd.roll.inventory import FileEntry
 from syncd.roll.stages import HeldCode
 from tests.evidence.samples import CHAIN, CLIPS, history, manifest, md5, record, records, xxh64
 
@@ -226,3 +229,15 @@ def test_history_files_are_told_by_their_folder() -> None:
         "a/b",
         "b",
     ]
+
+
+def test_what_a_roll_was_frozen_as_is_not_kept_twice() -> None:
+    """Only what a history says alike: what it says otherwise is for others to find."""
+    files = history(manifest([record("a", b"a"), record("b", b"b")]))
+    frozen = [
+        FileEntry(path, 1, 0, (digest_of(Algorithm.XXH64, content),))
+        for path, content in (("a", b"a"), ("b", b"other"))
+    ]
+    (found,) = read_histories(files, files.__getitem__, frozen)
+    assert found.files["a"].digests is frozen[0].digests
+    assert [digest.text for digest in found.files["b"].digests] == [xxh64(b"b")]
