@@ -87,6 +87,13 @@ NOTICES_PRUNE_EVERY_S = 600.0
 NOTICE_RETRY_BASE_S = 1.0
 NOTICE_RETRY_CAP_S = 60.0
 NOTICE_ATTEMPTS_MAX = 10  # about five minutes; then it is given up, and said so on the roll
+# A receiver may be down over a weekend: about three days, at a quarter of an hour at most.
+WEBHOOK_ATTEMPTS_MAX = 600
+WEBHOOK_RETRY_CAP_S = 900.0
+RETRY_AFTER_S_MAX = 3600.0  # a receiver may ask for more, and is asked again after this
+WEBHOOK_TIMEOUT_S_MAX = 120.0  # a slow receiver keeps the notices behind it waiting
+WEBHOOK_TIMEOUT_S_DEFAULT = 20.0  # Standard Webhooks recommends 15 to 30
+FAILURES_SAID_AFTER = 3  # attempts in a row that failed; fewer are ordinary
 NOTICE_WINDOW = 200  # a subscriber looks this far past a notice that waits for its next attempt
 COMMAND_TERMINATE_S = 2.0  # from SIGTERM to SIGKILL; a stop of the daemon has 5 s in all
 COMMAND_TIMEOUT_S_DEFAULT = 600.0

@@ -9,6 +9,7 @@ import logging
 import time
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
+from functools import partial
 
 from syncd.board import certificate, passphrase
 from syncd.board.access import Access
@@ -17,7 +18,7 @@ from syncd.board.server import BoardServer
 from syncd.board.token import make_token
 from syncd.company import Reach
 from syncd.config import Config
-from syncd.config.shapes import NoticeConfig, Role
+from syncd.config.shapes import NoticeConfig, NoticeKind, Role
 from syncd.counted import counted
 from syncd.edges.accepting import log_refused_accepts_rarely
 from syncd.edges.chance import SystemChance
@@ -33,6 +34,10 @@ from syncd.journal.opening import open_journal, state_error
 from syncd.landing.watch import Watch
 from syncd.node_answers import NodeAnswers
 from syncd.notices.command import CommandSubscriber
+from syncd.notices.drop_file import DropFileSubscriber
+from syncd.notices.subscriber import Subscriber
+from syncd.notices.webhook import Target, WebhookSubscriber
+from syncd.notices.webhook_keys import webhook_keys
 from syncd.parts import Parts
 from syncd.ports import Ports
 from syncd.roll.stages import Stage, is_before
@@ -162,7 +167,10 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
         journal,
         book,
         lambda name: Reach(clients.get(name), lambda: clients.host(name)),
-        subscribers=[_subscriber(notice, ports, n) for n, notice in enumerate(config.notices)],
+        subscribers=[
+            _subscriber(notice, ports, config.node.name, number)
+            for number, notice in enumerate(config.notices)
+        ],
         utc_offset_s=lambda: time.localtime().tm_gmtoff,
     )
     control = await _serve_peers(config, parts, identity, book, stack)
@@ -250,9 +258,22 @@ def _open_journal(
     return journal, JournalGuard(journal, state, folder, ports.clock, ports.disk)
 
 
-def _subscriber(notice: NoticeConfig, ports: Ports, number: int) -> CommandSubscriber:
+def _subscriber(notice: NoticeConfig, ports: Ports, node: str, number: int) -> Subscriber:
     # The name carries the cursor: it must stay when the path to the program is corrected.
-    name = f"command-{number}"
+    name = f"{notice.kind}-{number}"
+    if notice.kind is NoticeKind.DROP_FILE:
+        folder = str(notice.folder)
+        return DropFileSubscriber(name, folder, node, ports.disk, kinds=notice.on)
+    if notice.kind is NoticeKind.WEBHOOK:
+        return WebhookSubscriber(
+            name,
+            Target(notice.url, None if notice.ca_file is None else str(notice.ca_file)),
+            node,
+            partial(webhook_keys, notice.secret, notice.secret_file),
+            ports.clock,
+            kinds=notice.on,
+            timeout_s=notice.timeout_s,
+        )
     return CommandSubscriber(
         name, notice.run, ports.clock, kinds=notice.on, timeout_s=notice.timeout_s
     )

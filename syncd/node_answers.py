@@ -139,6 +139,10 @@ class NodeAnswers(JournalAnswers):
             checks.append(_check("take-up", untaken.problem(), untaken.remedy()))
             if adopting.progress():
                 checks.append(_fine("read-back", adopting.progress()))
+        checks += [
+            _check(f"notice {name}", problem, _NOTICE_REMEDY if problem else "")
+            for name, problem in self._parts.relay.problems().items()
+        ]
         troubles = self._parts.presence.troubles()
         if self._parts.handover is not None and not troubles:
             handover = self._parts.handover
@@ -194,6 +198,12 @@ class NodeAnswers(JournalAnswers):
                 "counter",
             ),
         ]
+
+
+_NOTICE_REMEDY = (
+    "See whether it is there and takes notices; then correct its [[notice]], or take that out, and "
+    "start syncd anew. What was not told is told then."
+)
 
 
 def _fine(name: str, message: str) -> Plain:

@@ -25,6 +25,7 @@ EDGES = (
     "wire/identity.py",
     "landing/watch.py",
     "notices/command.py",
+    "notices/webhook.py",
     "journal/journal.py",
     "config/reading.py",
     "node.py",

@@ -41,7 +41,7 @@ def check_command(mark: bool, config_path: Path | None, as_json: bool) -> None:
         checks.append(Check("config", False, error.problem, error.remedy))
         code = error.exit_code
     else:
-        checks += _checks(config, mark=mark)
+        checks += _checks(config, path, mark=mark)
     is_ok = all(check.ok for check in checks if not mark or check.name in MARK_NEEDS)
     if as_json:
         print_json({"ok": is_ok, "checks": [check.to_json() for check in checks]})
@@ -50,7 +50,7 @@ def check_command(mark: bool, config_path: Path | None, as_json: bool) -> None:
     sys.exit(code or (0 if is_ok else 1))
 
 
-def _checks(config: Config, *, mark: bool) -> Iterator[Any]:
+def _checks(config: Config, path: Path, *, mark: bool) -> Iterator[Any]:
     from syncd.cli.checks import Check, box_checks  # noqa: PLC0415 - likewise
     from syncd.cli.peer_checks import peer_checks  # noqa: PLC0415 - likewise
 
@@ -59,7 +59,7 @@ def _checks(config: Config, *, mark: bool) -> Iterator[Any]:
     except TokenError as error:
         yield Check("daemon", False, error.problem, error.remedy)
         return
-    yield from box_checks(config, daemon_runs=status is not None, mark=mark)
+    yield from box_checks(config, path, daemon_runs=status is not None, mark=mark)
     yield from peer_checks(config, listing)
     if status is None:
         yield Check("daemon", True, "It does not run; start it with `syncd run`.")

@@ -16,18 +16,19 @@ from typing import Any
 
 from syncd.board import certificate, passphrase
 from syncd.cli.show import size
-from syncd.config.shapes import Config, LandingConfig, StorageConfig
+from syncd.config.shapes import Config, LandingConfig, NoticeConfig, NoticeKind, StorageConfig
 from syncd.config.values import HostPort
 from syncd.counted import counted
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
-from syncd.edges.secret_files import read_secret
+from syncd.edges.secret_files import BEYOND_GROUP, read_secret
 from syncd.errors import STATE_DISK_REMEDY, SyncdError, is_disk_trouble
 from syncd.journal import library
 from syncd.journal.opening import NAME, notes_in
 from syncd.journal.schema import NETWORK_FILE_SYSTEMS
 from syncd.landing.watch import WATCH_LIMIT_FILE, WATCH_LIMIT_SHARE
+from syncd.notices.webhook_keys import webhook_keys
 from syncd.storage.layout import INCOMING
 from syncd.storage.marker import MARKER_NAME, make_marker, read_marker
 
@@ -67,7 +68,9 @@ def asked(name: str, question: Callable[[], Check]) -> Check:
         return Check(name, False, f"The check itself failed: {error!r}.", "Report it as an error.")
 
 
-def box_checks(config: Config, *, daemon_runs: bool, mark: bool) -> Iterator[Check]:
+def box_checks(
+    config: Config, config_path: Path, *, daemon_runs: bool, mark: bool
+) -> Iterator[Check]:
     """Yield the answers about this box, in the order in which a person would put them right."""
     yield asked("state", partial(_state, config.node.state))
     yield asked("journal", partial(_journal, config.node.state))
@@ -77,6 +80,10 @@ def box_checks(config: Config, *, daemon_runs: bool, mark: bool) -> Iterator[Che
         yield asked(name, partial(_landing, name, landing))
     if config.landings:
         yield asked("watches", partial(_watches, config.landings))
+    for number, notice in enumerate(config.notices):
+        if notice.kind is NoticeKind.WEBHOOK:
+            name = f"notice {notice.kind}-{number}"
+            yield asked(name, partial(_webhook, name, notice, config_path))
     storage = config.storage
     if storage is not None:
         yield asked("marker", partial(_marker, storage.path, mark=mark))
@@ -105,6 +112,21 @@ def _state(folder: Path) -> Check:
         remedy = "Name a folder on a local disk as node.state."
         return Check("state", False, f"{folder} is on a network file system ({kind}).", remedy)
     return Check("state", True, f"{folder} can be written" + (f" ({kind})." if kind else "."))
+
+
+def _webhook(name: str, notice: NoticeConfig, config_path: Path) -> Check:
+    """See that the secret can be used, and is one. What it is, is said nowhere."""
+    try:
+        keys = webhook_keys(notice.secret, notice.secret_file)
+    except ValueError as error:
+        remedy = "Write secrets as the receiver gave them, one a line."
+        return Check(name, False, f"{notice.secret_file}: {error}.", remedy)
+    if notice.secret and config_path.stat().st_mode & BEYOND_GROUP:
+        remedy = f"Run: chmod 640 {config_path}; or write secret_file instead of secret."
+        message = f"Other users may read {config_path}, and a secret is in it."
+        return Check(name, False, message, remedy)
+    word = "secret" if len(keys) == 1 else "secrets"
+    return Check(name, True, f"It is signed by {len(keys)} {word}.")
 
 
 def _board(state: Path) -> Check:

@@ -47,12 +47,21 @@ def _peer_misfits(config: Config) -> Iterator[Problem]:
 
 
 def _path_misfits(config: Config) -> Iterator[Problem]:
-    """No folder of rolls may lie inside another: a roll would be taken twice, or published ones."""
+    """No folder of rolls may lie inside another: a roll would be taken twice, or published ones.
+
+    Nor may one that we write something else to.
+    """
     places = [(f"landing[{i}].path", landing.path) for i, landing in enumerate(config.landings)]
     if config.storage:
         places.append(("storage.path", config.storage.path))
+    rolls = len(places)
+    places += [
+        (f"notice[{i}].folder", notice.folder)
+        for i, notice in enumerate(config.notices)
+        if notice.folder is not None
+    ]
     for i, (key, path) in enumerate(places):
-        for other_key, other in places[:i]:
+        for other_key, other in places[: min(i, rolls)]:  # several notices may share a folder
             if path.is_relative_to(other) or other.is_relative_to(path):
                 found = f"is {shown(str(path))}, which overlaps {other_key}"
                 yield Problem(key, found, "Give each a folder of its own, none inside the other.")

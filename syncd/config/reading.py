@@ -33,6 +33,8 @@ from syncd.limits import (
     LANES_DEFAULT,
     LANES_MAX,
     SETTLE_S_DEFAULT,
+    WEBHOOK_TIMEOUT_S_DEFAULT,
+    WEBHOOK_TIMEOUT_S_MAX,
 )
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import Stage
@@ -216,16 +218,43 @@ def _storage(table: Table) -> StorageConfig:
 
 def _notice(table: Table) -> NoticeConfig:
     kind = table.take("kind", values.choice(NoticeKind))
-    on = values.many(values.word(NOTICE_ON), at_least=1)
-    if kind in (NoticeKind.WEBHOOK, NoticeKind.DROP_FILE):
-        _not_yet(table, "kind", kind.value, 'kind = "command"')
-    notice = NoticeConfig(
-        kind=kind,
-        run=table.take("run", values.many(values.text, at_least=1)),
-        on=table.take("on", on, (Stage.READY.value,)),
-        timeout_s=table.take("timeout_s", values.seconds(_DAY_S), COMMAND_TIMEOUT_S_DEFAULT),
-    )
+    on: tuple[str, ...] = (Stage.READY.value,)
+    on = table.take("on", values.many(values.word(NOTICE_ON), at_least=1), on)
+    if kind is NoticeKind.WEBHOOK:
+        notice = _webhook(table, on)
+    elif kind is NoticeKind.DROP_FILE:
+        notice = NoticeConfig(kind=kind, on=on, folder=table.take("folder", values.folder))
+    else:
+        notice = NoticeConfig(
+            kind=kind,
+            run=table.take("run", values.many(values.text, at_least=1)),
+            on=on,
+            timeout_s=table.take("timeout_s", values.seconds(_DAY_S), COMMAND_TIMEOUT_S_DEFAULT),
+        )
     table.end()
+    return notice
+
+
+def _webhook(table: Table, on: tuple[str, ...]) -> NoticeConfig:
+    """Read a webhook's table. No error shows a URL or a secret: neither is for a log."""
+    allow_http = table.take("allow_http", values.flag, False)
+    notice = NoticeConfig(
+        kind=NoticeKind.WEBHOOK,
+        on=on,
+        url=table.take("url", values.web_address(allow_http=bool(allow_http)), hidden=True),
+        secret=table.take("secret", values.secret, "", hidden=True),
+        secret_file=table.take("secret_file", values.folder, None),
+        ca_file=table.take("ca_file", values.folder, None),
+        timeout_s=table.take(
+            "timeout_s", values.seconds(WEBHOOK_TIMEOUT_S_MAX), WEBHOOK_TIMEOUT_S_DEFAULT
+        ),
+    )
+    if ("secret" in table.values) == ("secret_file" in table.values):
+        word = "are both there" if "secret" in table.values else "is missing"
+        remedy = (
+            'Write one of them: secret_file = "/etc/syncd/webhook.secret", readable by syncd only.'
+        )
+        table.note("secret or secret_file", word, remedy)
     return notice
 
 

@@ -3,7 +3,7 @@
 Owns: the shapes and their defaults. Must not: read a file, know how a value is written.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import time
 from enum import StrEnum
 from pathlib import Path
@@ -30,7 +30,7 @@ class Route(StrEnum):
 
 
 class NoticeKind(StrEnum):
-    """How a notice is delivered. Only COMMAND is available yet."""
+    """How a notice is delivered."""
 
     COMMAND = "command"
     WEBHOOK = "webhook"
@@ -118,12 +118,22 @@ class StorageConfig:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoticeConfig:
-    """What is run when a roll reaches one of the stages in on. run: the program, then its words."""
+    """Who is told when a roll reaches one of the stages in on.
+
+    run: for COMMAND, the program, then its words. folder: for DROP_FILE. The rest is for WEBHOOK:
+    secret: one by which it is signed, or secret_file: where they are, one a line; ca_file: whose
+    certificates are believed instead of the system's authorities'.
+    """
 
     kind: NoticeKind
     run: tuple[str, ...] = ()
     on: tuple[str, ...] = (Stage.READY.value,)
     timeout_s: float = COMMAND_TIMEOUT_S_DEFAULT
+    folder: Path | None = None
+    url: str = field(default="", repr=False)
+    secret: str = field(default="", repr=False)
+    secret_file: Path | None = None
+    ca_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

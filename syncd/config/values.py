@@ -16,6 +16,9 @@ from decimal import Decimal
 from enum import Enum
 from pathlib import Path
 from typing import Any, TypeVar, cast
+from urllib.parse import urlsplit
+
+from syncd.notices.signing import key_of
 
 T = TypeVar("T")
 E = TypeVar("E", bound=Enum)
@@ -27,6 +30,7 @@ _SIZE = re.compile(r"(\d{1,15}(?:\.\d{1,6})?)\s*([kmgtp]?)(i?)b?", re.IGNORECASE
 _FINGERPRINT = re.compile(r"sha256:[0-9a-f]{64}", re.ASCII)
 _NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,61}[A-Za-z0-9])?", re.ASCII)
 _HOST_NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,251}[A-Za-z0-9])?\.?", re.ASCII)
+_URL = re.compile(r"[!-~]{1,2000}", re.ASCII)
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)", re.ASCII)
 
 
@@ -89,8 +93,18 @@ class Table:
     problems: list[Problem]
     _known: list[str] = field(default_factory=list)
 
-    def take(self, key: str, parse: Callable[[Any], T], default: "T | _Required" = REQUIRED) -> T:
-        """Return the value of key as parse reads it, or default if it is not there."""
+    def take(
+        self,
+        key: str,
+        parse: Callable[[Any], T],
+        default: "T | _Required" = REQUIRED,
+        *,
+        hidden: bool = False,
+    ) -> T:
+        """Return the value of key as parse reads it, or default if it is not there.
+
+        hidden: what is there may be a secret, and is not shown in a problem.
+        """
         self._known.append(key)
         if key not in self.values:
             if isinstance(default, _Required):
@@ -100,7 +114,8 @@ class Table:
         try:
             return parse(self.values[key])
         except ValueError as error:
-            self.note(key, f"is {shown(self.values[key])}", f"Write {error}.")
+            found = "cannot be used" if hidden else f"is {shown(self.values[key])}"
+            self.note(key, found, f"Write {error}.")
             return cast("T", None)
 
     def table(self, key: str) -> "Table | None":
@@ -241,6 +256,38 @@ def address(value: Any) -> HostPort:
     if found is None or found.port == 0:
         raise ValueError('host:port or [IPv6]:port, port 1 to 65535, such as "10.20.0.2:8840"')
     return found
+
+
+def web_address(*, allow_http: bool) -> Callable[[Any], str]:
+    """Read a URL to which something is sent: https, or http to this machine or where allowed."""
+
+    def parse(value: Any) -> str:
+        url = value if isinstance(value, str) and _URL.fullmatch(value) else ""
+        try:
+            found = urlsplit(url)
+            port = found.port or 0
+        except ValueError:
+            found, port = urlsplit(""), 0
+        name = found.hostname or ""
+        is_there = bool(name) and "@" not in found.netloc and not found.fragment
+        if not is_there or found.scheme not in {"http", "https"} or port < 0:
+            raise ValueError('a URL without a user and "#", such as "https://hooks.example/syncd"')
+        if found.scheme == "http" and not (allow_http or HostPort(name, 0).is_loopback):
+            raise ValueError(
+                'https://…; or "allow_http = true" beside it, if anybody on the way may read it'
+            )
+        return url
+
+    return parse
+
+
+def secret(value: Any) -> str:
+    """Read a webhook's secret."""
+    try:
+        key_of(text(value))
+    except ValueError as error:
+        raise ValueError(f'"whsec_" and 24 to 64 bytes in base64 ({error})') from None
+    return str(value)
 
 
 def host(value: Any) -> str:

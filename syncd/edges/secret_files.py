@@ -11,6 +11,7 @@ from pathlib import Path
 from syncd.errors import SyncdError
 
 OTHERS = 0o077
+BEYOND_GROUP = 0o037  # root may own it, and let syncd's group read it
 SECRET_BYTES_MAX = 64 * 1024
 
 

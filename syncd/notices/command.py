@@ -3,6 +3,9 @@
 Owns: the argument list, the environment, the process group, the time limit, the kept output.
 Must not: decide when to try again; outbox.py does.
 
+Names may hold any bytes but NUL: one that is no UTF-8 is a lone surrogate here (PEP 383) and goes
+out as that byte, in arguments and environment; in the JSON it stays a surrogate.
+
 The notice is JSON on standard input. A command that starts something in the background must
 give it an output of its own: ours is closed when the command itself ends.
 """
@@ -25,7 +28,7 @@ from syncd.limits import (
     COMMAND_TIMEOUT_S_DEFAULT,
 )
 from syncd.notices.events import event_json
-from syncd.notices.subscriber import KINDS_DEFAULT, Outcome
+from syncd.notices.subscriber import KINDS_DEFAULT, MINUTES, Outcome
 from syncd.ports import Clock
 
 PLACEHOLDERS = ("path", "name", "day", "id", "stage")
@@ -40,6 +43,8 @@ class CommandSubscriber:
 
     run: program and arguments; {path} {name} {day} {id} {stage} stand for text of the roll.
     """
+
+    patience = MINUTES
 
     def __init__(
         self,
@@ -65,8 +70,9 @@ class CommandSubscriber:
         program = os.path.basename(arguments[0])
         try:
             code, output = await self._execute(arguments, _environment(values, notice), notice)
-        except OSError as error:
-            note = f"command {program} cannot be started: {error.strerror or error}"
+        except (OSError, ValueError) as error:  # a ValueError: a NUL, which no system can pass
+            reason = error.strerror if isinstance(error, OSError) else str(error)
+            note = f"command {program} cannot be started: {reason or error}"
             return Outcome(delivered=False, note=note)
         took_s = self._clock.monotonic_s() - started_s
         end = "was ended at its time limit" if code is None else f"exit {code}"

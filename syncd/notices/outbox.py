@@ -21,9 +21,8 @@ from syncd.journal.journal import Connection, Journal
 from syncd.journal.notices import Delivery, NoticeRow
 from syncd.journal.rolls import RollRow
 from syncd.limits import (
-    NOTICE_ATTEMPTS_MAX,
+    FAILURES_SAID_AFTER,
     NOTICE_RETRY_BASE_S,
-    NOTICE_RETRY_CAP_S,
     NOTICE_WINDOW,
     NOTICES_KEPT,
     NOTICES_PRUNE_EVERY_S,
@@ -34,6 +33,8 @@ from syncd.ports import Ports
 _log = logging.getLogger(__name__)
 
 DELIVERY_KIND = "delivery"
+_DOUBLINGS_MAX = 30
+_EACH_SAID_MAX = 10  # failed attempts; later ones say no more, and would fill the history
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,6 @@ class Relay:
         ports: Ports,
         *,
         path_of: Callable[[RollRow], str] = path_here,
-        attempts_max: int = NOTICE_ATTEMPTS_MAX,
     ) -> None:
         names = [subscriber.name for subscriber in subscribers]
         assert len(set(names)) == len(names), "subscribers have names of their own"
@@ -72,7 +72,8 @@ class Relay:
         self._journal = journal
         self._ports = ports
         self._path_of = path_of
-        self._attempts_max = attempts_max
+        self._failures: dict[str, tuple[int, str]] = {}  # in a row, and what came of the last
+        self._gone: dict[str, str] = {}
 
     async def run(self) -> None:
         """Serve until cancelled; an attempt under way is then cancelled, and made again later."""
@@ -81,20 +82,41 @@ class Relay:
             for subscriber in self._subscribers:
                 group.create_task(self._serve(subscriber), name=f"notices-{subscriber.name}")
 
+    def problems(self) -> dict[str, str]:
+        """Return, by name of the subscriber, what keeps it from being told; "" if nothing does."""
+        found = {subscriber.name: "" for subscriber in self._subscribers}
+        for name, (count, note) in self._failures.items():
+            if count >= FAILURES_SAID_AFTER:
+                found[name] = f"The last {count} attempts failed: {note}."
+        for name, note in self._gone.items():
+            found[name] = f"It wants to be told no more: {note}. Nothing is sent to it."
+        return found
+
     async def _serve(self, subscriber: Subscriber) -> None:
         bell = Bell()
         unsubscribe = self._journal.subscribe(bell.ring)
         try:
             await self._ports.disk.aside(self._begin, subscriber)
-            while True:
+            while subscriber.name not in self._gone:
                 step = await self._ports.disk.aside(self._look, subscriber)
                 if step.notice is None:
                     await bell.wait(step.wait_s)
                     continue
                 outcome = await self._attempt(subscriber, step.notice, step.path)
                 await self._ports.disk.aside(self._record, subscriber, step, outcome)
+                self._remember(subscriber, outcome)
         finally:
             unsubscribe()
+
+    def _remember(self, subscriber: Subscriber, outcome: Outcome) -> None:
+        if outcome.delivered:
+            self._failures.pop(subscriber.name, None)
+            return
+        count, _ = self._failures.get(subscriber.name, (0, ""))
+        self._failures[subscriber.name] = (count + 1, outcome.note)
+        if outcome.is_gone:
+            _log.warning("%s wants to be told no more: %s", subscriber.name, outcome.note)
+            self._gone[subscriber.name] = outcome.note
 
     async def _forget_old(self) -> None:
         while True:
@@ -130,7 +152,7 @@ class Relay:
                     continue
                 left_s = (delivery.next_at_utc_ms - now) / 1000
                 # A delay longer than the longest: the wall clock was set back.
-                if left_s <= 0 or left_s > NOTICE_RETRY_CAP_S:
+                if left_s <= 0 or left_s > subscriber.patience.longest_s:
                     path = self._path(db, notice)
                     return _Next(notice, path, delivery.attempts)
                 behind.add(notice.roll_id)
@@ -153,11 +175,13 @@ class Relay:
         assert step.notice is not None, "only attempts are recorded"
         attempts = step.attempts + 1
         now = self._ports.clock.utc_ms()
-        if outcome.delivered or attempts >= self._attempts_max:
+        patience = subscriber.patience
+        if outcome.delivered or attempts >= patience.attempts_max:
             told = notices.OUTCOME_DELIVERED if outcome.delivered else notices.OUTCOME_GIVEN_UP
             return Delivery(subscriber.name, step.notice.seq, attempts, now, told)
-        longest_s = min(NOTICE_RETRY_CAP_S, NOTICE_RETRY_BASE_S * 2**attempts)
+        longest_s = min(patience.cap_s, NOTICE_RETRY_BASE_S * 2 ** min(attempts, _DOUBLINGS_MAX))
         delay_s = self._ports.chance.uniform(0.0, longest_s)
+        delay_s = max(delay_s, min(outcome.least_wait_s, patience.longest_s))
         return Delivery(subscriber.name, step.notice.seq, attempts, now + round(delay_s * 1000))
 
     def _say(self, db: Connection, notice: NoticeRow, delivery: Delivery, outcome: Outcome) -> None:
@@ -166,6 +190,8 @@ class Relay:
         text = outcome.note or (f"{delivery.subscriber} could not be told" if given_up else "")
         if given_up:
             text += f" (given up after {delivery.attempts} attempts)"
+        if not (outcome.delivered or given_up or is_worth_saying(delivery.attempts)):
+            return
         if not text or notice.roll_id is None or rolls.get(db, notice.roll_id) is None:
             return
         data = {
@@ -176,6 +202,11 @@ class Relay:
         }
         now = self._ports.clock.utc_ms()
         rolls.note(db, notice.roll_id, text, now_utc_ms=now, kind=DELIVERY_KIND, data=data)
+
+
+def is_worth_saying(attempts: int) -> bool:
+    """Tell whether this failed attempt gets a line: the first ones, then each power of two."""
+    return attempts <= _EACH_SAID_MAX or attempts & (attempts - 1) == 0
 
 
 def _unsettled(db: Connection, subscriber: Subscriber) -> list[tuple[NoticeRow, Delivery]]:

@@ -19,6 +19,7 @@ from syncd.wire.identity import Identity
 from syncd.wire.messages import Hello, HelloAnswer, PeerIdentity
 from syncd.wire.peers import PeerBook, TrustedPeer
 from tests.cli.conftest import Box, Result
+from tests.notices.test_signing import SECRET
 
 PROCESSING = """
 [node]
@@ -111,6 +112,33 @@ def test_one_failing_check_does_not_stop_the_others(
     assert set(found) == {"landing", "space", "port bulk"}
     assert "node.bulk" in found["port bulk"]["remedy"]
     assert all(each["message"] and each["remedy"] for each in found.values())
+
+
+HOOK = '[[notice]]\nkind = "webhook"\nurl = "https://hooks.example/hidden"\n'
+
+
+def test_a_webhooks_secret_is_looked_at_and_not_said(
+    check: Callable[..., Result], tmp_path: Path
+) -> None:
+    """Missing, open to others, no secret; and one that stands in a configuration all may read."""
+    file = tmp_path / "webhook.secret"
+    by_file = HOOK + f'secret_file = "{file}"\n'
+    name = "notice webhook-0"
+    assert "No such file" in wrong(check("--json", text=by_file))[name]["message"]
+
+    file.write_text(SECRET)
+    file.chmod(0o604)
+    assert "Other users may read" in wrong(check("--json", text=by_file))[name]["message"]
+    file.chmod(0o640)
+    assert name not in wrong(check("--json", text=by_file))
+    file.write_text("whsec_x")
+    assert "one a line" in wrong(check("--json", text=by_file))[name]["remedy"]
+
+    in_config = HOOK + f'secret = "{SECRET}"\n'
+    found = check("--json", text=in_config)
+    assert "Other users may read" in wrong(found)[name]["message"]
+    assert SECRET[6:] not in found.out + found.err
+    assert "hidden" not in found.out + found.err
 
 
 def test_what_is_wrong_is_marked_with_a_word(check: Callable[..., Result]) -> None:

@@ -16,7 +16,7 @@ from syncd.errors import LinkLostError
 from syncd.journal import notices
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
-from syncd.notices.subscriber import Outcome
+from syncd.notices.subscriber import MINUTES, Outcome
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage, is_before
 from tests.faults.one_by_one import (
@@ -515,6 +515,7 @@ class _Hesitant:
 
     name = "hesitant"
     kinds = ("landed", "ready")
+    patience = MINUTES
 
     def __init__(self, take: Callable[[], None]) -> None:
         self.heard: list[NoticeRow] = []

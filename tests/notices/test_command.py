@@ -66,6 +66,62 @@ async def test_placeholders_are_text_in_one_argument_and_no_shell_reads_them() -
     assert shown == repr([PATH, "--as=2026-03-14_D12/A012", f"{ROLL['id']} ready", "{other}"])
 
 
+ODD_NAMES = [
+    "-rf",
+    "--output=/etc/passwd",
+    "A 012",
+    "A\n012",
+    "A\r\x1b[31m012",
+    "A'012\"`touch x`$(touch x)${HOME}",
+    "A;touch x|y&z>w<v*?[a]~#!",
+    "{path}{name}%s%(a)s",
+    "A\udcff\udc80012",
+    "B\u00e9la \u6c34 \U0001f3ac",
+    "\\\\server\\A012",
+]
+
+
+@pytest.mark.parametrize("name", ODD_NAMES)
+async def test_any_name_reaches_a_command_as_it_is(name: str, tmp_path: Path) -> None:
+    """Byte for byte: as an argument, in the environment, and in the JSON on standard input.
+
+    A byte that is no UTF-8 is a lone surrogate within Python (PEP 383), and goes out as that byte.
+    """
+    roll = ROLL | {"name": name}
+    body = {**NOTICE.body, "roll": roll}
+    notice = NoticeRow(7, "j-7", ROLL["id"], "ready", NOTICE.at_utc_ms, body)
+    path = f"/mnt/array/rolls/2026-03-14_D12/{name}"
+    program = (
+        "import json, os, sys\n"
+        "said = json.load(sys.stdin)\n"
+        "out = open(sys.argv[1], 'wb')\n"
+        "for text in (*sys.argv[2:], os.environ['SYNCD_NAME'], os.environ['SYNCD_PATH'],\n"
+        "             said['roll']['name']):\n"
+        "    out.write(os.fsencode(text) + b'\\0')\n"
+    )
+    words = (sys.executable, "-X", "utf8", "-c", program, str(tmp_path / "out"))
+    command = CommandSubscriber("command-1", (*words, "{path}", "{name}", "x={name}"), RealClock())
+
+    outcome = await command.deliver(notice, path)
+
+    assert outcome.delivered, outcome.note
+    wanted = [os.fsencode(text) for text in (path, name, f"x={name}", name, path, name)]
+    assert (tmp_path / "out").read_bytes().split(b"\0")[:-1] == wanted
+    assert [entry.name for entry in os.scandir(tmp_path)] == ["out"], "nothing else was run"
+
+
+async def test_a_name_with_a_nul_or_without_end_starts_nothing(tmp_path: Path) -> None:
+    """No system can pass it; it is said, and the daemon lives on."""
+    mark = tmp_path / "ran"
+    for path in ("/a\0b", "/" + "a" * (4 << 20)):
+        command = CommandSubscriber("command-1", ("touch", str(mark), "{path}"), RealClock())
+        outcome = await command.deliver(NOTICE, path)
+        assert not outcome.delivered
+        assert "cannot be started" in outcome.note
+        assert len(outcome.note) < 300
+    assert os.listdir(tmp_path) == []
+
+
 def test_what_was_put_in_is_not_looked_at_again() -> None:
     """A roll named like a placeholder stays that."""
     values = {"path": "{name}", "name": "A012", "day": "", "id": "", "stage": ""}

@@ -4,18 +4,20 @@ import asyncio
 import random
 from collections.abc import Callable, Collection, Coroutine
 from contextlib import suppress
+from dataclasses import replace
 from typing import Any, TypeVar, cast
 
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
 from syncd.notices.outbox import Relay
-from syncd.notices.subscriber import Outcome
+from syncd.notices.subscriber import DAYS, MINUTES, Outcome, Patience
 from syncd.ports import Disk, Lines, Ports
 from tests.faults.virtual_time import run_simulated
 from tests.journal.samples import NOW, add
 
 T = TypeVar("T")
+TWO = replace(MINUTES, attempts_max=2)
 Answer = Callable[[NoticeRow, int], bool]
 
 
@@ -85,11 +87,9 @@ class Box:
         with self.journal.read() as db:
             return notices.cursor(db, subscriber)
 
-    async def relay(
-        self, *ears: "Ear", for_s: float = 3600.0, attempts_max: int = 10, then: Any = None
-    ) -> None:
+    async def relay(self, *ears: "Ear", for_s: float = 3600.0, then: Any = None) -> None:
         """Run the relay for a while; then() is called once it listens."""
-        relay = Relay(ears, self.journal, self.ports, attempts_max=attempts_max)
+        relay = Relay(ears, self.journal, self.ports)
         with suppress(TimeoutError):
             async with asyncio.timeout(for_s), asyncio.TaskGroup() as group:
                 group.create_task(relay.run())
@@ -107,8 +107,9 @@ class Ear:
         *,
         name: str = "ear",
         kinds: Collection[str] = ("ready",),
+        patience: Patience = MINUTES,
     ) -> None:
-        self.name, self.kinds = name, kinds
+        self.name, self.kinds, self.patience = name, kinds, patience
         self.heard: list[str] = []
         self.paths: set[str] = set()
         self._answer = answer
@@ -179,8 +180,8 @@ def test_order_is_kept_within_a_roll_while_others_pass() -> None:
 def test_in_the_end_it_is_given_up_and_said_on_the_roll() -> None:
     """The next notice of the roll then goes out; the record of what was given up stays."""
     box = Box()
-    ear = Ear(lambda notice, _: notice.seq != 2)
-    simulated(box.relay(ear, attempts_max=3, then=lambda: box.add("A012", "A012")))
+    ear = Ear(lambda notice, _: notice.seq != 2, patience=replace(MINUTES, attempts_max=3))
+    simulated(box.relay(ear, then=lambda: box.add("A012", "A012")))
 
     assert ear.heard == ["A012:j-2"] * 3 + ["A012:j-3"]
     assert box.notes("A012")[2:] == ["failed 2 (given up after 3 attempts)", "told 3"]
@@ -241,7 +242,7 @@ def test_a_restart_keeps_the_delay() -> None:
 
     async def story() -> None:
         await box.relay(Ear(fail), for_s=0.02, then=lambda: box.add("A012"))
-        await box.relay(Ear(fail), for_s=120, attempts_max=2)
+        await box.relay(Ear(fail, patience=TWO), for_s=120)
 
     simulated(story())
 
@@ -263,6 +264,107 @@ def test_a_wall_clock_set_back_delays_nothing_for_long() -> None:
     simulated(story())
 
     assert ear.heard == ["A012:j-2"] * 2
+
+
+def test_patience_lasts_for_days_and_fills_no_history() -> None:
+    """A receiver that is down from Friday to Monday is told; its failures are said more seldom."""
+    box = Box()
+    began_ms: list[int] = []
+
+    def is_up(_notice: NoticeRow, _attempt: int) -> bool:
+        began_ms.append(box.clock.utc_ms())
+        return began_ms[-1] - began_ms[0] > 2.5 * 86_400_000
+
+    ear = Ear(is_up, patience=DAYS)
+    simulated(box.relay(ear, for_s=4 * 86_400, then=lambda: box.add("A012")))
+
+    assert box.cursor() == 2
+    assert 300 < len(ear.heard) < DAYS.attempts_max
+    assert max(box.chance.asked) == DAYS.cap_s
+    notes = box.notes("A012")
+    assert notes[-1] == "told 2"
+    assert len(notes) < 20
+
+
+def test_a_wait_that_is_asked_for_is_kept_within_bounds() -> None:
+    """Not before that; but a receiver that asks for a year is told within the hour."""
+    box, at_s = Box(), list[float]()
+
+    class Asking(Ear):
+        async def deliver(self, notice: NoticeRow, path: str) -> Outcome:
+            at_s.append(box.clock.monotonic_s())
+            good = (await super().deliver(notice, path)).delivered
+            return Outcome(good, "asked", least_wait_s=120.0 if len(at_s) == 1 else 1e9)
+
+    ear = Asking(lambda _, attempt: attempt == 2, patience=DAYS)
+    simulated(box.relay(ear, for_s=86_400, then=lambda: box.add("A012")))
+
+    assert 120 <= at_s[1] - at_s[0] < 122
+    assert DAYS.longest_s <= at_s[2] - at_s[1] < DAYS.longest_s + 2
+
+
+def test_who_is_gone_is_told_no_more_until_a_restart_and_misses_nothing() -> None:
+    """It is said for `syncd check`; others go on; the restarted relay begins where it was."""
+    box = Box()
+
+    class Gone(Ear):
+        async def deliver(self, notice: NoticeRow, path: str) -> Outcome:
+            await super().deliver(notice, path)
+            return Outcome(delivered=False, note="gone (410)", is_gone=True)
+
+    gone, well = Gone(), Ear(name="well")
+    relay = Relay([gone, well], box.journal, box.ports)
+
+    async def story() -> None:
+        task = asyncio.create_task(relay.run())
+        await asyncio.sleep(0.01)
+        box.add("A012", "B007")
+        await asyncio.sleep(7200)
+        task.cancel()
+        await asyncio.wait({task})
+        again = asyncio.create_task(relay.run())  # as after an error of the journal
+        await asyncio.sleep(7200)
+        again.cancel()
+        await asyncio.wait({again})
+
+    simulated(story())
+    assert gone.heard == ["A012:j-2"]
+    assert well.heard == ["A012:j-2", "B007:j-4"]
+    assert relay.problems() == {
+        "ear": "It wants to be told no more: gone (410). Nothing is sent to it.",
+        "well": "",
+    }
+    simulated(box.relay(ear := Ear()))
+    assert sorted(ear.heard) == ["A012:j-2", "B007:j-4"]
+
+
+def test_failures_in_a_row_are_a_problem_until_one_gets_through() -> None:
+    """One or two are ordinary, and not worth a person's time."""
+    box = Box()
+    ear = Ear(lambda _, attempt: attempt == 5)
+    relay = Relay([ear], box.journal, box.ports)
+    seen: list[str] = []
+
+    async def story() -> None:
+        task = asyncio.create_task(relay.run())
+        await asyncio.sleep(0.01)
+        box.add("A012")
+        while len(ear.heard) < 6:
+            await asyncio.sleep(0.001)
+            seen.append(relay.problems()["ear"])
+        await asyncio.sleep(0.01)
+        seen.append(relay.problems()["ear"])
+        task.cancel()
+        await asyncio.wait({task})
+
+    simulated(story())
+    assert list(dict.fromkeys(seen)) == [
+        "",
+        "The last 3 attempts failed: failed 2.",
+        "The last 4 attempts failed: failed 2.",
+        "The last 5 attempts failed: failed 2.",
+    ]
+    assert seen[-1] == ""
 
 
 def test_a_new_subscriber_hears_only_what_is_new() -> None:
