@@ -38,6 +38,7 @@ _SQLITE_CODES = frozenset({7, 3082})  # SQLITE_NOMEM, SQLITE_IOERR_NOMEM (sqlite
 # As threading, the dynamic loader and OpenSSL word it; they have no error of their own for this.
 _WORDS = (
     *("can't start new thread", "failed to map segment", "annot allocate memory"),
+    *("cannot map zero-fill pages", "cannot change memory protections", "cannot create "),
     *("malloc failure", "library has no ciphers"),
 )
 # By malloc.h of glibc. Above a sealed record (1 MiB), which is made and let go for each MiB sent.

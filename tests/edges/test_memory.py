@@ -85,6 +85,8 @@ def test_a_program_that_did_not_ask_for_it_goes_on() -> None:
         (OSError(errno.ENOMEM, "Cannot allocate memory"), True),
         (BaseExceptionGroup("", [ValueError(), ExceptionGroup("", [MemoryError()])]), True),
         (RuntimeError("can't start new thread"), True),
+        (ImportError("_dns.so: cannot map zero-fill pages"), True),
+        (ImportError("_dns.so: undefined symbol: PyNone"), False),
         (RuntimeError("dictionary changed size during iteration"), False),
         (OSError(errno.EIO, "Input/output error"), False),
         (None, False),
