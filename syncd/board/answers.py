@@ -5,7 +5,7 @@ parts of the node hear of it from there. Must not: know HTTP, peers or lanes.
 """
 
 import types
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
 
 from syncd.bell import Bell
@@ -51,9 +51,9 @@ class JournalAnswers:
     # Rolls
 
     async def rolls(self) -> list[dict[str, Any]]:
-        """Return every roll, in the order in which they go."""
+        """Return every roll, in the order in which they go; what is on the storage once, once."""
         now = self._clock.utc_ms()
-        rows = await self._read(rolls.all_rolls)
+        rows = [row for row in await self._read(rolls.all_rolls) if not _is_another_offer(row)]
         return [roll_json(row, now_utc_ms=now, waits=self.waits(row)) for row in rows]
 
     def waits(self, row: RollRow) -> dict[str, str] | None:  # noqa: ARG002 - a node knows more
@@ -247,7 +247,7 @@ class JournalAnswers:
 
 def find_one(db: Connection, text: str) -> RollRow:
     """Return the roll that text names. Raises RollUnknownError or RollAmbiguousError."""
-    found = rolls.find(db, text)
+    found = list({row.roll_id: row for row in _as_offered(db, rolls.find(db, text))}.values())
     if not found:
         raise RollUnknownError(
             f"No roll answers to {text!r}.", remedy="See which there are: syncd rolls"
@@ -271,6 +271,18 @@ def _is_published_wrong(row: RollRow) -> bool:
 def _is_elsewhere(row: RollRow) -> bool:
     """Tell whether a roll of this box has arrived on another one, which knows how it is."""
     return row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
+
+
+def _is_another_offer(row: RollRow) -> bool:
+    """Tell whether a row only says that a roll was offered under another id or name, too."""
+    return row.origin is Origin.PEER and row.same_as is not None
+
+
+def _as_offered(db: Connection, rows: list[RollRow]) -> Iterator[RollRow]:
+    """Yield rows, and for each that is only another offer the roll that it leads to."""
+    for row in rows:
+        other = rolls.get(db, row.same_as) if _is_another_offer(row) and row.same_as else None
+        yield other or row
 
 
 def _still_under_way(row: RollRow) -> RollRow:

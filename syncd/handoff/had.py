@@ -7,6 +7,7 @@ of which a file is not as it was. Must not: change what is published (promise 2)
 import asyncio
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import NoReturn
 
 from syncd.errors import HeldError
@@ -55,7 +56,7 @@ class HadRolls:
             if not head.released:
                 raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             await aside(self._release, row.roll_id)
-        inventory, known = await aside(self._known, row.roll_id)
+        inventory, known = await aside(self._known, row)
         try:
             doubtful = await self._doubtful(row.roll_id, inventory, known)
         except HeldError as error:
@@ -99,11 +100,18 @@ class HadRolls:
 
     # Blocking
 
-    def _known(self, roll_id: str) -> tuple[Inventory, dict[str, Times]]:
-        """Return a roll's inventory, and the times of its files when they were last read."""
+    def _known(self, row: RollRow) -> tuple[Inventory, dict[str, Times]]:
+        """Return a roll's inventory, and the times of its files when they were last read.
+
+        Under the name by which it lies on the storage, if it is another offer of a roll there.
+        """
         with self._journal.read() as db:
-            inventory = rolls.load_inventory(db, roll_id)
-            return inventory, known_times(inventory, parcels.change_times(db, roll_id))
+            inventory = rolls.load_inventory(db, row.roll_id)
+            other = None if row.same_as is None else rolls.get(db, row.same_as)
+            known = known_times(inventory, parcels.change_times(db, row.roll_id))
+        if other is not None:
+            inventory = replace(inventory, day=other.day, name=other.name)
+        return inventory, known
 
     def _note_read(self, roll_id: str, inventory: Inventory, read: Mapping[str, Times]) -> None:
         """Journal the change times of what was read again, so that it is not at each offer."""

@@ -31,6 +31,7 @@ from syncd.storage.troubles import storage_trouble
 from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
 
 PENDING_PER_PEER_MAX = 8
+SAME_KIND = "same-content"  # the notice of a roll that was told before, under another id
 
 
 @dataclass(slots=True)
@@ -39,6 +40,14 @@ class _Pending:
 
     head: Offer
     files: list[FileEntry] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What the storage has of a roll; there: the roll under the name it was looked for by."""
+
+    comparison: Comparison
+    there: Inventory
 
 
 class OfferBook:
@@ -51,7 +60,7 @@ class OfferBook:
         self._keeper = keeper
         self._had = HadRolls(ports=ports, journal=journal, area=area)
         self._pending: dict[tuple[str, str], _Pending] = {}
-        self._comparisons: dict[str, asyncio.Task[Comparison]] = {}
+        self._comparisons: dict[str, asyncio.Task[_Found]] = {}
 
     def page(self, peer: PeerIdentity, page: InventoryPage) -> Done:
         """Keep one page of an inventory that was asked for; a page come twice counts once."""
@@ -181,37 +190,37 @@ class OfferBook:
     ) -> OfferAnswer:
         """Decide on a roll whose id is not known; its name may be."""
         await self._ports.disk.aside(self._drop_replaced, peer, head)
-        comparison = await self._compare(head.roll_id, inventory)
-        inventory = _as_frozen(inventory)
-        match comparison:
-            case None:
-                waiting = "compared with what has this name on the storage"
-                return OfferAnswer(kind=OfferKind.WAIT, message=waiting)
+        found = await self._compare(head.roll_id, inventory)
+        if found is None:
+            waiting = "compared with what has this name or this content on the storage"
+            return OfferAnswer(kind=OfferKind.WAIT, message=waiting)
+        inventory, there = _as_frozen(inventory), _as_frozen(found.there)
+        match found.comparison:
             case Comparison.ABSENT:
                 await self._ports.disk.aside(self._accept, peer, head, inventory)
                 lacking = await self._keeper.lacking(inventory.roll_id)
                 self._pending.pop((peer.fingerprint, head.roll_id), None)
                 return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
             case Comparison.SAME:
-                await self._ports.disk.aside(self._note_same, peer, inventory)
+                await self._ports.disk.aside(self._note_same, peer, inventory, there)
                 self._pending.pop((peer.fingerprint, head.roll_id), None)
-                return have(target_of(inventory))
+                return have(target_of(there))
             case Comparison.NEEDS_DIGESTS:
                 return OfferAnswer(kind=OfferKind.DIGESTS, message="send digests to compare by")
         self._pending.pop((peer.fingerprint, head.roll_id), None)
         return refusal(await self._ports.disk.aside(self._taken, inventory))
 
-    async def _compare(self, roll_id: str, inventory: Inventory) -> Comparison | None:
+    async def _compare(self, roll_id: str, inventory: Inventory) -> _Found | None:
         """Compare beside the loop; None while that still runs, so that nobody waits on a call."""
         rival = await self._ports.disk.aside(self._rival, roll_id, inventory)
         if rival is not None:
             # Perhaps the same content under other evidence: then it is told once that has landed.
             is_same = await self._ports.disk.aside(self._may_be_same, rival, inventory)
-            return None if is_same else Comparison.DIFFERENT
+            return None if is_same else _Found(Comparison.DIFFERENT, inventory)
         key = f"{roll_id} {inventory.roll_id}"
         task = self._comparisons.get(key)
         if task is None:
-            work = self._ports.disk.aside(compare_with_published, self._area, inventory)
+            work = self._ports.disk.aside(self._look_for, inventory)
             task = asyncio.ensure_future(work)
             self._comparisons[key] = task
         await asyncio.wait([task], timeout=1.0)
@@ -219,6 +228,25 @@ class OfferBook:
             return None
         self._comparisons.pop(key, None)  # the same offer may be asked twice at a time
         return task.result()
+
+    def _look_for(self, inventory: Inventory) -> _Found:
+        """Find a roll on the storage: under its own name, or the same content under another one.
+
+        Raises HeldError if the storage is absent or fails.
+        """
+        by_name = compare_with_published(self._area, inventory)
+        if by_name is not Comparison.ABSENT:
+            return _Found(by_name, inventory)
+        with self._journal.read() as db:
+            rows = rolls.published_like(db, inventory)
+        for row in rows:
+            if not self._may_be_same(row, inventory):
+                continue
+            there = replace(inventory, day=row.day, name=row.name)
+            found = compare_with_published(self._area, there)
+            if found in (Comparison.SAME, Comparison.NEEDS_DIGESTS):
+                return _Found(found, there)
+        return _Found(Comparison.ABSENT, inventory)
 
     def _rival(self, roll_id: str, inventory: Inventory) -> RollRow | None:
         """Return another unfinished roll of the same name, if there is one.
@@ -254,10 +282,10 @@ class OfferBook:
             if row.same_as is None and is_before(row.stage, Stage.LANDED):
                 self._keeper.give_up(roll_id)
 
-    def _may_be_same(self, rival: RollRow, inventory: Inventory) -> bool:
+    def _may_be_same(self, other: RollRow, inventory: Inventory) -> bool:
         """Tell whether two rolls may have the same content, as far as the journal knows."""
         with self._journal.read() as db:
-            return may_be_same_media(rolls.load_inventory(db, rival.roll_id), inventory)
+            return may_be_same_media(rolls.load_inventory(db, other.roll_id), inventory)
 
     def _accept(self, peer: PeerIdentity, head: Offer, inventory: Inventory) -> None:
         now = self._ports.clock.utc_ms()
@@ -277,40 +305,46 @@ class OfferBook:
                 rolls.note(db, inventory.roll_id, f"{gone}; taken again", now_utc_ms=now)
         self._keeper.add(inventory)
 
-    def _note_same(self, peer: PeerIdentity, inventory: Inventory) -> None:
-        """Note that the content is there already, under the same name: one roll (promise 7)."""
-        path = f"{inventory.day}/{inventory.name}"
+    def _note_same(self, peer: PeerIdentity, inventory: Inventory, there: Inventory) -> None:
+        """Note that the content lies there already: one roll, told once (promises 6 and 7)."""
         with self._journal.read() as db:
-            others = [row for row in rolls.find(db, path) if row.roll_id != inventory.roll_id]
-        if others:
-            self._note_same_as(peer, inventory, others[0].roll_id)
-            return
+            rows = rolls.find(db, target_of(there))
+        for row in rows:
+            is_published = row.published_path == target_of(there) and row.origin is Origin.PEER
+            if is_published and row.same_as is None and row.roll_id != inventory.roll_id:
+                self._note_same_as(peer, inventory, row)
+                return
         # Published, and the journal does not know it: it was lost, or is another box's.
         folder = self._area.present()
         now = self._ports.clock.utc_ms()
-        evidence = evidence_there(self._area, inventory)
-        bare = (b"",) * len(inventory.files)
-        record = PublishedRecord(inventory, peer.name, evidence, bare, now)
+        evidence = evidence_there(self._area, there)
+        bare = (b"",) * len(there.files)
+        record = PublishedRecord(there, peer.name, evidence, bare, now)
         is_told = is_told_of(folder, inventory.roll_id)
         record_adopted(self._journal, record, is_told=is_told, now_utc_ms=now)
 
-    def _note_same_as(self, peer: PeerIdentity, inventory: Inventory, other_id: str) -> None:
+    def _note_same_as(self, peer: PeerIdentity, inventory: Inventory, other: RollRow) -> None:
+        """Let another id, and perhaps name, lead to a published roll; nobody is told of it anew."""
         now = self._ports.clock.utc_ms()
+        offered = f"{target_of(inventory)} ({inventory.roll_id})"
         with self._journal.write() as db:
             rolls.add_roll(
                 db,
                 inventory,
                 origin=Origin.PEER,
                 peer=peer.name,
-                stage=Stage.LANDED,
+                stage=Stage.READY,
                 route="peer",
                 now_utc_ms=now,
+                kind=SAME_KIND,
             )
-            rolls.set_published(db, inventory.roll_id, target_of(inventory))
+            rolls.set_published(db, inventory.roll_id, other.published_path or "")
             rolls.set_moved(db, inventory.roll_id, inventory.total_bytes)
-            rolls.set_same_as(db, inventory.roll_id, other_id)
-            note = "the same content was there already; compared by reading the storage"
-            rolls.set_stage(db, inventory.roll_id, Stage.READY, now_utc_ms=now, note=note)
+            rolls.set_same_as(db, inventory.roll_id, other.roll_id)
+            text = "the same content was there already; compared by reading the storage"
+            rolls.note(db, inventory.roll_id, text, now_utc_ms=now)
+            text = f"offered again by {peer.name} as {offered}, with other evidence; it is one roll"
+            rolls.note(db, other.roll_id, text, now_utc_ms=now)
 
 
 def _shape(head: Offer) -> tuple[object, ...]:

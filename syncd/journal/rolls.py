@@ -206,6 +206,20 @@ def find(db: Connection, text: str) -> list[RollRow]:
     return select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1", text)
 
 
+def published_like(db: Connection, inventory: Inventory) -> list[RollRow]:
+    """Return the published rolls with as many media files, and bytes in them, as inventory has."""
+    media = [entry.size_bytes for entry in inventory.files if entry.kind is FileKind.MEDIA]
+    return select(
+        db,
+        "WHERE origin = ?1 AND same_as IS NULL AND published_path IS NOT NULL AND ?2 ="
+        " (SELECT count(*) || ' ' || sum(size_bytes) FROM file"
+        " WHERE roll_key = roll.key AND kind = ?3)",
+        Origin.PEER,
+        f"{len(media)} {sum(media)}",
+        FileKind.MEDIA,
+    )
+
+
 def set_stage(
     db: Connection,
     roll_id: str,

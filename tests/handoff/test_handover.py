@@ -6,6 +6,7 @@ import hashlib
 
 import pytest
 
+from syncd.board.answers import find_one
 from syncd.journal import notices, rolls
 from syncd.ports import EntryKind
 from syncd.roll.inventory import Trust
@@ -180,6 +181,61 @@ def test_the_same_content_with_other_evidence_is_one_roll(is_first_ready: bool) 
     assert not world.processing.disk.files_below(f"{STORAGE}/.syncd/incoming")
 
 
+@pytest.mark.parametrize("place", [f"{DAY}/A012", f"{DAY}/A012-copy", "2026-03-15_D13/A012"])
+def test_what_is_offered_again_with_other_evidence_is_told_once(place: str) -> None:
+    """Promises 6 and 7: one roll, under the id that it had; both names and ids lead to it."""
+    world = World(9, landings=(LANDING, SECOND))
+    files = clips(world, count=4)
+
+    async def scene() -> str:
+        put_roll(world, "A012", files)
+        first = await reaches(world, "A012")
+        again = {**files, "sums.xxh64": listing(files, "xxh64")}
+        put_files(world.offload, f"{SECOND}/{place}", again)
+        assert world.offload.parts is not None
+        world.offload.parts.landings[1].touched(f"{place}/anything")
+
+        def is_ready_too() -> bool:
+            rows = [row for row in world.offload.rows() if row.roll_id != first.roll_id]
+            return bool(rows) and all(row.stage is Stage.READY for row in rows)
+
+        await until(is_ready_too, "the other offer is ready")
+        await world.offload.lose_power()
+        await asyncio.sleep(30)
+        return first.roll_id
+
+    roll_id = play(world, scene)
+    box = world.processing
+    with box.journal.read() as db:
+        told = notices.after(db, 0, limit=1000, kinds={"landed", "ready"})
+        names = [place, f"{DAY}/A012", *(row.roll_id for row in box.rows())]
+        assert {find_one(db, name).roll_id for name in names} == {roll_id}
+    assert [(notice.kind, notice.roll_id) for notice in told] == [
+        ("landed", roll_id),
+        ("ready", roll_id),
+    ]
+    days = box.disk.files_below(STORAGE)
+    assert len([path for path in days if path.endswith(".mov")]) == len(files)
+    assert not any(row.held for row in (*world.offload.rows(), *box.rows()))
+
+
+def test_a_roll_with_the_same_names_and_sizes_is_another_one() -> None:
+    """Stills of one size each, say: only reading tells, and does."""
+    world = World(10)
+    files = clips(world, count=2)
+    other = clips(world, count=2)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        await reaches(world, "A012")
+        put_roll(world, "A013", other, evidence={"A013.xxh64": listing(other, "xxh64")})
+        await reaches(world, "A013")
+
+    play(world, scene)
+    assert _arrived(world, "A012") == files
+    assert _arrived(world, "A013") == other
+
+
 def test_other_content_under_a_published_name_is_held_and_changes_nothing() -> None:
     """A card name used twice: the first roll stays, the second waits for a person."""
     world = World(6, landings=(LANDING, SECOND))
@@ -234,7 +290,7 @@ def test_a_settled_roll_without_evidence_is_published_with_a_history() -> None:
 def test_settled_content_offered_again_is_compared_by_reading() -> None:
     """No digests on either side of the name: it is hashed, compared, and one roll (promise 7)."""
     world = World(9, landings=(LANDING, SECOND), trust=Trust.SETTLED)
-    files = clips(world)
+    files, others = clips(world), clips(world)
 
     async def scene() -> None:
         put_roll(world, "A012", files, evidence={})
@@ -246,14 +302,14 @@ def test_settled_content_offered_again_is_compared_by_reading() -> None:
             return len(rows) == 2 and all(row.stage is Stage.READY for row in rows)
 
         await until(both_ready, "both offers are ready")
-        different = {path: data[:-1] + b"!" for path, data in files.items()}
-        put_roll(world, "B007", files, evidence={})
+        different = {path: data[:-1] + b"!" for path, data in others.items()}
+        put_roll(world, "B007", others, evidence={})
         await reaches(world, "B007")
         put_roll(world, "B007", different, landing=SECOND, evidence={})
         await is_held(world, "B007", HeldCode.NAME_TAKEN)
 
     play(world, scene)
-    assert _arrived(world, "B007") == files
+    assert _arrived(world, "B007") == others
 
 
 # The source
