@@ -205,6 +205,10 @@ class Examiner:
         if isinstance(decision, Wait) and decision.doubt is None and decision.until_s is not None:
             return
         for roll_id, path in changes.items():
+            if isinstance(decision, Verified) and decision.inventory.roll_id != roll_id:
+                # The same media under other digests: what is there now is handed over instead.
+                self._ledger.replace(roll_id, decision.inventory, roll.source, is_there=False)
+                continue
             self._ledger.hold_source(roll_id, _changed(path), roll.source)
 
     def _show(self, roll: Roll) -> str:

@@ -96,17 +96,19 @@ class Ledger:
             _adopt(db, inventory, source, now)  # what lies there again may have other times
         return is_revived
 
-    def replace(self, older_id: str, newer: Inventory, source: str) -> None:
+    def replace(
+        self, older_id: str, newer: Inventory, source: str, *, is_there: bool = True
+    ) -> None:
         """Let an unfinished roll rest in favour of what lies in its folder now.
 
         With what may be the same media, under better evidence, only before it travels: afterwards
         it goes on, and the newer one turns out to be the same. With other media, or held for its
-        source, it could never be completed.
+        source, it could never be completed; nor if its own evidence is not there any more.
         """
         row = self.row(older_id)
         if row is None or not needs_source(row) or row.source_path != source:
             return
-        can_go_on = row.held is None or row.held.code not in CURED_BY_OFFLOADING
+        can_go_on = is_there and (row.held is None or row.held.code not in CURED_BY_OFFLOADING)
         is_under_way = can_go_on and not is_before(row.stage, Stage.MOVING)
         if is_under_way and may_be_same_media(self.inventory(older_id), newer):
             return

@@ -125,3 +125,27 @@ def test_a_list_that_contradicts_the_media_names_the_file_and_heals() -> None:
     world.check_nothing_false()
     assert stored(world, "A012")["A012.md5"] == listing(files)
     assert not any(row.held for row in (*world.offload.rows(), *world.processing.rows()))
+
+
+def test_a_list_of_other_digests_in_place_of_the_first_takes_the_roll_over() -> None:
+    """The first list is gone, so what was begun under it rests; nobody is asked to act."""
+    world = World(42)
+    files = clips(world, count=6)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        await moves(world, "A012", least_bytes=200_000)
+        order_by_hand(world.offload, None, paused=True)
+        await world.offload.clock.sleep(2.0)
+        world.offload.disk.open_folder(SOURCE).remove_file("A012.md5")
+        put_files(world.offload, SOURCE, {"A012.xxh64": listing(files, "xxh64")})
+        touch(world, "A012")
+        await world.offload.clock.sleep(20.0)
+        order_by_hand(world.offload, None, paused=False)
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert stored(world, "A012")["A012.xxh64"] == listing(files, "xxh64")
+    assert held_notices(world) == []
+    assert len(world.processing.rows()) == 1
