@@ -38,15 +38,19 @@ from syncd.notices.drop_file import DropFileSubscriber
 from syncd.notices.subscriber import Subscriber
 from syncd.notices.webhook import Target, WebhookSubscriber
 from syncd.notices.webhook_keys import webhook_keys
+from syncd.pairing import Pairing
 from syncd.parts import Parts
 from syncd.ports import Ports
 from syncd.roll.stages import Stage, is_before
 from syncd.trusting import Trusting, all_trusted, pinned
+from syncd.wire.announcement import Announcement
 from syncd.wire.bulk_server import BulkServer
 from syncd.wire.clients import Clients
 from syncd.wire.control_server import ControlServer
 from syncd.wire.discovery import Discovery
 from syncd.wire.identity import Identity
+from syncd.wire.pairing import Party
+from syncd.wire.pairing_dial import pair_with
 from syncd.wire.peers import Address, PeerBook, TrustedPeer
 from syncd.wire.trust_store import TrustStore
 
@@ -93,8 +97,10 @@ class _Node:
         watch: Watch | None,
         discovery: Discovery | None,
         guard: JournalGuard,
+        pairing: Pairing,
     ) -> None:
         self._guard = guard
+        self._pairing = pairing
         self._config = config
         self._parts = parts
         self._watch = watch
@@ -142,6 +148,7 @@ class _Node:
             group.create_task(Changes(self.changed).run(), name="changes")
             group.create_task(self._say_alive(alive, alive_every_s), name="alive")
             group.create_task(self._guard.run(), name="journal-guard")
+            group.create_task(self._pairing.run(), name="pairing")
             if self._watch is not None:
                 group.create_task(self._watch.run(), name="watch")
             if self._discovery is not None:
@@ -189,12 +196,15 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
         took_up=lambda _: parts.follow_book(),
         let_go=let_go,
     )
+    pairing = _pairing(identity, book, trusting, parts, control)
     discovery = _discovery(config, identity, book, parts, control.port)
-    answers = NodeAnswers(parts, book, identity, control.port, trusting)
+    if discovery is not None:
+        pairing.announce = discovery.say_pairing
+    answers = NodeAnswers(parts, book, identity, control.port, trusting=trusting, pairing=pairing)
     stack.callback(answers.close)
     await stack.enter_async_context(_board(config, answers, ports))
     watch = _watch(parts, ports)
-    return _Node(config, parts, watch=watch, discovery=discovery, guard=guard)
+    return _Node(config, parts, watch=watch, discovery=discovery, guard=guard, pairing=pairing)
 
 
 def _board(config: Config, answers: NodeAnswers, ports: Ports) -> BoardServer:
@@ -235,6 +245,30 @@ async def _serve_peers(
     await stack.enter_async_context(control)
     parts.end_calls = control.end_peer
     return control
+
+
+def _pairing(
+    identity: Identity, book: PeerBook, trusting: Trusting, parts: Parts, control: ControlServer
+) -> Pairing:
+    """Let strangers who know the code that is shown in, and others show theirs to us."""
+    roles = tuple(sorted(role.value for role in parts.config.node.roles))
+
+    def own() -> Party:
+        return Party(identity.name, identity.fingerprint, roles, control.port)
+
+    async def dial(addresses: Sequence[Address], code: str) -> tuple[Party, Address]:
+        return await pair_with(
+            addresses,
+            code,
+            own=own(),
+            identity=identity,
+            random_bytes=parts.ports.chance.random_bytes,
+            may_trust=lambda party: trusting.why_not(party.name, party.fingerprint),
+        )
+
+    pairing = Pairing(book, trusting, parts.ports, own=own, dial=dial)
+    control.pair_by(pairing.talks)
+    return pairing
 
 
 def _open_journal(
@@ -294,9 +328,9 @@ def _discovery(
     if not config.node.discover:
         return None
 
-    def found(fingerprint: str, name: str, roles: tuple[str, ...], at: Sequence[Address]) -> None:
-        book.found(fingerprint, name, roles, at)
-        peer = book.trusted_by_fingerprint(fingerprint)
+    def found(said: Announcement, at: Sequence[Address]) -> None:
+        book.found(said, at)
+        peer = book.trusted_by_fingerprint(said.fingerprint)
         if peer is not None and peer.name in parts.pulses:
             parts.pulses[peer.name].nudge_if_silent()
 

@@ -14,6 +14,7 @@ from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, UsageError
 from syncd.journal.journal import JournalError
 from syncd.journal.rolls import RollRow
+from syncd.pairing import Pairing
 from syncd.parts import Parts
 from syncd.storage.rechecking import Rechecking
 from syncd.trusting import Trusting
@@ -33,7 +34,9 @@ class NodeAnswers(JournalAnswers):
         book: PeerBook,
         identity: Identity,
         control_port: int,
+        *,
         trusting: Trusting,
+        pairing: Pairing,
     ) -> None:
         super().__init__(
             parts.journal,
@@ -46,6 +49,7 @@ class NodeAnswers(JournalAnswers):
         self._identity = identity
         self._control_port = control_port
         self._trusting = trusting
+        self._pairing = pairing
         self._started_s = parts.ports.clock.monotonic_s()
 
     async def peers(self) -> Plain:
@@ -60,6 +64,22 @@ class NodeAnswers(JournalAnswers):
             },
             "peers": [self._with_trouble(row) for row in self._book.listing(self._clock.utc_ms())],
         }
+
+    async def show_code(self) -> Plain:
+        """Show a new pairing code."""
+        return self._pairing.open()
+
+    async def code_shown(self, number: int, wait_s: float) -> Plain:
+        """Return what has become of a code."""
+        return await self._pairing.wait(number, wait_s)
+
+    async def hide_code(self, number: int) -> Plain:
+        """Show a code no longer."""
+        return self._pairing.close(number)
+
+    async def type_code(self, code: str, with_: str) -> Plain:
+        """Type a code to the box that shows it, and pair with that box."""
+        return {"peer": await self._pairing.join(code, with_)}
 
     async def forget_peer(self, text: str) -> Plain:
         """Trust a paired box no longer and cut it off; return who it was."""

@@ -23,6 +23,7 @@ EDGES = (
     "wire/dial.py",
     "wire/discovery.py",
     "wire/identity.py",
+    "wire/pairing_dial.py",
     "landing/watch.py",
     "notices/command.py",
     "notices/webhook.py",

@@ -26,7 +26,7 @@ FIRST_MTIME_NS = 1_700_000_000_000_000_000
 TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|\+00:00)$")
 
 
-def _stage(folder: Path, *, clips: int = 2, clip_bytes: int = MIB) -> Path:
+def stage_roll(folder: Path, *, clips: int = 2, clip_bytes: int = MIB) -> Path:
     """Make a roll with an ASC MHL history of one generation, and files of a known time."""
     (folder / "Clips").mkdir(parents=True)
     digests = {}
@@ -52,7 +52,7 @@ def trio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Pair, Box, 
     )
     box = pair.processing
     edit.configure(peer.format(box.name, box.fingerprint, box.control))
-    staged = _stage(folder / "A012")
+    staged = stage_roll(folder / "A012")
     os.mkfifo(staged / "pipe")
     (staged / "Clips" / "outside.mov").symlink_to("/etc/hostname")
     (staged / "Audio").mkdir()
@@ -149,7 +149,7 @@ def test_an_unmarked_storage_is_said_and_cured_by_marking_it(tmp_path: Path) -> 
     pair = Pair(tmp_path)
     (pair.storage / "syncd-storage.json").unlink()
     with pair:
-        place_roll(_stage(tmp_path / "A012"), pair.landing, "A012")
+        place_roll(stage_roll(tmp_path / "A012"), pair.landing, "A012")
         wait_until(lambda: (pair.offload.rolls().get("A012") or {}).get("held"), 20, "held")
         result = _syncd(pair.offload, "rolls", "--json")
         (roll,) = json.loads(result.stdout)["rolls"]
@@ -180,7 +180,7 @@ def test_a_fetch_goes_on_after_the_daemon_was_killed(trio: tuple[Pair, Box, Path
     pair, edit, folder = trio
     target = folder / "second"
     target.mkdir()
-    staged = _stage(folder / "B007", clips=8, clip_bytes=24 * MIB)
+    staged = stage_roll(folder / "B007", clips=8, clip_bytes=24 * MIB)
     place_roll(staged, pair.landing, "B007")
     pair.wait_ready("B007")
     assert _syncd(edit, "fetch", "B007", "--to", str(target), "--no-wait").returncode == 0
@@ -198,7 +198,7 @@ def test_a_fetch_goes_on_after_the_daemon_was_killed(trio: tuple[Pair, Box, Path
 
 def _end_in_mid_transfer(pair: Pair, folder: Path, who: str) -> Box:
     box: Box = getattr(pair, who)
-    place_roll(_stage(folder / "C001", clips=20, clip_bytes=24 * MIB), pair.landing, "C001")
+    place_roll(stage_roll(folder / "C001", clips=20, clip_bytes=24 * MIB), pair.landing, "C001")
     wait_until(lambda: pair.processing.rolls().get("C001", {}).get("moved_bytes"), 30, "it moves")
     assert box.process is not None
     return box

@@ -61,6 +61,25 @@ class NodeFacade(Protocol):
     async def peers(self) -> Plain:
         """Return {"own": …, "peers": […]}."""
 
+    async def show_code(self) -> Plain:
+        """Show a new pairing code: "code", "expires_at", and what code_shown() gives."""
+
+    async def code_shown(self, number: int, wait_s: float) -> Plain:
+        """Return {"id", "state", "tries_left", "peer", "problem", "remedy"} of a shown code.
+
+        state: open, paired, failed, expired, spent or closed; returned once it is no longer open,
+        or after wait_s. peer: "name", "fingerprint" and "roles" of the box that typed it.
+        """
+
+    async def hide_code(self, number: int) -> Plain:
+        """Show a code no longer; the answer is as in code_shown()."""
+
+    async def type_code(self, code: str, with_: str) -> Plain:
+        """Pair with the box that shows code; return {"peer": …}.
+
+        with_: its name or address; "": the only one that says that it shows a code.
+        """
+
     async def forget_peer(self, text: str) -> Plain:
         """Trust a paired box no longer; return its "name" and "fingerprint".
 

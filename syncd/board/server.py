@@ -31,6 +31,7 @@ LINGER_S = 2.0  # a refused body is read on for this long, so that the refusal g
 BACKLOG = 128
 HEALTH_EVERY_S = 1.0
 RANK_MAX = 1_000_000
+CODE_WAIT_S = 10.0
 _TEXT_MAX = 4096
 
 
@@ -129,6 +130,10 @@ def make_app(
             web.post("/api/go", routes.go),
             web.get("/api/peers", _plain(facade.peers)),
             web.post("/api/peers/forget", routes.forget_peer),
+            web.post("/api/pairing", routes.show_code),
+            web.get("/api/pairing/{id}", routes.code_shown),
+            web.post("/api/pairing/{id}/close", routes.hide_code),
+            web.post("/api/pairing/join", routes.type_code),
             web.get("/api/fetches", routes.fetches),
             web.post("/api/fetches", routes.fetch),
             web.get("/api/events", streams.handle, allow_head=False),
@@ -201,6 +206,25 @@ class _Routes:
             return web.json_response(await self._facade.status())
         return web.json_response(await self._facade.roll(text))
 
+    async def show_code(self, request: web.Request) -> web.Response:
+        only(await body_of(request))
+        return web.json_response(await self._facade.show_code(), status=201)
+
+    async def code_shown(self, request: web.Request) -> web.Response:
+        shown = await self._facade.code_shown(_number(request), CODE_WAIT_S)
+        return web.json_response(shown)
+
+    async def hide_code(self, request: web.Request) -> web.Response:
+        only(await body_of(request))
+        return web.json_response(await self._facade.hide_code(_number(request)))
+
+    async def type_code(self, request: web.Request) -> web.Response:
+        body = await body_of(request)
+        only(body, "code", "with")
+        (code,) = _texts(body, "code")
+        (with_,) = _texts(body, "with") if "with" in body else ("",)
+        return web.json_response(await self._facade.type_code(code, with_))
+
     async def forget_peer(self, request: web.Request) -> web.Response:
         body = await body_of(request)
         only(body, "peer")
@@ -245,6 +269,13 @@ def _plain(
 
 def _text(request: web.Request) -> str:
     return request.match_info["id"]
+
+
+def _number(request: web.Request) -> int:
+    text = request.match_info["id"]
+    if text.isascii() and text.isdigit() and len(text) < 10:
+        return int(text)
+    raise UsageError(f"{text[:80]!r} is no pairing.", remedy="Use the id that it was opened with.")
 
 
 def _texts(body: dict[str, Any], *keys: str) -> list[str]:

@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "order": ("order", "order_command", "Give a roll a rank or a time it is needed by."),
     "pause": ("order", "pause_command", "Let a roll, or everything, wait."),
     "go": ("order", "go_command", "Let a roll, or everything, go on."),
+    "pair": ("pair", "pair_command", "Let two boxes trust each other, by a code that is typed."),
     "peers": ("peers", "peers_command", "Show this box's fingerprint and its peers."),
     "fetch": ("fetch", "fetch_command", "Fetch a ready roll into a folder, verified."),
     "follow": ("follow", "follow_command", "Show what happens, as it happens."),

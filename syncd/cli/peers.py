@@ -107,7 +107,7 @@ def _print(answer: dict[str, Any]) -> None:
     click.echo(f"{show.plain(own['name'])}  {own['fingerprint']}  {' '.join(own['addresses'])}")
     click.echo("")
     if not answer["peers"]:
-        click.echo("No peers. Pin one in the configuration: [[peer]] name, fingerprint.")
+        click.echo("No peers. Run `syncd pair` on one box, and type its code on the other.")
         return
     columns = ("peer", "roles", "trusted", "present", "address", "heard", "fingerprint")
     show.table(columns, [_line(peer) for peer in answer["peers"]])

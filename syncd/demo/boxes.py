@@ -22,7 +22,7 @@ from syncd.demo.api import Api, ApiError, Events
 from syncd.demo.settings import Changes, example, fitted
 
 FAR = "127.0.0.1"  # where every daemon listens
-# Whom each box trusts; so the examples have it.
+# Whom each box trusts.
 PINNED = {
     "offload-1": ("process-1",),
     "process-1": ("offload-1", "edit-1"),
@@ -218,27 +218,28 @@ class Boxes:
         """
         address = HostPort(process_at, self.processing.ports.control)
         changes_of = {
-            self.offload.name: self._offload_changes(address, lanes),
+            self.offload.name: self._offload_changes(lanes),
             self.processing.name: self._processing_changes(ready_command, discover=discover),
-            self.editorial.name: self._editorial_changes(discover=discover),
+            self.editorial.name: _found_by(discover=discover),
         }
         for box in self.all:
             box.configure(changes_of[box.name])
         with ThreadPoolExecutor(3) as pool:
             answers = pool.map(lambda box: box.json("peers")["own"]["fingerprint"], self.all)
             prints = dict(zip((box.name for box in self.all), answers, strict=True))
+        at = {self.offload.name: address}
+        if not discover:
+            at[self.editorial.name] = HostPort(FAR, self.processing.ports.control)
         for box in self.all:
-            changes = changes_of[box.name]
-            for name in PINNED[box.name]:
-                changes[f"peer {name}", "fingerprint"] = quoted(prints[name])
-            more = f"\n[[landing]]\npath = {quoted(self.landing_2)}\n"
-            box.configure(changes, more if box is self.offload else "")
+            peers = [_pin(name, prints[name], at.get(box.name)) for name in PINNED[box.name]]
+            second = f"\n[[landing]]\npath = {quoted(self.landing_2)}\n"
+            more = "".join(peers) + (second if box is self.offload else "")
+            box.configure(changes_of[box.name], more)
 
-    def _offload_changes(self, address: HostPort, lanes: int) -> Changes:
-        """Return a fixed address, so that rolls go through the demo's cable and not past it."""
+    def _offload_changes(self, lanes: int) -> Changes:
+        """Let nobody be found, so that rolls go through the demo's cable and not past it."""
         return {
             ("node", "discover"): "false",
-            ("peer process-1", "address"): quoted(address),
             ("landing", "path"): quoted(self.landing),
             ("destination", "lanes"): str(lanes),
         }
@@ -249,13 +250,6 @@ class Boxes:
             ("storage", "keep_free"): quoted("1 GB"),
             ("notice", "run"): json.dumps(ready_command),
         }
-
-    def _editorial_changes(self, *, discover: bool) -> Changes:
-        changes = _found_by(discover=discover)
-        if not discover:
-            address = HostPort(FAR, self.processing.ports.control)
-            changes["peer process-1", "address"] = quoted(address)
-        return changes
 
     def mark_storage(self) -> None:
         """Say that this folder is the storage, as a person does once. Raises BoxError."""
@@ -272,6 +266,12 @@ class Boxes:
         """End all three."""
         with ThreadPoolExecutor(3) as pool:
             list(pool.map(Box.stop, self.all))
+
+
+def _pin(name: str, fingerprint: str, address: HostPort | None) -> str:
+    """Return a [[peer]]: the demo's boxes know each other without a person."""
+    at = "" if address is None else f"address = {quoted(address)}\n"
+    return f"\n[[peer]]\nname = {quoted(name)}\nfingerprint = {quoted(fingerprint)}\n{at}"
 
 
 def _found_by(*, discover: bool) -> Changes:

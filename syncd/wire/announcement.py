@@ -14,6 +14,7 @@ from syncd.wire.fingerprints import PREFIX, device_id, fingerprint_bytes
 SERVICE_TYPE = "_syncd._tcp.local."
 LABEL_BYTES_MAX = 63  # RFC 6763, 4.1.1: an instance name is one DNS label
 TXT_VERSION = b"1"
+PAIRING = b"1"
 FINGERPRINT_BYTES = 32
 ROLES_BYTES_MAX = 100
 ROLES = ("offload", "processing", "editorial")
@@ -41,6 +42,7 @@ class Announcement:
     fingerprint: str
     shown_name: str
     roles: tuple[str, ...]
+    is_pairing: bool = False
 
 
 def instance_name(name: str, fingerprint: str) -> str:
@@ -51,13 +53,19 @@ def instance_name(name: str, fingerprint: str) -> str:
     return shown.encode()[:room].decode(errors="ignore").rstrip() + ending
 
 
-def txt_record(fingerprint: str, roles: Iterable[str]) -> dict[str, bytes]:
-    """Return the TXT record: its version first, then raw bytes, as RFC 6763 6.5 and 6.7 ask."""
-    return {
+def txt_record(
+    fingerprint: str, roles: Iterable[str], *, is_pairing: bool = False
+) -> dict[str, bytes]:
+    """Return the TXT record: its version first, then raw bytes, as RFC 6763 6.5 and 6.7 ask.
+
+    is_pairing: a pairing code is shown; nothing of the code is in it.
+    """
+    record = {
         "txtvers": TXT_VERSION,
         "fp": fingerprint_bytes(fingerprint),
         "roles": ",".join(roles).encode(),
     }
+    return record | ({"pair": PAIRING} if is_pairing else {})
 
 
 def read_announcement(full_name: str, txt: Mapping[bytes, bytes | None]) -> Announcement:
@@ -72,7 +80,8 @@ def read_announcement(full_name: str, txt: Mapping[bytes, bytes | None]) -> Anno
     fingerprint = PREFIX + raw.hex()
     label = full_name.removesuffix("." + SERVICE_TYPE)
     shown = displayable(label)[:LABEL_BYTES_MAX]
-    return Announcement(fingerprint, shown.removesuffix(f" {device_id(fingerprint)}"), roles)
+    name = shown.removesuffix(f" {device_id(fingerprint)}")
+    return Announcement(fingerprint, name, roles, is_pairing=txt.get(b"pair") == PAIRING)
 
 
 def displayable(text: str) -> str:

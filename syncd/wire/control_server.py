@@ -19,7 +19,7 @@ from syncd.edges.dialling import ACCEPTED_TIMEOUT_S, notice_dead_hosts
 from syncd.errors import ConfigError, HeldError, SyncdError
 from syncd.ports import Clock
 from syncd.wire.fields import BadMessage
-from syncd.wire.gate import MEDIA_TYPE, Gate, host_of, not_paired, peer_fingerprint
+from syncd.wire.gate import MEDIA_TYPE, Gate, Pairing, host_of, not_paired, peer_fingerprint
 from syncd.wire.identity import Identity
 from syncd.wire.messages import (
     ANSWERS,
@@ -79,6 +79,10 @@ class ControlServer:
         self._handling: set[asyncio.Task[Any]] = set()
         self._polling: set[asyncio.Task[Any]] = set()
         self._listening: asyncio.Server | None = None
+
+    def pair_by(self, pairing: Pairing) -> None:
+        """Let those who ask to pair talk with pairing."""
+        self._gate.pairing = pairing
 
     async def __aenter__(self) -> Self:
         """Listen. Raises ConfigError naming the address if that is not possible."""

@@ -114,8 +114,8 @@ class PeerConnector(aiohttp.BaseConnector):
             raise WrongCertificateError(
                 f"{address_text(address)} is not {self._name}: its certificate is {shown}, "
                 f"pinned is {self._fingerprint}.",
-                remedy="Correct the address; or, if that box was set up anew, paste the "
-                "fingerprint that `syncd peers` prints there into its [[peer]] here.",
+                remedy="Correct the address; or, if that box was set up anew, run here "
+                f"`syncd peers forget {self._name}`, and pair the two boxes.",
             )
         return handler
 

@@ -31,6 +31,7 @@ from syncd.ports import Clock
 from syncd.repeats import Repeats
 from syncd.wire.announcement import (
     SERVICE_TYPE,
+    Announcement,
     Place,
     instance_name,
     read_announcement,
@@ -51,7 +52,7 @@ NAMES_WAITING_MAX = 256
 NAMES_KNOWN_MAX = 256
 GOODBYE_TIMEOUT_S = 1.5
 
-Found = Callable[[str, str, tuple[str, ...], tuple[Address, ...]], None]
+Found = Callable[[Announcement, tuple[Address, ...]], None]
 NETWORK_ERRORS = (OSError, RuntimeError, ZeroconfError, asyncio.TimeoutError)
 
 
@@ -70,7 +71,7 @@ logging.getLogger("zeroconf").addFilter(OneLine())
 class Discovery:
     """Runs as one task: run() until cancelled.
 
-    found: called with fingerprint, shown name, roles and addresses of whoever announces itself.
+    found: called with what somebody says of itself, and its addresses.
     lost: called with the fingerprint of one that said goodbye.
     misses_someone: tells whether it is worth looking again.
     interfaces: names or addresses to use instead of all that lead to other boxes.
@@ -94,7 +95,9 @@ class Discovery:
         self.state = "off"
         self.rebuilds = 0
         self._instance = instance_name(name, fingerprint)
-        self._txt = txt_record(fingerprint, roles)
+        self._fingerprint = fingerprint
+        self._roles = tuple(roles)
+        self._txt = txt_record(fingerprint, self._roles)
         self._port = port
         self._clock = clock
         self._found = found
@@ -133,6 +136,11 @@ class Discovery:
         """Announce and browse anew, now: what was said while a cable was out, nobody heard."""
         self._is_urged = True
         self._bell.ring()
+
+    def say_pairing(self, is_pairing: bool) -> None:
+        """Say from now on whether a pairing code is shown here: a hint where to type it."""
+        self._txt = txt_record(self._fingerprint, self._roles, is_pairing=is_pairing)
+        self.look_again()
 
     # The network under it
 
@@ -285,7 +293,7 @@ class Discovery:
         if len(self._known) < NAMES_KNOWN_MAX:
             self._known[name] = said.fingerprint
         addresses = tuple((host, info.port) for host in hosts)
-        self._found(said.fingerprint, said.shown_name, said.roles, addresses)
+        self._found(said, addresses)
 
 
 def look_for_places() -> list[Place]:
@@ -320,8 +328,8 @@ async def works_here(clock: Clock, interfaces: Iterable[str] = (), *, limit_s: f
             interfaces=wanted,
         )
 
-    def hears(fingerprint: str, *_: object) -> None:
-        if fingerprint == f"sha256:{1:064x}":
+    def hears(said: Announcement, _: object) -> None:
+        if said.fingerprint == f"sha256:{1:064x}":
             heard.set()
 
     nodes = (node(1, lambda *_: None), node(2, hears))

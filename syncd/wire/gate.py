@@ -1,21 +1,23 @@
 """The gate behind the TLS handshake: only paired peers get through to the HTTP parser.
 
 Owns: reading the certificate of a fresh connection, how many connections one peer may hold, and
-what a stranger is told. Must not: parse anything. A stranger's bytes are counted as "it sent
-something" and dropped; it then gets one fixed answer, so that the box on the other side can say
-what is wrong, and is cut.
+what a stranger is told. Must not: parse anything. One that asks to pair (it says so in the
+handshake) is passed on to pairing_server.py while a code is shown. Any other stranger's bytes are
+counted as "it sent something" and dropped; it then gets one fixed answer, so that the box on the
+other side can say what is wrong, and is cut.
 """
 
 import asyncio
 import logging
 from collections.abc import Callable
-from typing import cast
+from typing import Protocol, cast
 
 from aiohttp import web
 
 from syncd.ports import Clock
 from syncd.wire.fingerprints import fingerprint_of
 from syncd.wire.messages import Refusal, pack
+from syncd.wire.pairing import ALPN
 from syncd.wire.peers import PeerBook
 
 log = logging.getLogger(__name__)
@@ -39,7 +41,7 @@ def not_paired(fingerprint: str, own_name: str) -> Refusal:
     return Refusal(
         code="not-paired",
         message=f"{own_name} does not know the certificate {fingerprint}.",
-        remedy=f"Pair the two boxes: add this fingerprint as a [[peer]] on {own_name}.",
+        remedy=f"Pair the two boxes: run `syncd pair` on {own_name}, and type its code here.",
     )
 
 
@@ -59,6 +61,20 @@ class StrangerLog:
         log.warning("Turned away %s, which is not paired: its certificate is %s", host, fingerprint)
 
 
+class Pairing(Protocol):
+    """Who talks with those that ask to pair."""
+
+    def meet(self, fingerprint: str, host: str) -> asyncio.Protocol | None:
+        """Return who talks with one of them; None: no code is shown."""
+
+
+class _NoPairing:
+    """Where no code is ever shown."""
+
+    def meet(self, fingerprint: str, host: str) -> asyncio.Protocol | None:  # noqa: ARG002
+        return None
+
+
 class Gate:
     """Makes the protocol for each accepted connection; the certificate decides which."""
 
@@ -70,6 +86,7 @@ class Gate:
         clock: Clock,
     ) -> None:
         self.strangers = StrangerLog(clock)
+        self.pairing: Pairing = _NoPairing()
         self._make_http = make_http
         self._book = book
         self._name = name
@@ -83,10 +100,13 @@ class Gate:
         fingerprint = peer_fingerprint(transport)
         if fingerprint is None:
             return None
+        if _asks_to_pair(transport):
+            talk = self.pairing.meet(fingerprint, host_of(transport))
+            return talk or _refused(pack(not_paired(fingerprint, self._name)))
         peer = self._book.trusted_by_fingerprint(fingerprint)
         if peer is None:
             self.strangers.note(fingerprint, host_of(transport))
-            return _Stranger(pack(not_paired(fingerprint, self._name)))
+            return _refused(pack(not_paired(fingerprint, self._name)))
         handlers = [h for h in self._open.get(fingerprint, ()) if h.transport is not None]
         if len(handlers) >= CONNECTIONS_PER_PEER_MAX:
             log.warning("%s holds too many connections; cutting a new one", peer.name)
@@ -100,6 +120,12 @@ class Gate:
         for handler in self._open.pop(fingerprint, ()):
             if handler.transport is not None:
                 handler.transport.abort()
+
+
+def _asks_to_pair(transport: asyncio.BaseTransport) -> bool:
+    """Tell what the other side has said in the handshake; nothing of what it sends is read."""
+    tls = transport.get_extra_info("ssl_object")
+    return tls is not None and tls.selected_alpn_protocol() == ALPN
 
 
 def host_of(transport: asyncio.BaseTransport | None) -> str:
@@ -124,15 +150,19 @@ class _AtTheGate(asyncio.Protocol):
         protocol.connection_made(connection)
 
 
-class _Stranger(asyncio.Protocol):
-    """Answers the first bytes, whatever they are, with a refusal, and hangs up."""
+def _refused(refusal: bytes) -> "OneAnswer":
+    head = (
+        f"HTTP/1.1 403 Forbidden\r\nContent-Type: {MEDIA_TYPE}\r\n"
+        f"Content-Length: {len(refusal)}\r\nConnection: close\r\n\r\n"
+    )
+    return OneAnswer(head.encode() + refusal)
 
-    def __init__(self, refusal: bytes) -> None:
-        head = (
-            f"HTTP/1.1 403 Forbidden\r\nContent-Type: {MEDIA_TYPE}\r\n"
-            f"Content-Length: {len(refusal)}\r\nConnection: close\r\n\r\n"
-        )
-        self._answer = head.encode() + refusal
+
+class OneAnswer(asyncio.Protocol):
+    """Answers the first bytes, whatever they are, with the same, and hangs up."""
+
+    def __init__(self, answer: bytes) -> None:
+        self._answer = answer
         self._timer: asyncio.TimerHandle | None = None
         self._transport: asyncio.Transport | None = None
 

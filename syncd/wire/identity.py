@@ -34,6 +34,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from syncd.errors import ConfigError, raise_if_disk_trouble
 from syncd.wire.fingerprints import device_id, fingerprint_of
+from syncd.wire.pairing import ALPN
 
 log = logging.getLogger(__name__)
 
@@ -83,6 +84,7 @@ class Identity:
     def server_context(self) -> ssl.SSLContext:
         """Return a context for accepting: TLS 1.3, a certificate of the other side required."""
         context = self._context(ssl.PROTOCOL_TLS_SERVER)
+        context.set_alpn_protocols([ALPN])
         context.num_tickets = 0  # no resumption: each connection shows its certificate
         return context
 

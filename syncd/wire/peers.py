@@ -13,7 +13,7 @@ from typing import Any
 
 from syncd.limits import DEAD_AFTER_S
 from syncd.moments import rfc3339
-from syncd.wire.announcement import ROLES
+from syncd.wire.announcement import ROLES, Announcement
 from syncd.wire.fingerprints import is_same
 
 ALL_ROLES = frozenset(ROLES)
@@ -40,12 +40,23 @@ class TrustedPeer:
     paired_at_utc_ms: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Announced:
+    """A box that announces itself: a hint. is_pairing: it says that it shows a pairing code."""
+
+    fingerprint: str
+    name: str
+    addresses: tuple[Address, ...]
+    is_pairing: bool
+
+
 @dataclass(slots=True)
 class _Presence:
     """What is known of one fingerprint's whereabouts, changing all the time."""
 
     shown_name: str = ""
     roles: tuple[str, ...] = ()
+    is_pairing: bool = False
     found_at: tuple[Address, ...] = ()
     reached_at: Address | None = None
     last_heard_utc_ms: int | None = None
@@ -101,22 +112,27 @@ class PeerBook:
 
     # Presence
 
-    def found(
-        self,
-        fingerprint: str,
-        shown_name: str,
-        roles: tuple[str, ...],
-        addresses: Iterable[Address],
-    ) -> None:
+    def found(self, said: Announcement, addresses: Iterable[Address]) -> None:
         """Take what discovery says: a hint. Our own announcement is no peer."""
-        if fingerprint == self.own_fingerprint:
+        if said.fingerprint == self.own_fingerprint:
             return
         with self._lock:
-            presence = self._presence_of(fingerprint)
+            presence = self._presence_of(said.fingerprint)
             if presence is not None:
-                presence.shown_name = shown_name
-                presence.roles = roles
+                presence.shown_name = said.shown_name
+                presence.roles = said.roles
+                presence.is_pairing = said.is_pairing
                 presence.found_at = tuple(addresses)[:ADDRESSES_MAX]
+
+    def announced(self) -> list[Announced]:
+        """Return who announces itself now, by name; anybody can announce anything."""
+        with self._lock:
+            found = [
+                Announced(fingerprint, each.shown_name, each.found_at, each.is_pairing)
+                for fingerprint, each in self._presence.items()
+                if each.found_at
+            ]
+        return sorted(found, key=lambda each: (each.name, each.fingerprint))
 
     def lost(self, fingerprint: str) -> None:
         """Take it that a peer has left, as discovery says; a stranger is forgotten."""

@@ -191,6 +191,26 @@ async def test_a_fetch_is_passed_on_and_listed(asker: Asker) -> None:
     assert (await asker.ask("/api/fetches"))[1]["fetches"] == [fetch]
 
 
+async def test_a_pairing_code_is_shown_waited_for_ended_and_typed(asker: Asker) -> None:
+    """What the command needs, and nothing that a slip of the finger could mean."""
+    status, shown = await asker.send("/api/pairing", {})
+    assert (status, shown["code"]) == (201, "482 913")
+    assert (await asker.ask(f"/api/pairing/{shown['id']}"))[1]["state"] == "open"
+    assert (await asker.send(f"/api/pairing/{shown['id']}/close", {}))[1]["state"] == "closed"
+    for more in ({}, {"with": "process-1"}):
+        status, answer = await asker.send("/api/pairing/join", {"code": "482 913"} | more)
+        assert (status, answer["peer"]["name"]) == (200, "process-1")
+    for path, body in (
+        ("/api/pairing", {"code": "482913"}),
+        ("/api/pairing/join", {}),
+        ("/api/pairing/join", {"code": 482913}),
+        ("/api/pairing/join", {"code": "482913", "with": ""}),
+        ("/api/pairing/x/close", {}),
+        ("/api/pairing/\uff11/close", {}),
+    ):
+        assert (await asker.send(path, body))[0] == 400, path
+
+
 async def test_a_peer_is_forgotten_by_name_and_the_answer_says_who_it_was(asker: Asker) -> None:
     """What is not trusted stays a "no", and what names nobody is a mistake."""
     status, answer = await asker.send("/api/peers/forget", {"peer": "process-1"})

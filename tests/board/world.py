@@ -75,6 +75,19 @@ class SmallNode(JournalAnswers):
         }
         return {"own": own, "peers": [peer]}
 
+    async def show_code(self) -> dict[str, Any]:
+        return {"id": 1, "state": "open", "code": "482 913"}
+
+    async def code_shown(self, number: int, wait_s: float) -> dict[str, Any]:
+        return {"id": number, "state": "open", "waited": wait_s}
+
+    async def hide_code(self, number: int) -> dict[str, Any]:
+        return {"id": number, "state": "closed"}
+
+    async def type_code(self, code: str, with_: str) -> dict[str, Any]:
+        self.asked.append((code, with_))
+        return {"peer": {"name": "process-1", "fingerprint": "sha256:11", "roles": []}}
+
     async def forget_peer(self, text: str) -> dict[str, Any]:
         if text != "process-1":
             raise NotPossibleError(f"No paired box is called {text!r}.", remedy="syncd peers")

@@ -5,7 +5,6 @@ from pathlib import Path
 import pytest
 
 from syncd.config import parse
-from syncd.config.values import HostPort
 from syncd.demo.boxes import Boxes
 from syncd.demo.settings import example, fitted
 
@@ -20,20 +19,22 @@ def test_without_changes_an_example_stays_as_it_is(name: str) -> None:
 
 def test_a_value_is_replaced_where_it_stands() -> None:
     """Of two tables of one kind the named one is changed."""
-    text = fitted(
-        example("processing.toml"), {("peer edit-1", "fingerprint"): f'"sha256:{"ab" * 32}"'}
+    peers_of = '[[peer]]\nname = "{}"\nfingerprint = "sha256:{}"\n'
+    two = example("processing.toml") + "".join(
+        peers_of.format(name, digit * 64) for name, digit in (("offload-1", "1"), ("edit-1", "2"))
     )
+    text = fitted(two, {("peer edit-1", "fingerprint"): f'"sha256:{"ab" * 32}"'})
 
     peers = {peer.name: peer.fingerprint for peer in parse(text.encode(), "test").peers}
     assert peers["edit-1"] == f"sha256:{'ab' * 32}"
-    assert peers["offload-1"] != peers["edit-1"]
+    assert peers["offload-1"] == f"sha256:{'1' * 64}"
 
 
 def test_a_value_that_is_a_comment_becomes_real() -> None:
-    """The examples show address as a comment; the demo sets it."""
-    text = fitted(example("offload.toml"), {("peer process-1", "address"): '"127.0.0.2:4000"'})
+    """The examples show a destination's peer as a comment."""
+    text = fitted(example("offload.toml"), {("destination", "peer"): '"process-2"'})
 
-    assert parse(text.encode(), "test").peers[0].address == HostPort("127.0.0.2", 4000)
+    assert parse(text.encode(), "test").destinations[0].peer == "process-2"
 
 
 def test_a_value_that_is_not_there_is_added() -> None:

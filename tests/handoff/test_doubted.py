@@ -56,7 +56,7 @@ async def _go(box: Box) -> None:
 def _answers(box: Box) -> NodeAnswers:
     parts: Any = box.parts
     nobody: Any = None  # neither keys nor pairing are asked for here
-    return NodeAnswers(parts, box.book, nobody, 0, nobody)
+    return NodeAnswers(parts, box.book, nobody, 0, trusting=nobody, pairing=nobody)
 
 
 def _kinds(box: Box) -> list[str]:

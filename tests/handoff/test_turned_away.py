@@ -34,7 +34,7 @@ async def _told(world: World) -> str:
     """Return what `syncd check` on the processing box says of offers."""
     parts: Any = world.processing.parts
     nobody: Any = None  # neither keys nor pairing are asked for here
-    answers = NodeAnswers(parts, world.processing.book, nobody, 0, nobody)
+    answers = NodeAnswers(parts, world.processing.book, nobody, 0, trusting=nobody, pairing=nobody)
     checks = await answers._checks()
     return " ".join(each["message"] for each in checks if each["name"] == "offers" and each["ok"])
 

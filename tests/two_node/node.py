@@ -56,10 +56,12 @@ class Settings:
     """How a set is set up.
 
     discover: by zeroconf, with no address in any config; otherwise each [[peer]] has one.
+    pinned: each config has its peers; otherwise nobody knows anybody, and the scenario pairs them.
     lanes: of the hand-off. keep_free: of the storage. media_bytes: of each small file system.
     """
 
     discover: bool = True
+    pinned: bool = True
     lanes: int = 2
     keep_free: str = "0 B"
     media_bytes: int = 1 << 30
@@ -306,7 +308,10 @@ def write_config(
     )
     tables = [
         own,
-        *(_peer_table(peer, None if settings.discover else address) for peer, address in peers),
+        *(
+            _peer_table(peer, None if settings.discover else address)
+            for peer, address in (peers if settings.pinned else ())
+        ),
         _role_tables(node, settings),
     ]
     (node.home / "syncd.toml").write_text("\n".join(tables))
@@ -322,9 +327,10 @@ def _role_tables(node: Node, settings: Settings) -> str:
     media = node.places.media
     if node.name == OFFLOAD:
         _make(node.media / "landing", node.media / "staged")
+        named = f'peer = "{PROCESS}"\n' if settings.pinned else ""
         return (
             f'[[landing]]\npath = "{media}/landing"\n[[destination]]\nname = "shared"\n'
-            f'route = "peer"\npeer = "{PROCESS}"\nlanes = {settings.lanes}\n'
+            f'route = "peer"\n{named}lanes = {settings.lanes}\n'
         )
     if node.name == PROCESS:
         _make(node.media / "rolls")

@@ -145,7 +145,7 @@ class Network:
             roles=["offload"],
             port=8840,
             clock=self.clock,
-            found=lambda fingerprint, *_: note("found", fingerprint),
+            found=lambda said, _: note("found", said.fingerprint),
             lost=lambda fingerprint: note("lost", fingerprint),
             misses_someone=misses,
             interfaces=LOOPBACK,

@@ -1,5 +1,6 @@
 """Who is trusted, and what is known of where they are."""
 
+from syncd.wire.announcement import Announcement
 from syncd.wire.peers import STRANGERS_MAX, PeerBook, TrustedPeer
 
 OWN, PROCESS, STRANGER = (f"sha256:{digit * 64}" for digit in "abc")
@@ -15,7 +16,7 @@ def book(*, typed: tuple[str, int] | None = TYPED) -> PeerBook:
 def test_trust_is_by_fingerprint_alone() -> None:
     """A stranger that announces a trusted peer's name is still a stranger."""
     peers = book()
-    peers.found(STRANGER, "process-1", ("processing",), [("10.20.0.66", 8840)])
+    peers.found(Announcement(STRANGER, "process-1", ("processing",)), [("10.20.0.66", 8840)])
 
     trusted = peers.trusted_by_fingerprint(PROCESS)
 
@@ -28,8 +29,8 @@ def test_trust_is_by_fingerprint_alone() -> None:
 def test_a_peer_under_another_instance_name_is_the_same_peer() -> None:
     """After a name conflict it announces "process-1 (2)"; its addresses are still its own."""
     peers = book(typed=None)
-    peers.found(PROCESS, "process-1", ("processing",), [("10.20.0.2", 8840)])
-    peers.found(PROCESS, "process-1 (2)", ("processing",), [("10.20.0.7", 8840)])
+    peers.found(Announcement(PROCESS, "process-1", ("processing",)), [("10.20.0.2", 8840)])
+    peers.found(Announcement(PROCESS, "process-1 (2)", ("processing",)), [("10.20.0.7", 8840)])
 
     assert peers.addresses("process-1") == (("10.20.0.7", 8840),)
     assert [row["name"] for row in peers.listing(NOW_UTC_MS)] == ["process-1"]
@@ -38,7 +39,7 @@ def test_a_peer_under_another_instance_name_is_the_same_peer() -> None:
 def test_addresses_come_most_promising_first_and_once() -> None:
     """Where it was reached last, then as typed, then as discovered."""
     peers = book()
-    peers.found(PROCESS, "process-1", (), [TYPED, ("192.168.7.2", 8840)])
+    peers.found(Announcement(PROCESS, "process-1", ()), [TYPED, ("192.168.7.2", 8840)])
     peers.heard("process-1", NOW_UTC_MS, address=("192.168.7.2", 8840))
 
     assert peers.addresses("process-1") == (("192.168.7.2", 8840), TYPED)
@@ -48,7 +49,7 @@ def test_addresses_come_most_promising_first_and_once() -> None:
 def test_only_being_heard_makes_a_peer_present() -> None:
     """An announcement is not presence, since a dead peer stays announced for long."""
     peers = book()
-    peers.found(PROCESS, "process-1", ("processing",), [TYPED])
+    peers.found(Announcement(PROCESS, "process-1", ("processing",)), [TYPED])
     assert peers.listing(NOW_UTC_MS)[0]["present"] is False
 
     peers.heard("process-1", NOW_UTC_MS)
@@ -78,7 +79,7 @@ def test_the_listing_is_what_scripts_rely_on() -> None:
         paired_at_utc_ms=NOW_UTC_MS - 60_000,
     )
     peers = PeerBook(OWN, [paired])
-    peers.found(STRANGER, "edit-1", ("editorial",), [("fe80::2%eth0", 8840)])
+    peers.found(Announcement(STRANGER, "edit-1", ("editorial",)), [("fe80::2%eth0", 8840)])
     peers.heard("process-1", NOW_UTC_MS, roles=("processing", "offload"))
 
     assert peers.listing(NOW_UTC_MS) == [
@@ -111,7 +112,7 @@ def test_a_stranger_that_leaves_is_forgotten_and_a_trusted_peer_is_not() -> None
     """What a person decided outlives what the network says."""
     peers = book()
     for fingerprint in (PROCESS, STRANGER):
-        peers.found(fingerprint, "somebody", (), [("10.0.0.9", 8840)])
+        peers.found(Announcement(fingerprint, "somebody", ()), [("10.0.0.9", 8840)])
         peers.lost(fingerprint)
 
     assert [row["fingerprint"] for row in peers.listing(NOW_UTC_MS)] == [PROCESS]
@@ -121,7 +122,7 @@ def test_a_stranger_that_leaves_is_forgotten_and_a_trusted_peer_is_not() -> None
 def test_our_own_announcement_is_no_peer() -> None:
     """Multicast comes back to the sender."""
     peers = book()
-    peers.found(OWN, "offload-1", ("offload",), [("10.20.0.1", 8840)])
+    peers.found(Announcement(OWN, "offload-1", ("offload",)), [("10.20.0.1", 8840)])
 
     assert len(peers.listing(NOW_UTC_MS)) == 1
 
@@ -130,8 +131,8 @@ def test_a_flood_of_strangers_fills_nothing_and_hides_nobody() -> None:
     """However many announce themselves, few are kept, and a trusted peer always finds its place."""
     peers = book()
     for number in range(3 * STRANGERS_MAX):
-        peers.found(f"sha256:{number:064x}", "flood", (), [("10.0.0.9", 8840)] * 100)
-    peers.found(PROCESS, "process-1", (), [("10.0.0.3", 8840)])
+        peers.found(Announcement(f"sha256:{number:064x}", "flood", ()), [("10.0.0.9", 8840)] * 100)
+    peers.found(Announcement(PROCESS, "process-1", ()), [("10.0.0.3", 8840)])
 
     assert len(peers.listing(NOW_UTC_MS)) == STRANGERS_MAX + 1
     assert ("10.0.0.3", 8840) in peers.addresses("process-1")

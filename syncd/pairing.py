@@ -1,0 +1,223 @@
+"""Pairing as a node does it: showing a code, or finding the box that shows the one that was typed.
+
+Owns: the one code that is shown, what becomes of it, and which box a typed code is meant for.
+Must not: know HTTP or sockets; exchanges are in wire/.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Any
+
+from syncd.config.values import address as read_address
+from syncd.errors import NotPossibleError, SyncdError, UsageError
+from syncd.moments import rfc3339
+from syncd.ports import Ports
+from syncd.trusting import Trusting
+from syncd.wire.pairing import (
+    PairingError,
+    Party,
+    Window,
+    WindowState,
+    make_code,
+    read_code,
+    shown_code,
+)
+from syncd.wire.pairing_server import PairingTalks
+from syncd.wire.peers import Address, Announced, PeerBook, TrustedPeer
+
+LOOK_FOR_S = 6.0  # an announcement is heard within a second where multicast passes
+LOOK_EVERY_S = 0.25
+SETTLE_S = 1.0  # who else shows a code says so within this
+JOIN_S = 15.0
+LOOK_AT_CODE_S = 0.5
+CONTROL_PORT_DEFAULT = 8840
+
+Plain = dict[str, Any]
+Dial = Callable[[Sequence[Address], str], Awaitable[tuple[Party, Address]]]
+
+
+class Pairing:
+    """Runs until cancelled; the board asks it.
+
+    dial: types a code to the first of some addresses that answers.
+    announce: says on the network whether a code is shown; None where nobody is looked for.
+    """
+
+    def __init__(
+        self,
+        book: PeerBook,
+        trusting: Trusting,
+        ports: Ports,
+        *,
+        own: Callable[[], Party],
+        dial: Dial,
+    ) -> None:
+        self.talks = PairingTalks(own, ports.clock, ports.chance.random_bytes, self._met)
+        self.announce: Callable[[bool], None] | None = None
+        self._book = book
+        self._trusting = trusting
+        self._clock = ports.clock
+        self._chance = ports.chance
+        self._dial = dial
+        self._number = 0
+        self._result: Plain = {}
+        self._joining = asyncio.Lock()
+
+    async def run(self) -> None:
+        """Notice when a code is good no longer, until cancelled."""
+        is_announced = False
+        try:
+            while True:
+                await self._clock.sleep(LOOK_AT_CODE_S)
+                is_open = self.talks.is_open
+                if is_open != is_announced and self.announce is not None:
+                    self.announce(is_open)
+                is_announced = is_open
+        finally:
+            await self.talks.close()
+
+    # Showing a code
+
+    def open(self) -> Plain:
+        """Show a new code, in place of one that is shown; only the answer has it."""
+        if self.talks.window is not None:
+            self.talks.window.close()
+        code, now_s = make_code(self._chance.random_bytes), self._clock.monotonic_s()
+        self.talks.window = window = Window(code, now_s)
+        self._number += 1
+        self._result = {}
+        if self.announce is not None:
+            self.announce(True)
+        ends_utc_ms = self._clock.utc_ms() + round(window.left_s(now_s) * 1000)
+        return self.state(self._number) | {
+            "code": shown_code(code),
+            "expires_at": rfc3339(ends_utc_ms),
+        }
+
+    def state(self, number: int) -> Plain:
+        """Return what has become of a code that was shown."""
+        window = self.talks.window if number == self._number else None
+        state = WindowState.CLOSED
+        if window is not None:
+            state = window.state(self._clock.monotonic_s())
+        if state is WindowState.PAIRED and not self._result:
+            state = WindowState.OPEN  # the right code was typed; it is being kept
+        result = self._result if window is not None else {}
+        return {
+            "id": number,
+            "state": "failed" if "problem" in result else state.value,
+            "tries_left": window.tries_left if window is not None else 0,
+            "peer": result.get("peer"),
+            "problem": result.get("problem", ""),
+            "remedy": result.get("remedy", ""),
+        }
+
+    async def wait(self, number: int, timeout_s: float) -> Plain:
+        """Return what has become of a code, once it is no longer open, or after timeout_s."""
+        ends_s = self._clock.monotonic_s() + timeout_s
+        while True:
+            found = self.state(number)
+            left_s = ends_s - self._clock.monotonic_s()
+            if found["state"] != WindowState.OPEN.value or left_s <= 0:
+                return found
+            await self._clock.sleep(min(left_s, LOOK_EVERY_S))
+
+    def close(self, number: int) -> Plain:
+        """Show a code no longer."""
+        if self.talks.window is not None and number == self._number:
+            self.talks.window.close()
+        return self.state(number)
+
+    async def _met(self, party: Party, address: Address) -> None:
+        """Trust a box that has typed the code. Raises SyncdError."""
+        try:
+            await self._trusting.trust(self._peer(party, address))
+        except SyncdError as error:
+            self._result = {"problem": error.problem, "remedy": error.remedy}
+            raise
+        self._result = {"peer": _plain(party)}
+
+    # Typing a code
+
+    async def join(self, text: str, with_: str) -> Plain:
+        """Type a code to the box that shows it; return that box.
+
+        with_: its name or address; "": the only one that says that it shows a code.
+        Raises UsageError, NotPossibleError, PeerUnreachableError or PairingError.
+        """
+        code = read_code(text)
+        if self._joining.locked():
+            raise NotPossibleError("A code is being tried already.", remedy="Wait for its end.")
+        async with self._joining:
+            addresses = _typed_address(with_) or (await self._find(with_)).addresses
+            try:
+                async with asyncio.timeout(JOIN_S):
+                    party, address = await self._dial(addresses, code)
+            except TimeoutError as error:
+                raise PairingError("The other box takes too long.", remedy="Try again.") from error
+            await self._trusting.trust(self._peer(party, address))
+            return _plain(party)
+
+    async def _find(self, name: str) -> Announced:
+        """Return the one box that is meant. Raises UsageError, NotPossibleError."""
+        ends_s = self._clock.monotonic_s() + (LOOK_FOR_S if self.announce is not None else 0.0)
+        while not (found := self._candidates(name)):
+            if self._clock.monotonic_s() >= ends_s:
+                raise _nobody(name)
+            await self._clock.sleep(LOOK_EVERY_S)
+        await self._clock.sleep(SETTLE_S)
+        found = self._candidates(name) or found
+        if len(found) > 1:
+            names = ", ".join(f"{each.name} ({each.fingerprint[:13]}…)" for each in found)
+            raise UsageError(
+                f"Several boxes show a pairing code: {names}.",
+                remedy="Say which one is meant: syncd pair CODE --with NAME, or its address.",
+            )
+        return found[0]
+
+    def _candidates(self, name: str) -> list[Announced]:
+        announced = [each for each in self._book.announced() if each.addresses]
+        if name:
+            return [each for each in announced if each.name == name]
+        return [each for each in announced if each.is_pairing]
+
+    def _peer(self, party: Party, address: Address) -> TrustedPeer:
+        return TrustedPeer(
+            party.name,
+            party.fingerprint,
+            address,
+            roles=frozenset(party.roles),
+            paired_at_utc_ms=self._clock.utc_ms(),
+        )
+
+
+def _plain(party: Party) -> Plain:
+    return {
+        "name": party.name,
+        "fingerprint": party.fingerprint,
+        "roles": sorted(party.roles),
+    }
+
+
+def _typed_address(text: str) -> tuple[Address, ...]:
+    """Return the address that text is: a host with a dot or a colon, with or without a port."""
+    if not {".", ":"} & set(text):
+        return ()
+    for candidate in (text, f"{text}:{CONTROL_PORT_DEFAULT}", f"[{text}]:{CONTROL_PORT_DEFAULT}"):
+        try:
+            found = read_address(candidate)
+        except ValueError:
+            continue
+        return ((found.host, found.port),)
+    raise UsageError(
+        f"{text[:100]!r} is no address.", remedy='Write it as host or host:port: "10.20.0.2:8840".'
+    )
+
+
+def _nobody(name: str) -> NotPossibleError:
+    who = f"{name}, announced on the network," if name else "A box that shows a pairing code"
+    return NotPossibleError(
+        f"{who} was not found.",
+        remedy="Run `syncd pair` on the other box. Where multicast does not pass, say where that "
+        "box is: syncd pair CODE --with ADDRESS",
+    )

@@ -1,0 +1,139 @@
+"""Dialling a box that shows a pairing code, and typing the code to it: one exchange, one try.
+
+Owns: the connection, its time limits, and which of several addresses is used.
+Must not: trust anybody; whoever calls does, with what it returns.
+"""
+
+import asyncio
+import ssl
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+
+from syncd.edges.dialling import open_socket
+from syncd.errors import PeerUnreachableError, SyncdError
+from syncd.wire.fields import BadMessage
+from syncd.wire.gate import peer_fingerprint
+from syncd.wire.identity import Identity
+from syncd.wire.pairing import ALPN, FRAME_BYTES_MAX, PairingError, Party, Typing
+from syncd.wire.peers import Address, address_text
+
+HANDSHAKE_S = 3.0
+ANSWER_S = 8.0
+CLOSE_S = 1.0
+
+Streams = tuple[asyncio.StreamReader, asyncio.StreamWriter]
+
+
+async def pair_with(
+    addresses: Sequence[Address],
+    code: str,
+    *,
+    own: Party,
+    identity: Identity,
+    random_bytes: Callable[[int], bytes],
+    may_trust: Callable[[Party], SyncdError | None],
+) -> tuple[Party, Address]:
+    """Type code to the first of addresses that answers; return who proved itself, and where.
+
+    may_trust: why this box cannot trust the other one, asked before anything is proved to it.
+    Raises PeerUnreachableError, PairingError, or what may_trust returns.
+    """
+    problem: SyncdError | None = None
+    for address in addresses:
+        try:
+            reader, writer = await _connect(address, identity)
+        except PeerUnreachableError as error:
+            problem = problem or error
+            continue
+        try:
+            async with asyncio.timeout(ANSWER_S):
+                shown = peer_fingerprint(writer.transport)
+                if shown is None or shown == own.fingerprint:
+                    raise _is_this_box(address)
+                typing = Typing(code, own, shown, random_bytes)
+                return await _exchange(reader, writer, typing, may_trust, address), address
+        except TimeoutError as error:
+            raise PeerUnreachableError(
+                f"{address_text(address)} does not answer.", remedy="Try again."
+            ) from error
+        finally:
+            writer.close()
+            with suppress(OSError, TimeoutError):
+                async with asyncio.timeout(CLOSE_S):
+                    await writer.wait_closed()
+    assert problem is not None, "there was an address to try"
+    raise problem
+
+
+async def _exchange(
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    typing: Typing,
+    may_trust: Callable[[Party], SyncdError | None],
+    address: Address,
+) -> Party:
+    try:
+        writer.write(typing.begin())
+        party = await _next(reader, typing)
+    except (BadMessage, EOFError, OSError) as error:
+        raise PairingError(
+            f"{address_text(address)} shows no pairing code.",
+            remedy="Run `syncd pair` there, and type the code that it shows here.",
+        ) from error
+    refusal = may_trust(party)
+    if refusal is not None:
+        raise refusal
+    try:
+        writer.write(typing.prove())
+        return await _next(reader, typing)
+    except (BadMessage, EOFError, OSError) as error:
+        raise PairingError(
+            f"The connection to {party.name} at {address_text(address)} broke.",
+            remedy=f"Run `syncd pair` again, for a new code; if {party.name} lists this box "
+            "already, that does no harm.",
+        ) from error
+
+
+async def _next(reader: asyncio.StreamReader, typing: Typing) -> Party:
+    """Return the other side, after its next message. Raises what Typing does, EOFError, OSError."""
+    while True:
+        data = await reader.read(2 * FRAME_BYTES_MAX)
+        if not data:
+            raise EOFError
+        party = typing.receive(data)
+        if party is not None:
+            return party
+
+
+async def _connect(address: Address, identity: Identity) -> Streams:
+    context = identity.client_context()
+    context.set_alpn_protocols([ALPN])
+    where = address_text(address)
+    try:
+        connected = await open_socket(*address)
+        return await asyncio.open_connection(
+            sock=connected,
+            ssl=context,
+            server_hostname="",
+            limit=4 * FRAME_BYTES_MAX,
+            ssl_handshake_timeout=HANDSHAKE_S,
+            ssl_shutdown_timeout=CLOSE_S,
+        )
+    except ssl.SSLCertVerificationError as error:
+        raise PeerUnreachableError(
+            f"{where} shows a certificate that cannot be accepted: {error.verify_message}.",
+            remedy="Compare the clocks of both boxes; if they agree, this is no syncd.",
+        ) from error
+    except OSError as error:  # a TimeoutError is one, too
+        reason = error.strerror or str(error) or "no answer"
+        raise PeerUnreachableError(
+            f"{where} cannot be reached: {reason}.",
+            remedy="Check that syncd runs there, then cable, address and firewall.",
+        ) from error
+
+
+def _is_this_box(address: Address) -> PairingError:
+    return PairingError(
+        f"{address_text(address)} is this very box.",
+        remedy="Say where the other one is: syncd pair CODE --with ADDRESS",
+    )

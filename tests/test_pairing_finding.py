@@ -1,0 +1,160 @@
+"""Which box a typed code is meant for: the only one that says that it shows one, or the named."""
+
+import asyncio
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from syncd.edges.chance import SystemChance
+from syncd.edges.disk import RealDisk
+from syncd.edges.threads import ThreadLines
+from syncd.errors import NotPossibleError, SyncdError, UsageError
+from syncd.pairing import LOOK_FOR_S, Pairing
+from syncd.ports import Ports
+from syncd.trusting import Trusting
+from syncd.wire.announcement import (
+    SERVICE_TYPE,
+    Announcement,
+    instance_name,
+    read_announcement,
+    txt_record,
+)
+from syncd.wire.pairing import Party
+from syncd.wire.peers import Address, PeerBook
+from syncd.wire.trust_store import TrustStore, read
+from tests.faults.virtual_time import run_simulated
+from tests.faults.world import SimClock
+
+OWN, PROCESS, OTHER = (f"sha256:{digit * 64}" for digit in "abc")
+HERE: Address = ("10.20.0.2", 8840)
+THERE: Address = ("10.20.0.3", 8840)
+
+
+class NoThread(RealDisk):
+    """Does its work at once: there is no thread in simulated time."""
+
+    async def aside(self, work, *args):  # type: ignore[no-untyped-def]
+        return work(*args)
+
+
+class Scene:
+    """offload-1, on which a code is typed, and what it hears of others."""
+
+    def __init__(self, state: Path, *, discovers: bool = True) -> None:
+        self.state = state
+        self.book = PeerBook(OWN)
+        self.dialled: list[Address] = []
+        disk = NoThread()
+        ports = Ports(clock=SimClock(), chance=SystemChance(), disk=disk, lines=ThreadLines())
+        trusting = Trusting(
+            TrustStore(state),
+            self.book,
+            disk,
+            (),
+            own_name="offload-1",
+            took_up=lambda _: None,
+            let_go=lambda _: None,
+        )
+        own = Party("offload-1", OWN, ("offload",), 8840)
+        self.pairing = Pairing(self.book, trusting, ports, own=lambda: own, dial=self._dial)
+        self.pairing.announce = (lambda _: None) if discovers else None
+
+    async def _dial(self, addresses: Sequence[Address], code: str) -> tuple[Party, Address]:
+        assert code == "482913"
+        self.dialled += addresses
+        return Party("process-1", PROCESS, ("processing",), 8840), addresses[0]
+
+    def hears(self, name: str, fingerprint: str, at: Address, *, is_pairing: bool) -> None:
+        """Hear an announcement."""
+        said = Announcement(fingerprint, name, ("processing",), is_pairing=is_pairing)
+        self.book.found(said, [at])
+
+    def types(self, with_: str = "") -> str:
+        """Type the code; return the name of the box that it pairs with."""
+        return str(run_simulated(self.pairing.join("482 913", with_), limit_s=60)["name"])
+
+
+def test_the_only_box_that_shows_a_code_is_meant(tmp_path: Path) -> None:
+    """Others may be there, and say nothing of a code."""
+    scene = Scene(tmp_path)
+    scene.hears("edit-1", OTHER, THERE, is_pairing=False)
+    scene.hears("process-1", PROCESS, HERE, is_pairing=True)
+    assert scene.types() == "process-1"
+    assert scene.dialled == [HERE]
+    (kept,) = read(tmp_path)
+    assert (kept.name, kept.address, sorted(kept.roles)) == ("process-1", HERE, ["processing"])
+
+
+def test_one_that_says_so_a_little_later_is_waited_for(tmp_path: Path) -> None:
+    """The announcement may be on its way when the code is typed."""
+    scene = Scene(tmp_path)
+
+    async def typed() -> None:
+        joining = asyncio.create_task(scene.pairing.join("482913", ""), name="join")
+        await asyncio.sleep(LOOK_FOR_S - 1)
+        scene.hears("process-1", PROCESS, HERE, is_pairing=True)
+        await joining
+
+    run_simulated(typed(), limit_s=60)
+    assert scene.dialled == [HERE]
+
+
+def test_of_several_none_is_asked_and_they_are_named(tmp_path: Path) -> None:
+    """Also a second one that is heard only after the first: somebody may pretend."""
+    scene = Scene(tmp_path)
+    scene.hears("process-1", PROCESS, HERE, is_pairing=True)
+
+    async def typed() -> None:
+        joining = asyncio.create_task(scene.pairing.join("482913", ""), name="join")
+        await asyncio.sleep(0.5)
+        scene.hears("process-1", OTHER, THERE, is_pairing=True)
+        await joining
+
+    with pytest.raises(UsageError) as caught:
+        run_simulated(typed(), limit_s=60)
+    assert caught.value.problem.count("process-1") == 2
+    assert "--with" in caught.value.remedy
+    assert not scene.dialled
+
+
+@pytest.mark.parametrize(
+    ("typed", "dialled"),
+    [
+        ("process-1", HERE),
+        ("10.20.0.9", ("10.20.0.9", 8840)),
+        ("10.20.0.9:9000", ("10.20.0.9", 9000)),
+        ("fe80::2", ("fe80::2", 8840)),
+        ("[fe80::2]:9000", ("fe80::2", 9000)),
+        ("process-1.local", ("process-1.local", 8840)),
+    ],
+)
+def test_a_box_is_named_or_its_address_is_typed(
+    tmp_path: Path, typed: str, dialled: Address
+) -> None:
+    """A name that is announced need not say that it shows a code: it may be an older word."""
+    scene = Scene(tmp_path)
+    scene.hears("process-1", PROCESS, HERE, is_pairing=False)
+    scene.types(typed)
+    assert scene.dialled == [dialled]
+
+
+def test_nobody_is_a_no_with_what_to_do(tmp_path: Path) -> None:
+    """After some seconds of looking; at once where nobody is looked for."""
+    for discovers in (True, False):
+        with pytest.raises(NotPossibleError) as caught:
+            Scene(tmp_path, discovers=discovers).types()
+        assert "--with ADDRESS" in caught.value.remedy
+    with pytest.raises(SyncdError):
+        Scene(tmp_path).types("10.20.0.9:99999")
+
+
+def test_whether_a_code_is_shown_is_announced_and_nothing_of_it() -> None:
+    """One letter more in the record; what else stands there is no such word."""
+    name = f"{instance_name('process-1', PROCESS)}.{SERVICE_TYPE}"
+    for is_pairing in (True, False):
+        record = txt_record(PROCESS, ["processing"], is_pairing=is_pairing)
+        raw = {key.encode(): value for key, value in record.items()}
+        assert read_announcement(name, raw).is_pairing is is_pairing
+        assert read_announcement(name, raw | {b"pair": b"yes"}).is_pairing is False
+        assert read_announcement(name, raw | {b"pair": None}).is_pairing is False

@@ -1,0 +1,324 @@
+"""Pairing over real TLS on loopback: strangers, the one in the middle, and who guesses."""
+
+import asyncio
+import logging
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from typing import Any
+
+import pytest
+
+from syncd.errors import NotPossibleError, PeerUnreachableError, SyncdError
+from syncd.wire import pairing_server
+from syncd.wire.control_server import ControlServer
+from syncd.wire.gate import peer_fingerprint
+from syncd.wire.identity import Identity
+from syncd.wire.messages import Refusal, unpack
+from syncd.wire.pairing import (
+    ALPN,
+    EXCHANGES_EVERY_S,
+    TRIES,
+    PairingError,
+    Party,
+    Window,
+    WindowState,
+)
+from syncd.wire.pairing_dial import pair_with
+from syncd.wire.pairing_server import EXCHANGES_MAX, PairingTalks
+from syncd.wire.peers import Address, PeerBook, TrustedPeer
+from tests.wire.conftest import WallClock
+
+pytestmark = pytest.mark.usefixtures("nothing_left")
+
+CODE, WRONG = "482913", "000000"
+MakeIdentity = Callable[..., Identity]
+
+
+class NoDesk:
+    """Fails the test if any question gets this far."""
+
+    async def answer(self, peer: Any, question: Any) -> Any:
+        raise AssertionError(f"{peer} asked {question}")
+
+
+class Scene:
+    """process-1, which shows a code, and boxes that type one."""
+
+    def __init__(self, make_identity: MakeIdentity, clock: WallClock) -> None:
+        self.make_identity = make_identity
+        self.clock = clock
+        self.identity = make_identity("process-1")
+        self.book = PeerBook(self.identity.fingerprint)
+        self.kept: list[tuple[Party, Address]] = []
+        self.refusal: SyncdError | None = None
+        self.talks = PairingTalks(self.own, clock, _random, self._keep)
+        self.server = ControlServer(
+            "127.0.0.1",
+            0,
+            identity=self.identity,
+            book=self.book,
+            desk=NoDesk(),
+            clock=clock,
+        )
+        self.server.pair_by(self.talks)
+
+    def own(self) -> Party:
+        return party_of(self.identity, self.server.port)
+
+    async def _keep(self, party: Party, address: Address) -> None:
+        if self.refusal is not None:
+            raise self.refusal
+        self.kept.append((party, address))
+
+    def show(self, code: str = CODE) -> Window:
+        """Show a code."""
+        self.talks.window = Window(code, self.clock.monotonic_s())
+        return self.talks.window
+
+    @property
+    def address(self) -> Address:
+        return ("127.0.0.1", self.server.port)
+
+    async def type(
+        self,
+        code: str = CODE,
+        *,
+        box: str = "offload-1",
+        at: Address | None = None,
+        refusal: SyncdError | None = None,
+    ) -> tuple[Party, Address]:
+        """Type a code on a box."""
+        identity = self.make_identity(box)
+        return await pair_with(
+            [at or self.address],
+            code,
+            own=party_of(identity, 8840),
+            identity=identity,
+            random_bytes=_random,
+            may_trust=lambda _: refusal,
+        )
+
+
+def _random(count: int) -> bytes:
+    import secrets  # noqa: PLC0415
+
+    return secrets.token_bytes(count)
+
+
+def party_of(identity: Identity, port: int) -> Party:
+    """Return what a box says of itself."""
+    role = {"process-1": "processing", "edit-1": "editorial"}.get(identity.name, "offload")
+    return Party(identity.name, identity.fingerprint, (role,), port)
+
+
+@pytest.fixture
+async def scene(make_identity: MakeIdentity, clock: WallClock) -> AsyncIterator[Scene]:
+    """Give process-1 listening; no code is shown yet."""
+    scene = Scene(make_identity, clock)
+    async with scene.server:
+        yield scene
+        await scene.talks.close()
+
+
+async def test_the_right_code_pairs_over_the_network(scene: Scene) -> None:
+    """Each end gets the certificate that the other's TLS has proved, and where it is."""
+    window = scene.show()
+    party, address = await scene.type()
+    assert (party, address) == (scene.own(), scene.address)
+    assert scene.kept == [
+        (party_of(scene.make_identity("offload-1"), 8840), ("127.0.0.1", 8840)),
+    ]
+    assert window.state(scene.clock.monotonic_s()) is WindowState.PAIRED
+    with pytest.raises(PairingError) as caught:
+        await scene.type(box="edit-1")
+    assert "shows no pairing code" in caught.value.problem
+    assert len(scene.kept) == 1
+
+
+async def test_a_box_that_shows_no_code_answers_as_any_stranger_is_answered(scene: Scene) -> None:
+    """The same bytes, whether it was asked to pair or not; the question is not parsed."""
+    stranger = scene.make_identity("edit-1")
+    answers = []
+    for asks in (False, True):
+        reader, writer = await _connect(stranger, scene.address, asks=asks)
+        writer.write(b"anything")
+        answers.append(await reader.read())
+        writer.close()
+        await _closed(writer)
+    assert answers[0] == answers[1]
+    refusal = unpack(Refusal, answers[1].partition(b"\r\n\r\n")[2])
+    assert refusal.code == "not-paired"
+    with pytest.raises(PairingError) as caught:
+        await scene.type()
+    assert "syncd pair" in caught.value.remedy
+
+
+async def test_brute_force_ends_after_three_codes_and_is_slow_before(
+    scene: Scene, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A thousand attempts, as fast as they go: three are looked at. Then the right one is late."""
+    window = scene.show()
+    began_s = time.monotonic()
+    looked_at = tried = 0
+    with caplog.at_level(logging.INFO):
+        while window.state(scene.clock.monotonic_s()) is WindowState.OPEN:
+            tried += 1
+            with pytest.raises(PairingError) as caught:
+                await scene.type(f"{tried:06}")
+            looked_at += "code is wrong" in caught.value.problem
+    took_s = time.monotonic() - began_s
+    assert looked_at == TRIES == 3
+    assert took_s >= (TRIES - 1) * EXCHANGES_EVERY_S
+    assert tried > TRIES, "it was turned away in between"
+    with pytest.raises(PairingError):
+        await scene.type(CODE)
+    assert not scene.kept
+    assert CODE not in caplog.text
+    assert caplog.text.count("A wrong pairing code was typed at 127.0.0.1") == TRIES
+
+
+async def test_the_one_in_the_middle_gets_nothing_although_the_right_code_is_typed(
+    scene: Scene,
+) -> None:
+    """Two TLS connections of its own, every byte passed on in both directions."""
+    window = scene.show()
+    middle = scene.make_identity("middle-1")
+    async with _in_the_middle(middle, scene.address) as (address, passed):
+        with pytest.raises(PairingError) as caught:
+            await scene.type(at=address)
+    assert "somebody sits between" in caught.value.problem
+    assert not scene.kept
+    assert window.tries_left == TRIES - 1
+    assert len(passed) == 4, "introductions, a proof, a refusal"
+    await asyncio.sleep(EXCHANGES_EVERY_S)
+    party, _ = await scene.type()
+    assert party == scene.own(), "the code was not spoilt"
+
+
+async def test_a_box_that_may_not_be_trusted_here_is_told_no_proof(scene: Scene) -> None:
+    """The other end then keeps nothing, and its code is as good as before."""
+    window = scene.show()
+    with pytest.raises(NotPossibleError):
+        await scene.type(refusal=NotPossibleError("Another process-1.", remedy="Forget it."))
+    assert not scene.kept
+    assert window.tries_left == TRIES
+    assert scene.talks.is_open
+
+
+async def test_what_the_showing_box_cannot_keep_is_no_pairing_on_the_other(scene: Scene) -> None:
+    """Neither trusts the other; each says why, in its own words."""
+    for refusal, words in (
+        (NotPossibleError("Another offload-1.", remedy="Forget it."), "of this name already"),
+        (SyncdError("The disk is full.", remedy="Free space."), "could not keep"),
+    ):
+        scene.show()
+        scene.refusal = refusal
+        with pytest.raises(PairingError) as caught:
+            await scene.type()
+        assert words in caught.value.problem
+        assert not scene.talks.is_open, "a code is good once"
+
+
+async def test_a_peer_that_is_trusted_already_may_pair_anew(scene: Scene) -> None:
+    """The other end may have lost its list; and its question never reaches the HTTP parser."""
+    known = scene.make_identity("offload-1")
+    scene.book.trust(TrustedPeer("offload-1", known.fingerprint))
+    scene.show()
+    assert (await scene.type())[0] == scene.own()
+    with pytest.raises(PairingError) as caught:
+        await scene.type()
+    assert "shows no pairing code" in caught.value.problem
+
+
+async def test_strangers_hold_few_exchanges_and_not_for_long(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Those who say nothing are cut in time, and then the right one gets through."""
+    monkeypatch.setattr(pairing_server, "EXCHANGE_S", 1.0)
+    scene.show()
+    silent = [
+        await _connect(scene.make_identity("edit-1"), scene.address, asks=True)
+        for _ in range(EXCHANGES_MAX)
+    ]
+    await asyncio.sleep(0.1)
+    with pytest.raises(PairingError) as caught:
+        await scene.type()
+    assert "busy" in caught.value.problem
+    for reader, writer in silent:
+        async with asyncio.timeout(5):
+            with suppress(ConnectionError):
+                assert await reader.read() == b""
+        writer.close()
+        await _closed(writer)
+    assert (await scene.type())[0] == scene.own()
+
+
+@pytest.mark.parametrize("data", [b"\x00", b"\xff" * 3, b"\x00\xff\xff" + bytes(70_000), bytes(9)])
+async def test_garbage_is_cut_and_nothing_is_kept_of_it(scene: Scene, data: bytes) -> None:
+    """No answer to what cannot be understood; one byte is waited for, in vain."""
+    scene.show()
+    reader, writer = await _connect(scene.make_identity("edit-1"), scene.address, asks=True)
+    writer.write(data)
+    async with asyncio.timeout(15):
+        with suppress(ConnectionError):
+            assert await reader.read() == b""
+    writer.close()
+    await _closed(writer)
+    assert (await scene.type())[0] == scene.own()
+
+
+async def test_nobody_there_and_this_very_box_are_said_as_such(scene: Scene) -> None:
+    """What a person types wrong has a remedy."""
+    with pytest.raises(PeerUnreachableError):
+        await scene.type(at=("127.0.0.1", 9))
+    scene.show()
+    with pytest.raises(PairingError) as caught:
+        await scene.type(box="process-1")
+    assert "this very box" in caught.value.problem
+    assert scene.talks.is_open
+
+
+async def _connect(
+    identity: Identity, address: Address, *, asks: bool
+) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    context = identity.client_context()
+    if asks:
+        context.set_alpn_protocols([ALPN])
+    return await asyncio.open_connection(*address, ssl=context, server_hostname="")
+
+
+async def _closed(writer: asyncio.StreamWriter) -> None:
+    with suppress(OSError):
+        await writer.wait_closed()
+
+
+@asynccontextmanager
+async def _in_the_middle(
+    identity: Identity, target: Address
+) -> AsyncIterator[tuple[Address, list[bytes]]]:
+    """Listen as identity, dial target as identity, and pass on what either says."""
+    passed: list[bytes] = []
+    tasks: set[asyncio.Task[None]] = set()
+
+    async def pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while data := await reader.read(4096):
+            passed.append(data)
+            writer.write(data)
+        writer.close()
+        await _closed(writer)
+
+    async def relay(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        assert peer_fingerprint(writer.transport) is not None
+        onward, back = await _connect(identity, target, asks=True)
+        for pair in ((reader, back), (onward, writer)):
+            task = asyncio.create_task(pump(*pair))
+            tasks.add(task)
+
+    server = await asyncio.start_server(relay, "127.0.0.1", 0, ssl=identity.server_context())
+    try:
+        yield ("127.0.0.1", server.sockets[0].getsockname()[1]), passed
+    finally:
+        server.close()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        await server.wait_closed()
