@@ -34,15 +34,17 @@ class Access:
         """Raise TokenNeededError unless the request may be answered."""
         resource = request.match_info.route.resource
         path = None if resource is None else resource.canonical
-        if path in OPEN or (path == LOGIN and self.login is not None):
-            return
-        said = request.headers.getall("Authorization", [])
-        if len(said) == 1 and is_token(said[0], self._token):
-            return
-        if self.login is not None and not said and self.login.is_open(request):
+        if path in OPEN or (path == LOGIN and self.login is not None) or self.allows(request):
             return
         remedy = f"Send what is in board.token of the state folder: Authorization: {SCHEME} …"
         if self.login is not None:
             remedy += f"; or log in: POST {LOGIN}"
         problem = "The board's token was not shown, or it is not the one of this start."
         raise TokenNeededError(problem, remedy=remedy)
+
+    def allows(self, request: web.Request) -> bool:
+        """Tell whether the request shows the token, or is part of a session that is open now."""
+        said = request.headers.getall("Authorization", [])
+        if said:
+            return len(said) == 1 and is_token(said[0], self._token)
+        return self.login is not None and self.login.is_open(request)

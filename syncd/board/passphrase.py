@@ -115,7 +115,7 @@ def read(state: Path) -> PassphraseHash:
 def _digest(passphrase: str, salt: bytes, cost: tuple[int, int, int, int]) -> bytes:
     log_n, block, lanes, length = cost
     # Two keyboards may compose an accent in two ways; the person means one (RFC 8265, 4.2).
-    text = unicodedata.normalize("NFC", passphrase).encode(errors="replace")
+    text = unicodedata.normalize("NFC", passphrase).encode("utf-8", "surrogatepass")
     return hashlib.scrypt(
         text, salt=salt, n=1 << log_n, r=block, p=lanes, maxmem=MEMORY_BYTES_MAX, dklen=length
     )

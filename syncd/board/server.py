@@ -55,7 +55,7 @@ class BoardServer:
         assert pem or address.is_loopback, "what is asked and the token travel in the clear"
         self.address = address
         hosts = Hosts("https" if pem else "http", frozenset(name.lower() for name in names))
-        self.streams = EventStreams(facade, heartbeat_s=heartbeat_s)
+        self.streams = EventStreams(facade, access, heartbeat_s=heartbeat_s)
         self._runner = web.AppRunner(
             make_app(facade, self.streams, access, hosts),
             access_log=None,

@@ -16,6 +16,7 @@ from typing import Any
 
 from aiohttp import web
 
+from syncd.board.access import Access
 from syncd.board.facade import NodeFacade
 from syncd.errors import SyncdError, UsageError
 
@@ -36,8 +37,11 @@ class TooManyStreamsError(SyncdError):
 class EventStreams:
     """All open streams of one board."""
 
-    def __init__(self, facade: NodeFacade, *, heartbeat_s: float = HEARTBEAT_S) -> None:
+    def __init__(
+        self, facade: NodeFacade, access: Access, *, heartbeat_s: float = HEARTBEAT_S
+    ) -> None:
         self._facade = facade
+        self._access = access
         self._heartbeat_s = heartbeat_s
         self._ending = False
         self._waits: set[asyncio.Task[None]] = set()
@@ -67,7 +71,7 @@ class EventStreams:
             # The id goes ahead: whoever loses the stream before its first event loses none.
             first = f"id: {seq}\nretry: {RETRY_MS}\n\n"
             await _write(response, first + (reset_text(seq) if is_reset else ""))
-            await self._follow(response, seq)
+            await self._follow(request, response, seq)
         except (ConnectionError, TimeoutError):
             if request.transport is not None:
                 request.transport.abort()  # whatever is still buffered is for nobody
@@ -90,8 +94,9 @@ class EventStreams:
             return last, True
         return seq, False
 
-    async def _follow(self, response: web.StreamResponse, seq: int) -> None:
-        while not self._ending:
+    async def _follow(self, request: web.Request, response: web.StreamResponse, seq: int) -> None:
+        # A session may end while its stream is open: the next page, or heartbeat, is not for it.
+        while not self._ending and self._access.allows(request):
             events = await self._facade.events_after(seq, PAGE_EVENTS)
             if events and events[0]["seq"] > seq + 1 and await self._has_forgotten(seq):
                 seq = await self._facade.last_seq()
@@ -102,7 +107,11 @@ class EventStreams:
                 seq = events[-1]["seq"]
                 continue
             await self._wait(seq)
-            if not self._ending and await self._facade.last_seq() <= seq:
+            if (
+                not self._ending
+                and self._access.allows(request)
+                and await self._facade.last_seq() <= seq
+            ):
                 await _write(response, ": still here\n\n")
 
     async def _has_forgotten(self, seq: int) -> bool:

@@ -14,7 +14,7 @@ import aiohttp
 import pytest
 from cryptography import x509
 
-from syncd.board import certificate, entrance
+from syncd.board import body, certificate, entrance, server
 from syncd.board.access import Access
 from syncd.board.login import COOKIE, SESSION_S, SESSIONS_MAX, Login, Sessions
 from syncd.board.passphrase import hashed
@@ -54,9 +54,9 @@ class Far:
             return reply.status, await reply.json()
 
     async def log_in(self, guess: Any, **headers: str) -> aiohttp.ClientResponse:
-        body = json.dumps({"passphrase": guess})
+        text = json.dumps({"passphrase": guess})
         url = self.url + "/api/login"
-        async with self.session.post(url, data=body, headers=JSON | headers) as reply:
+        async with self.session.post(url, data=text, headers=JSON | headers) as reply:
             await reply.read()
             return reply
 
@@ -70,7 +70,7 @@ def client_tls(pem: Path) -> ssl.SSLContext:
 
 
 @asynccontextmanager
-async def far_of(journal: Journal, folder: Path) -> AsyncIterator[Far]:
+async def far_of(journal: Journal, folder: Path, **more: Any) -> AsyncIterator[Far]:
     """Serve such a board on a free port of loopback, which stands for any."""
     certificate.load_or_make(folder, "process-1", ["board.example"], NOON)
     pem = folder / certificate.NAME
@@ -81,7 +81,7 @@ async def far_of(journal: Journal, folder: Path) -> AsyncIterator[Far]:
     jar = aiohttp.CookieJar(unsafe=True)  # of an address
     try:
         async with (
-            board_of(journal, access=access, names=["process-1"], pem=pem) as board,
+            board_of(journal, access=access, names=["process-1"], pem=pem, **more) as board,
             aiohttp.ClientSession(connector=connector, cookie_jar=jar) as session,
         ):
             yield Far(board, session, pem, access)
@@ -114,6 +114,21 @@ async def test_the_passphrase_opens_a_session_that_a_browser_keeps_to_itself(far
         assert reply.status == 200
     cookie = {"Cookie": flags[0]}
     assert (await far.ask("/api/rolls", headers=cookie))[0] == 401, "it is over on this side, too"
+
+
+async def test_a_stream_ends_with_its_session(journal: Journal, tmp_path: Path) -> None:
+    """Whoever logged out hears no more, also on what was open; a token's stream stays."""
+    async with far_of(journal, tmp_path, heartbeat_s=0.05) as far:
+        assert (await far.log_in(GOOD)).status == 200
+        async with (
+            far.session.get(far.url + "/api/events") as own,
+            far.session.get(far.url + "/api/events", headers=SHOWN) as other,
+        ):
+            await far.session.post(far.url + "/api/logout", data="{}", headers=JSON)
+            async with asyncio.timeout(5):
+                await own.read()
+                await other.content.readuntil(b"still here\n")
+                await other.content.readuntil(b"still here\n")
 
 
 async def test_the_token_opens_it_too_and_a_wrong_one_is_not_mended_by_a_cookie(far: Far) -> None:
@@ -324,6 +339,53 @@ async def test_crooked_requests_are_refused(journal: Journal, request_text: str)
             answer = await reader.readline()
         writer.close()
     assert answer.split()[1][:2] in (b"40", b"43"), answer
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        b"",
+        b"GET /healthz HTTP/1.1\r\nHost: localhost\r\nX-A",
+        b"GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n",
+    ],
+)
+async def test_who_says_nothing_or_half_of_it_is_cut(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch, said: bytes
+) -> None:
+    """Silent from the start, in mid-head, or after an answer; a byte now and then does not help."""
+    monkeypatch.setattr(server, "KEEP_ALIVE_S", 0.5)
+    async with board_of(journal) as board:
+        reader, writer = await asyncio.open_connection("127.0.0.1", board.address.port)
+        writer.write(said)
+
+        async def drip() -> None:
+            while said.endswith(b"A"):
+                await asyncio.sleep(0.05)
+                writer.write(b"A")
+
+        dripping = asyncio.create_task(drip())
+        async with asyncio.timeout(5):
+            with suppress(ConnectionError):
+                await reader.read()
+        dripping.cancel()
+        writer.close()
+
+
+async def test_a_body_that_drips_is_given_up(far: Far, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a login, which nobody has to be known for."""
+    monkeypatch.setattr(body, "BODY_S", 0.3)
+
+    async def drip() -> AsyncIterator[bytes]:
+        for _ in range(1000):
+            yield b"{"
+            await asyncio.sleep(0.05)
+
+    url = far.url + "/api/login"
+    async with (
+        asyncio.timeout(5),
+        far.session.post(url, data=drip(), headers=JSON) as reply,
+    ):
+        assert reply.status == 408
 
 
 def test_sessions_end_by_themselves_and_are_bounded() -> None:
