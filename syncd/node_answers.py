@@ -14,6 +14,7 @@ from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, UsageError
 from syncd.journal.journal import JournalError
 from syncd.journal.rolls import RollRow
+from syncd.moments import rfc3339
 from syncd.pairing import Pairing
 from syncd.parts import Parts
 from syncd.storage.rechecking import Rechecking
@@ -61,6 +62,7 @@ class NodeAnswers(JournalAnswers):
                 "name": self._identity.name,
                 "fingerprint": self._identity.fingerprint,
                 "addresses": addresses,
+                "certificate_ends_at": rfc3339(self._identity.ends_utc_ms),
             },
             "peers": [self._with_trouble(row) for row in self._book.listing(self._clock.utc_ms())],
         }

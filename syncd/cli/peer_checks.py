@@ -6,6 +6,7 @@ Owns: one greeting per peer over the control plane. Must not: offer or fetch any
 import asyncio
 import time
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from functools import partial
 from typing import Any
 
@@ -16,8 +17,10 @@ from syncd.config.values import address as read_address
 from syncd.edges.clock import RealClock
 from syncd.errors import ConfigError
 from syncd.handoff.aim import aim
+from syncd.moments import rfc3339
 from syncd.trusting import all_trusted
 from syncd.wire.control_client import PeerClient
+from syncd.wire.ending import RENEWAL, is_ending
 from syncd.wire.identity import Identity
 from syncd.wire.messages import Hello, HelloAnswer
 from syncd.wire.peers import Address, TrustedPeer
@@ -29,11 +32,13 @@ CLOCK_MS_MAX = 2000  # more, and "needed by" and certificates mean different thi
 def peer_checks(config: Config, listing: Mapping[str, Any] | None) -> Iterator[Check]:
     """Yield an answer for each peer; listing is what a running daemon says of them, or None."""
     known = {peer["name"]: peer for peer in listing["peers"]} if listing else {}
+    yield asked("certificate", partial(_own_certificate, config))
     yield asked("trust", partial(_trust, config))
     try:
         trusted = all_trusted(config, read(config.node.state))
     except ConfigError:
         return  # said by the check before
+    seen: dict[str, int | None] = {}
     taker = None
     if Role.OFFLOAD in config.node.roles and config.destinations:
         aimed = aim(config.destinations[0].peer, trusted)
@@ -45,9 +50,33 @@ def peer_checks(config: Config, listing: Mapping[str, Any] | None) -> Iterator[C
         name = f"peer {peer.name}"
         is_called = peer is taker or Role.EDITORIAL in config.node.roles
         if is_called or (peer.is_pinned and peer.address):
-            yield asked(name, partial(_peer, config, peer, known, takes=peer is taker))
+            yield asked(name, partial(_peer, config, peer, known, seen, takes=peer is taker))
         else:
             yield caller_check(known.get(peer.name), name)
+        ends = _said_end(known.get(peer.name)) or seen.get(peer.name)
+        if ends is not None and is_ending(ends, _utc_ms()):
+            yield _ending(f"certificate of {peer.name}", ends)
+
+
+def _own_certificate(config: Config) -> Check:
+    ends = Identity.load_or_make(config.node.state, config.node.name, _utc_ms()).ends_utc_ms
+    if is_ending(ends, _utc_ms()):
+        return _ending("certificate", ends)
+    return Check("certificate", True, f"The one of this box ends on {_date(ends)}.")
+
+
+def _ending(name: str, ends_utc_ms: int) -> Check:
+    return Check(name, False, f"It ends on {_date(ends_utc_ms)}; then nobody talks.", RENEWAL)
+
+
+def _date(utc_ms: int) -> str:
+    return rfc3339(utc_ms)[:10]
+
+
+def _said_end(said: Mapping[str, Any] | None) -> int | None:
+    """Return when a peer's certificate ends, as the running daemon has seen it."""
+    moment = (said or {}).get("certificate_ends_at")
+    return None if moment is None else round(datetime.fromisoformat(moment).timestamp() * 1000)
 
 
 def _trust(config: Config) -> Check:
@@ -66,14 +95,21 @@ def _trust(config: Config) -> Check:
     return Check("trust", True, message)
 
 
-def _peer(config: Config, peer: TrustedPeer, known: Mapping[str, Any], *, takes: bool) -> Check:
+def _peer(
+    config: Config,
+    peer: TrustedPeer,
+    known: Mapping[str, Any],
+    seen: dict[str, int | None],
+    *,
+    takes: bool,
+) -> Check:
     name = f"peer {peer.name}"
     addresses = _addresses(peer, known)
     if not addresses:
         remedy = "Start the daemon, which looks for it, or give the [[peer]] an address."
         return Check(name, False, "Nobody has said where it is.", remedy)
     started_s = time.monotonic()
-    answer = asyncio.run(_greet(config, peer, addresses))
+    answer = asyncio.run(_greet(config, peer, addresses, seen))
     took_ms = (time.monotonic() - started_s) * 1000
     # Its clock was read somewhere within the exchange; the middle is the best guess.
     ahead_ms = answer.utc_ms - (_utc_ms() - took_ms / 2)
@@ -116,11 +152,23 @@ def _addresses(peer: TrustedPeer, known: Mapping[str, Any]) -> list[Address]:
     return list(dict.fromkeys(found))
 
 
-async def _greet(config: Config, peer: TrustedPeer, addresses: list[Address]) -> HelloAnswer:
-    """Return its answer. Raises PeerUnreachableError, PeerRefusedError or ConfigError."""
+async def _greet(
+    config: Config, peer: TrustedPeer, addresses: list[Address], seen: dict[str, int | None]
+) -> HelloAnswer:
+    """Return its answer, and note when its certificate ends.
+
+    Raises PeerUnreachableError, PeerRefusedError or ConfigError.
+    """
     node = config.node
     identity = Identity.load_or_make(node.state, node.name, _utc_ms())
-    client = PeerClient(peer.name, lambda: addresses, identity, peer.fingerprint, RealClock())
+    client = PeerClient(
+        peer.name,
+        lambda: addresses,
+        identity,
+        peer.fingerprint,
+        RealClock(),
+        seen_end=lambda ends: seen.update({peer.name: ends}),
+    )
     try:
         roles = tuple(sorted(role.value for role in node.roles))
         hello = Hello(node=node.name, roles=roles, version=__version__, utc_ms=_utc_ms())

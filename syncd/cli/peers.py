@@ -1,6 +1,7 @@
 """`syncd peers`: this box's fingerprint, and whom it trusts; `peers forget`: whom no longer."""
 
 import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from syncd.cli.common import client_of, config_option, examples, json_option, pr
 from syncd.config import load
 from syncd.config.shapes import Config
 from syncd.errors import DaemonUnreachableError
+from syncd.moments import rfc3339
 
 
 @click.group(
@@ -97,20 +99,27 @@ def peers_at_rest(config: Config) -> dict[str, Any]:
             "name": own.name,
             "fingerprint": own.fingerprint,
             "addresses": [str(config.node.control)],
+            "certificate_ends_at": rfc3339(own.ends_utc_ms),
         },
         "peers": [row | {"problem": "", "remedy": ""} for row in book.listing(now_utc_ms)],
     }
 
 
 def _print(answer: dict[str, Any]) -> None:
+    from syncd.wire.ending import is_worth_showing  # noqa: PLC0415 - spared until it is printed
+
     own = answer["own"]
     click.echo(f"{show.plain(own['name'])}  {own['fingerprint']}  {' '.join(own['addresses'])}")
     click.echo("")
     if not answer["peers"]:
         click.echo("No peers. Run `syncd pair` on one box, and type its code on the other.")
-        return
-    columns = ("peer", "roles", "trusted", "present", "address", "heard", "fingerprint")
-    show.table(columns, [_line(peer) for peer in answer["peers"]])
+    else:
+        columns = ("peer", "roles", "trusted", "present", "address", "heard", "fingerprint")
+        show.table(columns, [_line(peer) for peer in answer["peers"]])
+    for box in (own, *answer["peers"]):
+        ends = box.get("certificate_ends_at")
+        if ends is not None and is_worth_showing(_utc_ms(ends), time.time_ns() // 1_000_000):
+            click.echo(f"The certificate of {show.plain(box['name'])} ends on {ends[:10]}.")
     for peer in answer["peers"]:
         if peer["problem"]:
             click.echo(show.wrapped(f"{show.plain(peer['problem'])} {show.plain(peer['remedy'])}"))
@@ -126,6 +135,10 @@ def _line(peer: dict[str, Any]) -> tuple[str, ...]:
         show.moment(peer["last_heard_at"]),
         peer["fingerprint"],
     )
+
+
+def _utc_ms(moment: str) -> int:
+    return round(datetime.fromisoformat(moment).timestamp() * 1000)
 
 
 def _trust_word(peer: dict[str, Any]) -> str:

@@ -34,6 +34,7 @@ class Clients:
                 peer.fingerprint,
                 self._clock,
                 heard=lambda at: self._book.heard(name, at),
+                seen_end=lambda ends: self._book.ends(peer.fingerprint, ends),
             )
         return self._clients[name]
 

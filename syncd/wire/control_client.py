@@ -49,6 +49,7 @@ class PeerClient:
 
     addresses: where the peer may be; asked for anew at each new connection.
     heard: called with the wall time after each reply that was read.
+    seen_end: called with the time at which the peer's certificate ends, at each new connection.
     address: host and port that last replied, or None if none has.
     """
 
@@ -61,13 +62,14 @@ class PeerClient:
         clock: Clock,
         *,
         heard: Callable[[int], None] | None = None,
+        seen_end: Callable[[int | None], None] | None = None,
     ) -> None:
         self.address: Address | None = None
         self._name = name
         self._own_fingerprint = identity.fingerprint
         self._clock = clock
         self._heard = heard
-        self._connector = partial(PeerConnector, name, addresses, identity, fingerprint)
+        self._connector = partial(PeerConnector, name, addresses, identity, fingerprint, seen_end)
         self._greeting = _Way(self._connector())
         self._asking = _Way(self._connector())
         self._retired: set[_Way] = set()

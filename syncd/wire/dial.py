@@ -16,6 +16,7 @@ from aiohttp.client_proto import ResponseHandler
 
 from syncd.edges.dialling import DIALLED_TIMEOUT_S, notice_dead_hosts, open_socket
 from syncd.errors import PeerRefusedError, PeerUnreachableError
+from syncd.wire.ending import certificate_end
 from syncd.wire.fingerprints import is_same
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.identity import Identity
@@ -42,6 +43,7 @@ class PeerConnector(aiohttp.BaseConnector):
     """A pool of connections to one peer, wherever it is just now.
 
     addresses: asked anew for each connection. last_address: of the newest connection, or None.
+    seen_end: called with the time at which the peer's certificate ends, in UTC ms.
     """
 
     def __init__(
@@ -50,12 +52,14 @@ class PeerConnector(aiohttp.BaseConnector):
         addresses: Callable[[], Sequence[Address]],
         identity: Identity,
         fingerprint: str,
+        seen_end: Callable[[int | None], None] | None = None,
     ) -> None:
         super().__init__(keepalive_timeout=CLIENT_KEEPALIVE_S, limit=CONNECTIONS_MAX)
         self.last_address: Address | None = None
         self._name = name
         self._addresses = addresses
         self._fingerprint = fingerprint
+        self._seen_end = seen_end
         self._context = identity.client_context()
 
     async def _create_connection(
@@ -117,6 +121,8 @@ class PeerConnector(aiohttp.BaseConnector):
                 remedy="Correct the address; or, if that box was set up anew, run here "
                 f"`syncd peers forget {self._name}`, and pair the two boxes.",
             )
+        if self._seen_end is not None:
+            self._seen_end(certificate_end(handler.transport))
         return handler
 
     async def _connect(self, address: Address) -> ResponseHandler:

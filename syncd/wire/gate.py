@@ -15,6 +15,7 @@ from typing import Protocol, cast
 from aiohttp import web
 
 from syncd.ports import Clock
+from syncd.wire.ending import certificate_end
 from syncd.wire.fingerprints import fingerprint_of
 from syncd.wire.messages import Refusal, pack
 from syncd.wire.pairing import ALPN
@@ -111,6 +112,7 @@ class Gate:
         if len(handlers) >= CONNECTIONS_PER_PEER_MAX:
             log.warning("%s holds too many connections; cutting a new one", peer.name)
             return None
+        self._book.ends(fingerprint, certificate_end(transport))
         handler = self._make_http()
         self._open[fingerprint] = [*handlers, handler]
         return handler

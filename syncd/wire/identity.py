@@ -33,6 +33,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from syncd.errors import ConfigError, raise_if_disk_trouble
+from syncd.wire.ending import RENEWAL, is_ending
 from syncd.wire.fingerprints import device_id, fingerprint_of
 from syncd.wire.pairing import ALPN
 
@@ -51,12 +52,14 @@ class Identity:
     """Who this node is to others.
 
     name: as the config calls it; for display. fingerprint: of the certificate; the identity.
+    ends_utc_ms: when the certificate ends.
     """
 
     name: str
     fingerprint: str
     certificate_path: Path
     key_path: Path
+    ends_utc_ms: int
 
     @classmethod
     def load_or_make(cls, state: Path, name: str, now_utc_ms: int) -> "Identity":
@@ -122,7 +125,11 @@ def _load(keys: Path, name: str, now: datetime) -> Identity:
         )
     _check_dates(keys, certificate, now)
     fingerprint = fingerprint_of(certificate.public_bytes(serialization.Encoding.DER))
-    return Identity(name, fingerprint, certificate_path, key_path)
+    ends_utc_ms = int(certificate.not_valid_after_utc.timestamp() * 1000)
+    if is_ending(ends_utc_ms, int(now.timestamp() * 1000)):
+        ends = f"{certificate.not_valid_after_utc:%Y-%m-%d}"
+        log.warning("The certificate of this box ends on %s. %s", ends, RENEWAL)
+    return Identity(name, fingerprint, certificate_path, key_path, ends_utc_ms)
 
 
 def _check_dates(keys: Path, certificate: x509.Certificate, now: datetime) -> None:

@@ -60,6 +60,7 @@ class _Presence:
     found_at: tuple[Address, ...] = ()
     reached_at: Address | None = None
     last_heard_utc_ms: int | None = None
+    ends_utc_ms: int | None = None
 
 
 @dataclass(slots=True)
@@ -162,6 +163,12 @@ class PeerBook:
             presence.reached_at = address or presence.reached_at
             presence.roles = presence.roles if roles is None else roles
 
+    def ends(self, fingerprint: str, ends_utc_ms: int | None) -> None:
+        """Note when a trusted peer's certificate ends, as it was seen in a connection."""
+        with self._lock:
+            if fingerprint in self._trusted:
+                self._presence.setdefault(fingerprint, _Presence()).ends_utc_ms = ends_utc_ms
+
     def addresses(self, name: str) -> tuple[Address, ...]:
         """Return where a trusted peer may be: last reached, typed by hand, then as discovered."""
         peer = self.trusted_by_name(name)
@@ -197,6 +204,7 @@ class PeerBook:
             "present": _is_present(presence, now_utc_ms),
             "address": None if address is None else address_text(address),
             "last_heard_at": _time(heard),
+            "certificate_ends_at": _time(presence.ends_utc_ms),
         }
 
     def _presence_of(self, fingerprint: str) -> _Presence | None:

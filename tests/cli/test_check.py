@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,9 @@ name = "edit-1"
 fingerprint = "{print}"
 address = "127.0.0.1:{port}"
 """
+
+
+DAY_MS = 86_400_000
 
 
 @pytest.fixture
@@ -194,11 +198,16 @@ class _Peer:
 
 
 @contextmanager
-def peer_on_loopback(folder: Path, ahead_ms: int) -> Iterator[str]:
-    """Run a real control server that trusts the box; yield the [[peer]] table for it."""
+def peer_on_loopback(
+    folder: Path, ahead_ms: int, *, own_days: int = 0, its_days: int = 0
+) -> Iterator[str]:
+    """Run a real control server that trusts the box; yield the [[peer]] table for it.
+
+    own_days, its_days: how old the certificates of the box and of the peer are.
+    """
     now = time.time_ns() // 1_000_000
-    own = Identity.load_or_make(folder / "state", "process-1", now)
-    its = Identity.load_or_make(folder / "its-state", "edit-1", now)
+    own = Identity.load_or_make(folder / "state", "process-1", now - own_days * DAY_MS)
+    its = Identity.load_or_make(folder / "its-state", "edit-1", now - its_days * DAY_MS)
     book = PeerBook(its.fingerprint, [TrustedPeer("process-1", own.fingerprint)])
     is_up = threading.Event()
     found: list[tuple[int, asyncio.AbstractEventLoop, asyncio.Event]] = []
@@ -239,6 +248,30 @@ def test_a_clock_that_is_off_is_said_with_by_how_much(
         found = wrong(check("--json", text=text))["peer edit-1"]
     assert "clock 600.0 s ahead" in found["message"]
     assert "NTP" in found["remedy"]
+
+
+@pytest.mark.parametrize(
+    ("own_days", "its_days", "told"),
+    [
+        (3653 - 55, 0, "certificate"),
+        (0, 3653 - 55, "certificate of edit-1"),
+        (3653 - 60, 3653 - 60, None),
+    ],
+)
+def test_a_certificate_that_ends_within_eight_weeks_is_told(
+    check: Callable[..., Result], tmp_path: Path, own_days: int, its_days: int, told: str | None
+) -> None:
+    """Of this box and of the peer, as it shows it; with what to do between two shoots."""
+    days = {"own_days": own_days, "its_days": its_days}
+    with peer_on_loopback(tmp_path, 0, **days) as text:
+        check("--mark", text=text)
+        result = check("--json", text=text)
+    assert list(wrong(result)) == ([told] if told else [])
+    assert result.code == (1 if told else 0)
+    if told:
+        ends = datetime.now(UTC) + timedelta(days=55)
+        assert f"ends on {ends:%Y-%m-%d}" in wrong(result)[told]["message"]
+        assert "syncd peers forget" in wrong(result)[told]["remedy"]
 
 
 def test_a_peer_that_is_away_or_another_is_said(

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
 from syncd.roll.stages import HeldCode, Stage
+from syncd.wire.identity import Identity
 from syncd.wire.peers import TrustedPeer
 from syncd.wire.trust_store import TrustStore, read
 from tests.board.world import DAY, NOON, add_roll, hold
@@ -221,7 +223,7 @@ def test_peers_answer_without_a_daemon_and_make_the_keys_once(lonely: Box) -> No
     assert first.json["own"]["fingerprint"].startswith("sha256:")
     assert list(first.json["peers"][0]) == [
         *("name", "fingerprint", "roles", "trusted", "pinned", "paired_at", "present", "address"),
-        *("last_heard_at", "problem", "remedy"),
+        *("last_heard_at", "certificate_ends_at", "problem", "remedy"),
     ]
 
 
@@ -378,3 +380,15 @@ def test_nobody_is_forgotten_behind_the_back_of_a_daemon(lonely: Box) -> None:
     assert result.code == 78
     assert "Another syncd" in result.err
     assert len(read(state)) == 1
+
+
+@pytest.mark.parametrize(("days_old", "is_told"), [(3653 - 360, True), (3653 - 370, False)])
+def test_the_end_of_a_certificate_is_shown_within_its_last_year(
+    lonely: Box, days_old: int, is_told: bool
+) -> None:
+    """Beside the peers; in JSON it always is."""
+    made_utc_ms = time.time_ns() // 1_000_000 - days_old * 86_400_000
+    Identity.load_or_make(lonely.folder / "state", "edit-1", made_utc_ms)
+    own = lonely.syncd("peers", "--json").json["own"]
+    text = f"The certificate of edit-1 ends on {own['certificate_ends_at'][:10]}."
+    assert (text in lonely.syncd("peers").out) is is_told

@@ -315,6 +315,7 @@ def write_config(
         _role_tables(node, settings),
     ]
     (node.home / "syncd.toml").write_text("\n".join(tables))
+    (node.home / "state").mkdir(mode=0o700, exist_ok=True)
 
 
 def _peer_table(peer: Node, address: str | None) -> str:

@@ -76,6 +76,19 @@ def test_an_expired_certificate_says_what_to_do(tmp_path: Path) -> None:
         Identity.load_or_make(tmp_path, "offload-1", NOW_UTC_MS + 11 * YEAR_MS)
 
 
+def test_an_ending_certificate_is_told_eight_weeks_before_and_not_earlier(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """At each start, with the way to a new one; a shoot is over before it ends."""
+    ends_utc_ms = Identity.load_or_make(tmp_path, "offload-1", NOW_UTC_MS).ends_utc_ms
+    weeks_ms = 7 * 86_400_000
+    Identity.load_or_make(tmp_path, "offload-1", ends_utc_ms - 8 * weeks_ms - 2000)
+    assert not caplog.text
+    Identity.load_or_make(tmp_path, "offload-1", ends_utc_ms - 8 * weeks_ms + 2000)
+    assert "ends on 2036-" in caplog.text
+    assert "syncd peers forget" in caplog.text
+
+
 def test_damaged_or_mixed_up_keys_are_refused(tmp_path: Path) -> None:
     """Half a key, or the key of another certificate, is never replaced quietly."""
     one = Identity.load_or_make(tmp_path / "one", "offload-1", NOW_UTC_MS)

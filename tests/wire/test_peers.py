@@ -81,6 +81,8 @@ def test_the_listing_is_what_scripts_rely_on() -> None:
     peers = PeerBook(OWN, [paired])
     peers.found(Announcement(STRANGER, "edit-1", ("editorial",)), [("fe80::2%eth0", 8840)])
     peers.heard("process-1", NOW_UTC_MS, roles=("processing", "offload"))
+    for fingerprint in (PROCESS, STRANGER):
+        peers.ends(fingerprint, 2_089_108_800_000)
 
     assert peers.listing(NOW_UTC_MS) == [
         {
@@ -93,6 +95,7 @@ def test_the_listing_is_what_scripts_rely_on() -> None:
             "present": True,
             "address": "10.20.0.2:8840",
             "last_heard_at": "2026-03-14T12:00:00.000Z",
+            "certificate_ends_at": "2036-03-14T12:00:00.000Z",
         },
         {
             "name": "edit-1",
@@ -104,6 +107,7 @@ def test_the_listing_is_what_scripts_rely_on() -> None:
             "present": False,
             "address": "[fe80::2%eth0]:8840",
             "last_heard_at": None,
+            "certificate_ends_at": None,
         },
     ]
 
