@@ -214,7 +214,7 @@ def _board(config: Config, answers: NodeAnswers, ports: Ports) -> BoardServer:
         return BoardServer(answers, node.board, Access(make_token(node.state, ports.chance)))
     login = Login(passphrase.read(node.state), ports)
     names = node.own_names
-    print_ = certificate.load_or_make(node.state, node.name, node.board_names, ports.clock.utc_ms())
+    print_ = certificate.load_or_make(node.state, names, ports.clock.utc_ms())
     log.info("The board's certificate is %s", print_)
     access = Access(make_token(node.state, ports.chance), login)
     return BoardServer(answers, node.board, access, names=names, pem=node.state / certificate.NAME)

@@ -29,18 +29,19 @@ RENEWED_BEFORE = timedelta(weeks=8)
 COMMON_NAME_MAX = 64  # RFC 5280, ub-common-name
 
 
-def load_or_make(state: Path, name: str, names: Sequence[str], now_utc_ms: int) -> str:
+def load_or_make(state: Path, names: Sequence[str], now_utc_ms: int) -> str:
     """See that <state>/board.pem can be used, made now if not; return its fingerprint.
 
-    names: further names and addresses it is for. Raises ConfigError if it cannot be written.
+    names: names and addresses that it is for, the node's own first; if one was added, it is made
+    anew. Raises ConfigError if it cannot be written.
     """
     now = datetime.fromtimestamp(now_utc_ms / 1000, UTC).replace(microsecond=0)
     path = state / NAME
     try:
-        found = fingerprint_in(path, now)
+        found = _usable(path, names, now)
         if found is None:
-            replace_secret(path, _made(name, names, now))
-            found = fingerprint_in(path, now)
+            replace_secret(path, _made(names, now))
+            found = _usable(path, names, now)
     except OSError as error:
         raise_if_disk_trouble(state, error)
         raise ConfigError(
@@ -51,7 +52,7 @@ def load_or_make(state: Path, name: str, names: Sequence[str], now_utc_ms: int) 
     return found
 
 
-def fingerprint_in(path: Path, now: datetime) -> str | None:
+def _usable(path: Path, names: Sequence[str], now: datetime) -> str | None:
     """Return the fingerprint of the certificate at path, None if it is not to be used (any more).
 
     Raises OSError if there is one that cannot be read.
@@ -60,7 +61,11 @@ def fingerprint_in(path: Path, now: datetime) -> str | None:
         pem = read_secret(path)
         key = serialization.load_pem_private_key(pem, password=None)
         certificate = x509.load_pem_x509_certificate(pem)
-    except (FileNotFoundError, ExposedError, ValueError, TypeError):
+        kind = x509.SubjectAlternativeName
+        known = set(certificate.extensions.get_extension_for_class(kind).value)
+    except (FileNotFoundError, ExposedError, ValueError, TypeError, x509.ExtensionNotFound):
+        return None
+    if not known.issuperset(map(_general, names)):
         return None
     if certificate.public_key() != key.public_key():
         return None
@@ -79,9 +84,10 @@ def fingerprint_of_pem(pem: bytes) -> str:
     return fingerprint_of(certificate.public_bytes(serialization.Encoding.DER))
 
 
-def _made(name: str, names: Sequence[str], now: datetime) -> bytes:
+def _made(names: Sequence[str], now: datetime) -> bytes:
     key = ec.generate_private_key(ec.SECP256R1())
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name[:COMMON_NAME_MAX])])
+    common = x509.NameAttribute(NameOID.COMMON_NAME, names[0][:COMMON_NAME_MAX])
+    subject = x509.Name([common])
     certificate = (
         x509.CertificateBuilder()
         .subject_name(subject)
@@ -93,10 +99,7 @@ def _made(name: str, names: Sequence[str], now: datetime) -> bytes:
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .add_extension(
-            x509.SubjectAlternativeName(
-                [_general(each) for each in (name, f"{name}.local", *names)]
-            ),
-            critical=False,
+            x509.SubjectAlternativeName([_general(name) for name in names]), critical=False
         )
         .sign(key, hashes.SHA256())
     )

@@ -94,6 +94,10 @@ class BoardServer:
         self.streams.end()
         await self._runner.cleanup()
 
+    def routes(self) -> Collection[web.AbstractRoute]:
+        """Return every method and path that it answers."""
+        return self._runner.app.router.routes()
+
     async def __aenter__(self) -> Self:
         await self.start()
         return self

@@ -57,8 +57,10 @@ class NodeConfig:
 
     @property
     def own_names(self) -> tuple[str, ...]:
-        """By what other machines may call the board, beside its address."""
-        return (self.name, f"{self.name}.local", *self.board_names)
+        """By what other machines may call the board, the node's name first."""
+        host = self.board.host
+        listens = () if host in {"0.0.0.0", "::"} else (host,)  # noqa: S104 - what is left out
+        return tuple(dict.fromkeys((self.name, f"{self.name}.local", *listens, *self.board_names)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -130,6 +130,18 @@ async def test_nothing_is_answered_without_the_token(journal: Journal, path: str
                 assert (await reply.json())["error"]["remedy"].endswith("Authorization: Bearer …")
 
 
+async def test_every_path_that_there_is_needs_the_token(journal: Journal) -> None:
+    """Whoever adds one does not have to think of it; /healthz alone is open."""
+    async with board_of(journal) as board, aiohttp.ClientSession() as session:
+        routes = {(r.method, r.resource.canonical) for r in board.routes() if r.resource}
+        assert len(routes) > 20
+        for method, path in routes:
+            url = f"http://{board.address}{path.replace('{id}', '1')}"
+            json = {"Content-Type": "application/json"}
+            async with session.request(method, url, data="{}", headers=json) as reply:
+                assert reply.status == (200 if path == "/healthz" else 401), path
+
+
 async def test_the_token_is_not_taken_from_an_address(journal: Journal) -> None:
     """Addresses end in histories and logs."""
     async with board_of(journal) as board, aiohttp.ClientSession() as session:

@@ -114,7 +114,7 @@ def test_the_token_is_not_shown_to_another_certificate(config: Path, tmp_path: P
     state, other = tmp_path / "state", tmp_path / "other"
     for folder in (state, other):
         folder.mkdir()
-        certificate.load_or_make(folder, "edit-1", [], time.time_ns() // 1_000_000)
+        certificate.load_or_make(folder, ["edit-1"], time.time_ns() // 1_000_000)
     (state / "board.token").write_text("x" * 43)
     (state / "board.token").chmod(0o600)
     port = int(config.read_text().split('board = "0.0.0.0:')[1].split('"')[0])

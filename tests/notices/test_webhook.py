@@ -274,7 +274,7 @@ async def test_what_is_no_answer_is_no_success(head: bytes) -> None:
 async def test_a_certificate_must_be_right(tmp_path: Path) -> None:
     """Self-signed is refused; with ca_file it is believed, for the names in it and no others."""
     tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    certificate.load_or_make(tmp_path, "hooks.example", ["127.0.0.1"], time.time_ns() // 1_000_000)
+    certificate.load_or_make(tmp_path, ["hooks.example", "127.0.0.1"], time.time_ns() // 1_000_000)
     pem = tmp_path / certificate.NAME
     tls.load_cert_chain(pem)
     # What a person would give as ca_file: the certificate alone.
