@@ -402,7 +402,7 @@ def test_sessions_end_by_themselves_and_are_bounded() -> None:
 
 
 def test_the_certificate_stays_until_its_last_weeks(tmp_path: Path) -> None:
-    """A person compares its fingerprint once; damaged, exposed or lacking a name it is made anew."""
+    """Its fingerprint is compared once; damaged, exposed or lacking a name it is made anew."""
     week_ms = 7 * 86_400_000
     first = certificate.load_or_make(tmp_path, ["process-1", "10.20.0.2"], NOON)
     path = tmp_path / certificate.NAME
