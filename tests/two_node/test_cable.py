@@ -86,8 +86,9 @@ def test_the_cable_is_pulled_ten_times_in_one_roll(nodes: Nodes) -> None:
         time.sleep(0.5)  # long enough for packets to be lost
         nodes.join(nodes.process, Cut.LINK_DOWN)
     check_arrived(nodes, roll, sent, breaks=10)
-    # Begun anew at each break, it would be nearly three times as much.
-    assert roll.total_bytes < sent.total_bytes() < 2 * roll.total_bytes
+    # TCP repeats by itself what half a second cost, so that nothing need be sent twice. Begun anew
+    # at each break, it would be nearly three times as much.
+    assert roll.total_bytes <= sent.total_bytes() < 2 * roll.total_bytes
 
 
 def _interface(nodes: Nodes) -> Callable[[], str] | None:
