@@ -86,9 +86,10 @@ class PeerUnreachableError(SyncdError):
 
 
 class PeerRefusedError(SyncdError):
-    """The peer answered, and the answer was no."""
+    """The peer answered, and the answer was no. code: a word for scripts."""
 
     http_status = 403
+    code = "refused"
 
 
 class LinkLostError(PeerUnreachableError):

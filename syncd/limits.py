@@ -70,6 +70,11 @@ TICK_S = 0.5  # how often we look whether somebody has fallen silent
 SELF_CURE_RETRY_S = 2.0
 JOURNAL_LOOK_S = 1.0  # a journal that was moved or removed is missed within this; costs one stat
 
+# What a paired peer may cause. Each is told once an hour, so that trying again fills no journal.
+REFUSAL_TOLD_S = 3600.0
+REFUSALS_PER_PEER_MAX = 16  # kinds of things refused; there are fewer
+REFUSED_PEERS_MAX = 64
+
 # Lanes.
 TICKET_VALID_S = 30.0  # from the answer on the control plane to the first frame of the lane
 TICKETS_MAX = 256  # issued and not yet redeemed, over all peers

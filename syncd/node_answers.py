@@ -154,6 +154,8 @@ class NodeAnswers(JournalAnswers):
             checks.append(await self._published_check(self._parts.rechecking))
             if turned_away := self._parts.desk.door.told():
                 checks.append(_fine("offers", turned_away))  # the box that offers has to act
+        if refused := self._parts.desk.refusals.told():
+            checks.append(_fine("refused", refused))  # nothing is wrong here: it was refused
         if self._parts.adopting is not None:
             adopting = self._parts.adopting
             checks.append(_check("incoming", adopting.problem()))

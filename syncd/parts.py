@@ -7,6 +7,7 @@ this; a simulation puts another. Must not: open a socket, a file or the journal;
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Protocol
 
 from syncd import __version__
@@ -174,8 +175,11 @@ class Parts:
             session=redeemed.session,
             excused=lambda: self.callers.waits_for_storage(peer),
         ) as state:
-            if self._book.trusted_by_fingerprint(redeemed.peer.fingerprint) is None:
+            trusted = self._book.trusted_by_fingerprint(redeemed.peer.fingerprint)
+            if trusted is None:
                 return  # forgotten since it got its ticket
+            if not self.desk.may_ride(replace(redeemed.peer, roles=trusted.roles), purpose):
+                return
             keys, clock = LaneKeys(redeemed.key), self.ports.clock
             if purpose == "send" and self.keeper is not None:
                 intake = self.keeper.receiving

@@ -12,6 +12,7 @@ from syncd.errors import HeldError, PeerRefusedError
 from syncd.handoff.callers import Callers
 from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
+from syncd.handoff.refusals import Refusals
 from syncd.handoff.turned_away import Door
 from syncd.journal import notices, rolls, settings
 from syncd.journal.journal import Journal
@@ -23,8 +24,10 @@ from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
 from syncd.storage.rechecking import Rechecking
+from syncd.wire.authority import NotAllowedError, check_kind, check_lane, check_question
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import (
+    QUESTION_NAMES,
     Done,
     Doubt,
     DoubtAnswer,
@@ -38,6 +41,7 @@ from syncd.wire.messages import (
     ListedRoll,
     Listing,
     ListingAnswer,
+    Message,
     Offer,
     OpenLane,
     PeerIdentity,
@@ -59,9 +63,17 @@ class Own:
     roles: tuple[str, ...]
     version: str
 
+    @property
+    def role_set(self) -> frozenset[str]:
+        """The roles, to be compared with what a question needs."""
+        return frozenset(self.roles)
+
 
 class Desk:
     """Answers the questions of paired peers. The transport has checked who is asking.
+
+    What a peer may ask follows wire/authority.py. The control server asks check() before it reads a
+    question, answer() looks again at the whole of it, and may_ride() once more at a lane.
 
     area, keeper, rechecking: None on a node without storage; then only greetings are answered.
     lanes: those that ride here. callers: is told of everybody who asks.
@@ -91,6 +103,7 @@ class Desk:
         self._area = area
         self._rechecking = rechecking
         self.door = Door(journal, ports)
+        self.refusals = Refusals(journal, ports.clock)
         self._offers = (
             OfferBook(ports=ports, journal=journal, area=area, keeper=keeper)
             if area is not None and keeper is not None
@@ -99,12 +112,43 @@ class Desk:
         self._waiting: set[Bell] = set()
         journal.subscribe(self._wake)
 
-    async def answer(self, peer: PeerIdentity, question: Any) -> Any:  # noqa: C901, PLR0911  # a table
+    async def answer(self, peer: PeerIdentity, question: Any) -> Any:
         """Return the answer to question.
 
         Raises PeerRefusedError if it is not to be answered, JournalError while that cannot be kept.
         """
         self._callers.note(peer.name, question)
+        try:
+            check_question(peer, question, self._own.name, self._own.role_set)
+            return await self._answer(peer, question)
+        except NotAllowedError as error:
+            await self._note_refused(peer, QUESTION_NAMES[type(question)], error)
+            raise
+
+    async def check(self, peer: PeerIdentity, kind: type[Message]) -> None:
+        """Raise NotAllowedError, and write that down, if peer may not ask such questions."""
+        try:
+            check_kind(peer, kind, self._own.name, self._own.role_set)
+        except NotAllowedError as error:
+            await self._note_refused(peer, QUESTION_NAMES[kind], error)
+            raise
+
+    def may_ride(self, peer: PeerIdentity, purpose: str) -> bool:
+        """Tell whether peer may have a lane; blocks if it writes down that it may not."""
+        try:
+            check_lane(peer, purpose, self._own.name, self._own.role_set)
+        except NotAllowedError as error:
+            self.refusals.note(peer.name, f"lane-{purpose}", error)
+            return False
+        return True
+
+    async def _note_refused(self, peer: PeerIdentity, asked: str, error: NotAllowedError) -> None:
+        if self.refusals.is_known(peer.name, asked):
+            self.refusals.note(peer.name, asked, error)
+        else:
+            await self._ports.disk.aside(self.refusals.note, peer.name, asked, error)
+
+    async def _answer(self, peer: PeerIdentity, question: Any) -> Any:  # noqa: C901, PLR0911  # a table
         match question:
             case Hello():
                 return await self._hello()

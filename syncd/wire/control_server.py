@@ -16,7 +16,7 @@ from typing import Any, Protocol, Self
 from aiohttp import web
 
 from syncd.edges.dialling import ACCEPTED_TIMEOUT_S, notice_dead_hosts
-from syncd.errors import ConfigError, HeldError, SyncdError
+from syncd.errors import ConfigError, HeldError, PeerRefusedError, SyncdError
 from syncd.ports import Clock
 from syncd.wire.fields import BadMessage
 from syncd.wire.gate import MEDIA_TYPE, Gate, Pairing, host_of, not_paired, peer_fingerprint
@@ -47,6 +47,9 @@ REFUSAL_TEXT_LENGTH_MAX = 2000
 
 class Desk(Protocol):
     """Who answers the questions."""
+
+    async def check(self, peer: PeerIdentity, kind: type[Message]) -> None:
+        """Raise PeerRefusedError if this peer may not ask such questions; none is read then."""
 
     async def answer(self, peer: PeerIdentity, question: Any) -> Any:
         """Return the answer. Raises SyncdError to refuse."""
@@ -143,11 +146,16 @@ class ControlServer:
             self._gate.strangers.note(fingerprint, host)
             return _refused(403, not_paired(fingerprint, self._identity.name), close=True)
         self._book.heard(peer.name, self._clock.utc_ms())
+        asker = PeerIdentity(peer.name, fingerprint, host, peer.roles)
         try:
-            question = await _read_question(request)
+            kind = _question_kind(request)
+            await self._desk.check(asker, kind)
+            question = await _read_question(request, kind)
         except _AskedBadly as error:
             return _refused(error.status, error.refusal, close=True)
-        return await self._answer(task, PeerIdentity(peer.name, fingerprint, host), question)
+        except PeerRefusedError as error:
+            return _refused(error.http_status, _refusal_for(error), close=True)
+        return await self._answer(task, asker, question)
 
     async def _answer(
         self, task: asyncio.Task[Any], peer: PeerIdentity, question: Message
@@ -186,9 +194,8 @@ def _question_kind(request: web.BaseRequest) -> type[Message]:
     return QUESTIONS[name]
 
 
-async def _read_question(request: web.BaseRequest) -> Message:
+async def _read_question(request: web.BaseRequest, kind: type[Message]) -> Message:
     """Return the question. Raises _AskedBadly."""
-    kind = _question_kind(request)
     try:
         async with asyncio.timeout(BODY_TIMEOUT_S):
             body = await request.read()  # at most 1 MiB, aiohttp's own limit
@@ -204,7 +211,8 @@ async def _read_question(request: web.BaseRequest) -> Message:
 
 
 def _refusal_for(error: SyncdError) -> Refusal:
-    code = error.code.value if isinstance(error, HeldError) else "refused"
+    code = error.code.value if isinstance(error, HeldError) else PeerRefusedError.code
+    code = error.code if isinstance(error, PeerRefusedError) else code
     return Refusal(code=code, message=_clean(error.problem), remedy=_clean(error.remedy))
 
 

@@ -81,12 +81,14 @@ class PeerIdentity:
     """Who asks a question, as the transport has proved it; this never travels.
 
     name: as the config calls the peer. fingerprint: "sha256:" and 64 hex digits; this is the
-    identity. address: the host that the connection came from.
+    identity. address: the host that the connection came from. roles: those that it was paired with
+    or pinned for here, whatever it says of itself; without any it may do nothing.
     """
 
     name: str
     fingerprint: str
     address: str
+    roles: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -184,6 +184,9 @@ class _Peer:
     def __init__(self, ahead_ms: int) -> None:
         self._ahead_ms = ahead_ms
 
+    async def check(self, peer: PeerIdentity, kind: Any) -> None:
+        """Let everybody ask."""
+
     async def answer(self, peer: PeerIdentity, question: Any) -> HelloAnswer:
         assert peer.name == "process-1"
         assert isinstance(question, Hello)

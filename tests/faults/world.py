@@ -55,8 +55,18 @@ def fingerprint_of(name: str) -> str:
     return "sha256:" + hashlib.sha256(name.encode()).hexdigest()
 
 
+ROLES = {"offload": Role.OFFLOAD, "process": Role.PROCESSING, "edit": Role.EDITORIAL}
+
+
 def _peers(*names: str) -> tuple[PeerConfig, ...]:
-    return tuple(PeerConfig(name=name, fingerprint=fingerprint_of(name)) for name in names)
+    return tuple(
+        PeerConfig(
+            name=name,
+            fingerprint=fingerprint_of(name),
+            roles=frozenset({ROLES[name.partition("-")[0]]}),
+        )
+        for name in names
+    )
 
 
 class SimClock:
@@ -115,7 +125,7 @@ def processing_config() -> Config:
     """Return the processing workstation's configuration."""
     return Config(
         node=_node("process-1", Role.PROCESSING),
-        peers=_peers("offload-1", "edit-1"),
+        peers=_peers("offload-1", "offload-2", "edit-1"),
         storage=StorageConfig(path=Path(STORAGE)),
     )
 
@@ -165,7 +175,10 @@ class Box:
         self.life = self.journal
         if isinstance(self.journal, SimJournal):
             self.journal.died = self.go_down
-        trusted = [TrustedPeer(peer.name, peer.fingerprint) for peer in self.config.peers]
+        trusted = [
+            TrustedPeer(peer.name, peer.fingerprint, roles=frozenset(peer.roles))
+            for peer in self.config.peers
+        ]
         self.book = PeerBook(fingerprint_of(self.name), trusted)
         self.host = self.net.hosts.setdefault(self.name, SimHost())
 
@@ -252,7 +265,7 @@ class Box:
         if peer is None:
             refusal = not_paired(fingerprint, self.name)
             raise PeerRefusedError(refusal.message, remedy=refusal.remedy)
-        return PeerIdentity(name=peer.name, fingerprint=fingerprint, address=asker)
+        return PeerIdentity(peer.name, fingerprint, asker, peer.roles)
 
     def go_down(self) -> None:
         """Be dead from this very moment: nothing more is written, sent or heard."""

@@ -75,7 +75,7 @@ def test_only_the_peer_that_a_roll_came_from_may_withhold_it() -> None:
         order_by_hand(world.offload, None, paused=True)
         roll_id = world.processing.rows()[0].roll_id
         withhold = Withhold(roll_id=roll_id, code=HeldCode.EVIDENCE_MISMATCH, message="wrong")
-        await _ask(world, withhold, asker="edit-1")
+        await _ask(world, withhold, asker="offload-2")
         assert _row(world.processing, roll_id).held is None
         order_by_hand(world.offload, None, paused=False)
         await reaches(world, "A012")
@@ -97,8 +97,8 @@ def test_tidings_go_to_the_peer_they_concern_alone() -> None:
         own = await _ask(world, Tidings(after=0, wait_s=0.0))
         assert {"landed", "ready"} <= {tiding.kind for tiding in own.notices}
         assert [t.seq for t in own.notices] == sorted(t.seq for t in own.notices)
-        others = await _ask(world, Tidings(after=0, wait_s=0.0), asker="edit-1")
-        assert not [tiding for tiding in others.notices if tiding.roll_id]
+        others = await _ask(world, Tidings(after=0, wait_s=0.0), asker="offload-2")
+        assert not others.notices
 
     play(world, scene)
 
@@ -145,7 +145,8 @@ def test_only_ready_rolls_are_listed_and_given() -> None:
         answer = await _ask(world, InventoryQuestion(roll_id=roll_id), asker="edit-1")
         assert len(answer.files) == answer.head.file_count
         assert not answer.more
-        beyond = await _ask(world, InventoryQuestion(roll_id=roll_id, first=10_000))
+        question = InventoryQuestion(roll_id=roll_id, first=10_000)
+        beyond = await _ask(world, question, asker="edit-1")
         assert (beyond.files, beyond.more) == ((), False)
 
     play(world, scene)

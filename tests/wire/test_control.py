@@ -30,6 +30,7 @@ from syncd.errors import (
 from syncd.limits import CONTROL_BODY_BYTES_MAX
 from syncd.roll.stages import HeldCode
 from syncd.wire import control_client, dial
+from syncd.wire.authority import NotAllowedError
 from syncd.wire.control_client import PeerClient
 from syncd.wire.control_server import ControlServer
 from syncd.wire.gate import STRANGERS_REMEMBERED_MAX, StrangerLog
@@ -49,7 +50,7 @@ from syncd.wire.messages import (
     pack,
     unpack,
 )
-from syncd.wire.peers import Address, PeerBook, TrustedPeer
+from syncd.wire.peers import ALL_ROLES, Address, PeerBook, TrustedPeer
 from tests.wire.conftest import WallClock
 
 pytestmark = pytest.mark.usefixtures("nothing_left")
@@ -70,7 +71,12 @@ class TestDesk:
     def __init__(self) -> None:
         self.asked: list[tuple[PeerIdentity, Message]] = []
         self.raises: Exception | None = None
+        self.refuses: PeerRefusedError | None = None
         self.waiting = asyncio.Event()
+
+    async def check(self, peer: PeerIdentity, kind: type[Message]) -> None:  # noqa: ARG002
+        if self.refuses is not None:
+            raise self.refuses
 
     async def answer(self, peer: PeerIdentity, question: Any) -> Any:
         self.asked.append((peer, question))
@@ -176,7 +182,7 @@ async def test_a_paired_box_gets_its_answer(pair: Pair) -> None:
         assert await client.ask(HELLO) == ANSWER
         assert client.address == ("127.0.0.1", pair.port)
 
-    peer = PeerIdentity("offload-1", pair.asking.fingerprint, "127.0.0.1")
+    peer = PeerIdentity("offload-1", pair.asking.fingerprint, "127.0.0.1", ALL_ROLES)
     assert pair.desk.asked == [(peer, HELLO)]
     assert len(heard) == 1
     assert pair.book.listing(pair.clock.utc_ms())[0]["present"] is True
@@ -237,6 +243,29 @@ async def test_a_mistake_in_the_desk_is_worth_another_try(
         pair.desk.raises = None
         assert await client.ask(HELLO) == ANSWER
     assert "a bug" in caplog.text
+
+
+async def test_a_question_that_a_peer_may_not_ask_is_refused_before_it_is_read(pair: Pair) -> None:
+    """From its head alone: not one byte of the body is waited for."""
+    pair.desk.refuses = NotAllowedError("Not for edit-1.", remedy="Pair it anew.")
+    context = pair.asking.client_context()
+    async with pair.serving(), pair.client() as client, asyncio.timeout(5):
+        reader, writer = await asyncio.open_connection("127.0.0.1", pair.port, ssl=context)
+        writer.write(b"POST /peer/offer HTTP/1.1\r\nHost: x\r\nContent-Length: 1000000\r\n\r\n")
+        head = await reader.readuntil(b"\r\n\r\n")
+        assert head.startswith(b"HTTP/1.1 403 ")
+        refusal = unpack(Refusal, await reader.readexactly(_length(head)))
+        writer.close()
+        await asyncio.gather(writer.wait_closed(), return_exceptions=True)
+        assert (refusal.code, refusal.remedy) == ("not-allowed", "Pair it anew.")
+        with pytest.raises(PeerRefusedError, match="Not for edit-1"):
+            await client.ask(HELLO)
+    assert pair.desk.asked == []
+
+
+def _length(head: bytes) -> int:
+    (found,) = re.findall(rb"(?i)content-length: (\d+)", head)
+    return int(found)
 
 
 # Strangers

@@ -38,6 +38,9 @@ MakeIdentity = Callable[..., Identity]
 class NoDesk:
     """Fails the test if any question gets this far."""
 
+    async def check(self, peer: Any, kind: Any) -> None:
+        raise AssertionError(f"{peer} asked {kind}")
+
     async def answer(self, peer: Any, question: Any) -> Any:
         raise AssertionError(f"{peer} asked {question}")
 
