@@ -10,7 +10,7 @@ remembered here about what was confirmed.
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 
 from syncd.bell import Bell
@@ -21,7 +21,8 @@ from syncd.handoff.outgoing import Outgoing, offer
 from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
 from syncd.handoff.tidings import TidingsReader
-from syncd.journal import rolls
+from syncd.handoff.untouched import TouchedError, Watches
+from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import DEAD_AFTER_S, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
@@ -33,6 +34,7 @@ from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.stopping import to_its_end
 from syncd.storage.outcomes import record_held
+from syncd.storage.reading import RollReader
 from syncd.wire.lane import LaneKeys, LaneState, LaneStats, send_lane
 from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind, Withhold
 from syncd.wire.pulse import Pulse
@@ -69,6 +71,7 @@ class Handover:
         self._feed_bell = Bell()
         self.feed = Feed(self._feed_bell.ring)
         self._sources = Sources(ports.disk)
+        self._watches = Watches()
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
         self._waits_for_go: set[str] = set()
@@ -153,6 +156,7 @@ class Handover:
 
     def _reorder(self, rows: list[RollRow], all_paused: bool) -> None:
         active = {row.roll_id for row in rows}
+        self._watches.keep(active)
         for roll_id in self._offered - active:
             self._drop(roll_id)
         for row in rows:
@@ -201,15 +205,18 @@ class Handover:
             if known is not None and known.edition == now.edition:
                 return replace(known, released=released, replaces=replaces)
             inventory = rolls.load_inventory(db, row.roll_id)
+            change_times = parcels.change_times(db, row.roll_id)
+        plan = ParcelPlan(inventory)
         outgoing = Outgoing(
             row.roll_id,
             inventory,
-            ParcelPlan(inventory),
+            plan,
             row.source_path,
             released,
             replaces,
             now.edition,
             inventory.evidence_mark,
+            self._watches.over(inventory, plan, change_times),
         )
         self._sources.add(outgoing)
         return outgoing
@@ -219,7 +226,12 @@ class Handover:
         match answer.kind:
             case OfferKind.TAKE:
                 lacking = from_bitmap(answer.lacking, outgoing.plan.count)
-                await self._ports.disk.aside(self._note_taken, row, bool(lacking))
+                reader = self._sources.reader_if_open(row.roll_id)
+                if reader is None:  # a lane found meanwhile that it cannot go on like this
+                    self._retry_at_s.pop(row.roll_id, None)
+                    self._bell.ring()
+                    return
+                await self._ports.disk.aside(self._note_taken, row, reader, lacking)
                 self._offered.add(row.roll_id)
                 self._source_told.discard(row.roll_id)
                 self.feed.offer(
@@ -241,12 +253,15 @@ class Handover:
             case _:
                 log.debug("%s asks to wait: %s", self.peer, answer.message)
 
-    def _note_taken(self, row: RollRow, is_lacking: bool) -> None:
+    def _note_taken(self, row: RollRow, reader: RollReader, lacking: Collection[int]) -> None:
+        """Journal that a roll is taken. Raises HeldError if a file is not what was sent of it."""
+        change_times = self._watches.settle(reader, lacking)
         now = self._ports.clock.utc_ms()
         with self._journal.write() as db:
+            parcels.record_change_times(db, row.roll_id, change_times)
             if row.held is not None:
                 rolls.release(db, row.roll_id, now_utc_ms=now)
-            if is_lacking:
+            if lacking:
                 note = f"handing over to {self.peer}"
                 rolls.set_stage(db, row.roll_id, Stage.MOVING, now_utc_ms=now, note=note)
 
@@ -306,6 +321,11 @@ class Handover:
                 if outcome.error.code is HeldCode.PEER_REFUSED:
                     # It does not expect this roll (any more): the next offer's answer says why.
                     self._drop(outcome.roll_id)
+                    self._bell.ring()
+                elif isinstance(outcome.error, TouchedError):
+                    # What was sent of the file is read again before the rest follows.
+                    self._drop(outcome.roll_id)
+                    self._retry_at_s.pop(outcome.roll_id, None)
                     self._bell.ring()
                 else:
                     await self._hold_as_it_is(outcome.roll_id, outcome.error)

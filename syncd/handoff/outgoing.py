@@ -14,6 +14,7 @@ from syncd.ports import PeerCalls
 from syncd.roll.inventory import FileEntry, Inventory, Trust
 from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan
+from syncd.storage.reading import Watch
 from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
 
 
@@ -26,6 +27,7 @@ class Outgoing:
     replaces: rolls that rest in favour of this one, which lies in their folder now.
     edition: of the journal's inventory; another one there means that this was opened too early.
     evidence: what parcels say that they were cut from, where the inventory may be replaced.
+    watch: over files that have no evidence.
     """
 
     roll_id: str
@@ -36,6 +38,7 @@ class Outgoing:
     replaces: tuple[str, ...] = ()
     edition: int = 0
     evidence: bytes = b""
+    watch: Watch | None = None
 
 
 def offer_for(

@@ -37,8 +37,7 @@ class Sources:
 
     def is_well(self, roll_id: str) -> bool:
         """Tell whether a roll is open, and its folder is the one that is at its path now."""
-        with self._lock:
-            reader = self._readers.get(roll_id)
+        reader = self.reader_if_open(roll_id)
         return reader is not None and reader.folder.is_still_at_its_path()
 
     def edition(self, roll_id: str) -> int | None:
@@ -59,7 +58,12 @@ class Sources:
                 remedy="Connect or mount it again; the roll goes on by itself.",
             ) from error
         reader = RollReader(
-            self._disk, folder, outgoing.inventory, outgoing.plan, outgoing.evidence
+            self._disk,
+            folder,
+            outgoing.inventory,
+            outgoing.plan,
+            outgoing.evidence,
+            watch=outgoing.watch,
         )
         with self._lock:
             self._readers[outgoing.roll_id] = reader
@@ -77,10 +81,14 @@ class Sources:
         """Open one parcel. Raises HeldError."""
         return self.reader(roll_id).open(number)
 
+    def reader_if_open(self, roll_id: str) -> RollReader | None:
+        """Return the reader of a roll, or None."""
+        with self._lock:
+            return self._readers.get(roll_id)
+
     def reader(self, roll_id: str) -> RollReader:
         """Return the reader of a roll. Raises HeldError if it is not open (any more)."""
-        with self._lock:
-            reader = self._readers.get(roll_id)
+        reader = self.reader_if_open(roll_id)
         if reader is None:
             raise HeldError(
                 HeldCode.SOURCE_UNREADABLE,

@@ -109,7 +109,8 @@ _FIRST = (
 _EDITION = ("ALTER TABLE roll ADD COLUMN edition INTEGER NOT NULL DEFAULT 0",)
 
 # changed_ns: the change time of the stored file when it was last read and found good, in incoming
-# or published. None for what an older journal has: whoever needs it reads the file again.
+# or published. None for what an older journal has: whoever needs it reads the file again. On the
+# landing: that of a source file without evidence, under which it is sent (handoff/untouched.py).
 _CHANGE_TIMES = (
     """CREATE TABLE good_at (
         roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,

@@ -7,6 +7,7 @@ of every piece. Must not: decide what becomes of a roll; it raises HeldError wit
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
+from typing import Protocol
 
 from syncd.errors import HeldError
 from syncd.limits import DIRECT_ALIGN_BYTES, READ_BYTES
@@ -22,10 +23,21 @@ from syncd.storage.troubles import source_changed, source_trouble
 _TIME_STEPS_NS = (1, 100, 1_000, 1_000_000, 10_000_000, 1_000_000_000, 2_000_000_000)
 
 
+class Watch(Protocol):
+    """What is remembered of files of which only their times tell that they are still the same."""
+
+    def check(self, file_index: int, opened_ns: int, now_ns: int) -> None:
+        """Raise HeldError if a file has, or had when it was opened, an unknown change time."""
+
+    def note(self, piece: Piece, digest: bytes) -> None:
+        """Remember what was read of a file."""
+
+
 class RollReader:
     """A roll's folder, open for reading; owns folder. Safe from several lanes at once.
 
     evidence: what its parcels are to say that they were cut from (Inventory.evidence_mark).
+    watch: of files without evidence (handoff/untouched.py); None: there are none.
     """
 
     def __init__(
@@ -35,7 +47,10 @@ class RollReader:
         inventory: Inventory,
         plan: ParcelPlan,
         evidence: bytes = b"",
+        *,
+        watch: Watch | None = None,
     ) -> None:
+        self.watch = watch
         self.disk = disk
         self.folder = folder
         self.inventory = inventory
@@ -135,10 +150,10 @@ class ParcelReader:
         try:
             if self._file is None:
                 self._file = self._roll.folder.open_read(entry.path)
-                self._compare(self._file, entry)
+                self._compare(self._file, piece, entry)
             count = self._read_some(self._file, piece, entry, view)
             if self._done_bytes == piece.length_bytes:
-                self._end_piece(self._file, entry)
+                self._end_piece(self._file, piece, entry)
         except OSError as error:
             raise self._roll.trouble(entry.path, error) from error
         return count
@@ -155,22 +170,27 @@ class ParcelReader:
         self._done_bytes += count
         return count
 
-    def _end_piece(self, file: OpenFile, entry: FileEntry) -> None:
-        self._compare(file, entry)
+    def _end_piece(self, file: OpenFile, piece: Piece, entry: FileEntry) -> None:
+        self._compare(file, piece, entry)
         self._file = None
         file.close()
-        self._digests += self._hasher.digest()
+        digest = self._hasher.digest()
+        if self._roll.watch is not None:
+            self._roll.watch.note(piece, digest)
+        self._digests += digest
         self._hasher = piece_hasher()
         self._done_bytes = 0
         self._next += 1
 
-    def _compare(self, file: OpenFile, entry: FileEntry) -> None:
+    def _compare(self, file: OpenFile, piece: Piece, entry: FileEntry) -> None:
         now = file.stat()
         if now.size_bytes != entry.size_bytes:
             reason = f"it has {now.size_bytes} bytes, not {entry.size_bytes}"
             raise source_changed(self._roll.shown, entry.path, reason)
         if not is_same_time(now.mtime_ns, entry.mtime_ns):
             raise source_changed(self._roll.shown, entry.path, "it was written to")
+        if self._roll.watch is not None:
+            self._roll.watch.check(piece.file_index, file.opened.changed_ns, now.changed_ns)
 
 
 def is_same_time(found_ns: int, expected_ns: int) -> bool:

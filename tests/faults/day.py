@@ -54,6 +54,7 @@ def day_of(seed: int) -> Day:
     kinds = list(STRIKES)
     if trust is Trust.SETTLED:  # nothing tells a wrong source from a right one
         kinds = [kind for kind in kinds if kind not in strikes_source.STRIKES]
+        kinds += strikes_edits.OF_SETTLED
     few = rng.choice((1, 2, 2, 3, 3, 4, 5, 8, len(kinds)))
     chosen = rng.sample(kinds, min(few, len(kinds)))
     if rng.random() < 0.4:
@@ -90,6 +91,8 @@ async def shoot(world: World, day: Day) -> None:
     rng = random.Random(world.rng.random())
     shots = [world.shot(name, **shape) for name, shape in day.shapes]
     shots = [_with_history(shot) if rng.random() < 0.3 else shot for shot in shots]
+    if day.trust is Trust.SETTLED:
+        shots = [replace(shot, evidence={}) for shot in shots]
     shots += _twins(world, day, shots[0])
     for shot in shots:
         if day.is_slow:
@@ -127,7 +130,7 @@ async def trouble(world: World, day: Day) -> None:
     async with asyncio.TaskGroup() as group:
         while True:
             await asyncio.sleep(rng.uniform(0.02, day.pace_s))
-            strike = STRIKES[rng.choice(day.kinds)]
+            strike = (STRIKES | strikes_edits.OF_SETTLED)[rng.choice(day.kinds)]
             group.create_task(_strike(strike, world, random.Random(rng.random())))
 
 

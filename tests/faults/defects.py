@@ -555,6 +555,34 @@ _PLACE = (
         10,
     ),
     Defect(
+        "change time of a source ignored",
+        5,
+        "A file without evidence that gets its old size and time back becomes a mix of two.",
+        (
+            Edit(
+                "storage.reading:ParcelReader._compare",
+                "self._roll.watch is not None",
+                "ran() and False",
+            ),
+        ),
+        provoked.source_is_edited_and_hides_it,
+        4,
+    ),
+    Defect(
+        "touched source not read again",
+        5,
+        "Another change time of a file without evidence is taken note of, and that is all.",
+        (
+            Edit(
+                "handoff.untouched:FileWatch._settle",
+                "self._compare(file, index, entry, lacking)",
+                "ran()",
+            ),
+        ),
+        provoked.source_is_edited_and_hides_it,
+        4,
+    ),
+    Defect(
         "journal not flushed",
         3,
         "A commit is called one before it is on the disk.",

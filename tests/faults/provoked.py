@@ -275,6 +275,27 @@ def source_changes_without_evidence(seed: int) -> None:
     _play_with_bad_source(world, scene)
 
 
+def source_is_edited_and_hides_it(seed: int) -> None:
+    """A settled roll of which a file has its old size and time again is no mix of two either."""
+    world = World(seed, trust=Trust.SETTLED)
+
+    async def scene(world: World) -> None:
+        old = clips(world, 1, 90_000)
+        (path,) = old
+        put_roll(world, "A012", old, evidence={})
+        await moves(world, "A012", 30_000)
+        source = f"{LANDING}/{DAY}/A012/{path}"
+        for offset in (100, 89_900):  # what is sent already, and what is not
+            edit_in_place(world.offload.disk, source, offset, seed % 8)
+        new = world.offload.disk.files_below(f"{LANDING}/{DAY}/A012")
+        world.others["A012"] = [new]
+        await until(lambda: stored(world, "A012") or _is_held(world), "something comes of it")
+        there = stored(world, "A012").get(path)
+        assert there in (None, old[path], new[path]), "promise 5: published as a mix of two"
+
+    _play_with_bad_source(world, scene)
+
+
 def _is_held(world: World) -> bool:
     row = row_of(world.offload, "A012")
     return row is not None and row.held is not None

@@ -1,7 +1,8 @@
-"""Somebody edits a stored file in place, and gives it its old size and time back.
+"""Somebody edits a file in place, and gives it its old size and time back.
 
-Owns: the edit, in incoming after the read-back and under the published tree; that a roll so edited
-is never answered *have* at a new offer; and that all is put back. Some only touch the file, as
+Owns: the edit, on the landing while it is sent without evidence, in incoming after the read-back
+and under the published tree; that a roll so edited is never answered *have* at a new offer; and
+that all that is published is put back. Some only touch the file, as
 chmod or a copy of the storage does: then nothing may come of it but one more reading.
 """
 
@@ -170,6 +171,42 @@ async def _offer(
         await asyncio.sleep(rng.uniform(0.1, 1.0))
 
 
+async def edited_while_sent(world: World, rng: random.Random) -> None:
+    """Edit a source file between two of its pieces; what is published is as it was at one time."""
+    shots = [shot for shot in world.shots if shot.name not in world.others]
+    if not shots:
+        return
+    shot = rng.choice(shots)
+    path = max(shot.files, key=lambda path: len(shot.files[path]))
+    data = shot.files[path]
+    disk, whole = world.offload.disk, f"{shot.folder}/{path}"
+    if disk.files_below(shot.folder).get(path) != data or not data:
+        return
+    left = rng.randrange(1, 5)
+    is_touch = rng.random() < ONLY_TOUCHED
+    offset, bit = rng.randrange(len(data)), rng.randrange(8)
+
+    def at_op(op: str, at: str) -> None:
+        nonlocal left
+        left -= op == "open_read" and at.endswith(path)
+        if left:
+            return
+        disk.at_op = None
+        if disk.files_below(shot.folder).get(path) != data:
+            return
+        if not is_touch:
+            edited = bytearray(data)
+            edited[offset] ^= 1 << bit
+            world.others[shot.name] = [{**shot.files, path: bytes(edited)}]
+            world.allowed |= {HeldCode.SOURCE_CHANGED, HeldCode.NAME_TAKEN}
+        world.may_forget = True
+        world.strike(f"source {'touched' if is_touch else 'edited, time put back,'} while sent")
+        edit_in_place(disk, whole, offset, None if is_touch else bit)
+
+    disk.at_op = at_op
+
+
+OF_SETTLED: dict[str, Strike] = {"source-edit": edited_while_sent}
 STRIKES: dict[str, Strike] = {
     "incoming-edit": edited_in_incoming,
     "published-edit": edited_when_published,
