@@ -77,9 +77,19 @@ REFUSED_PEERS_MAX = 64
 
 # Lanes.
 TICKET_VALID_S = 30.0  # from the answer on the control plane to the first frame of the lane
-TICKETS_MAX = 256  # issued and not yet redeemed, over all peers
+# A peer's tickets that were issued and not yet shown; one more costs its oldest. While the bulk
+# port cannot be reached, each try asks for a new one, and none of them is a reason to refuse.
+TICKETS_PER_PEER_MAX = 64
+HOST_SEEN_S = 60.0  # a peer's addresses of so long ago still count as its own: it greets every 2 s
+HOSTS_PER_PEER_MAX = 8
 GREETING_S = 5.0  # from a connection to its first whole frame; strangers get no longer
-BULK_LINKS_MAX = 64  # connections at once over all peers, those without a ticket included
+HELLO_BYTES_MAX = 128  # of a frame before the key is known; ours has 90
+BULK_LINKS_MAX = 64  # lanes at once over all peers
+# Connections on one port that have not proved who they are: each costs a descriptor and, on the
+# control port, a TLS handshake (0.4 MiB at most). Above it the oldest one of the host that has the
+# most is cut. A peer proves itself within milliseconds, so it needs few, and never for long.
+UNPROVED_MAX = 128
+BACKLOG = 1024  # asked for and not yet accepted; the system may allow less
 SEND_BYTES = 256 * KIB  # so that a lane which moves slowly is seen to move
 STORAGE_SLOW_AFTER_S = 3.0  # a write or sync that takes longer is said to whoever waits for it
 # A card's own retries in mid-parcel take this long; then the taking end cuts the lane. The giving

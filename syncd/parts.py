@@ -35,7 +35,7 @@ from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
 from syncd.storage.lookout import Lookout
 from syncd.storage.rechecking import Rechecking
-from syncd.wire.lane import LaneKeys, LaneStats, serve_lane, take_lane
+from syncd.wire.lane import LaneStats, serve_lane, take_lane
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import Hello
 from syncd.wire.peers import PeerBook, TrustedPeer
@@ -180,7 +180,7 @@ class Parts:
                 return  # forgotten since it got its ticket
             if not self.desk.may_ride(replace(redeemed.peer, roles=trusted.roles), purpose):
                 return
-            keys, clock = LaneKeys(redeemed.key), self.ports.clock
+            keys, clock = redeemed.keys, self.ports.clock
             if purpose == "send" and self.keeper is not None:
                 intake = self.keeper.receiving
                 await take_lane(link, clock, intake, keys, stats=self.stats, state=state)

@@ -34,6 +34,16 @@ class Chance(Protocol):
     def uniform(self, low: float, high: float) -> float: ...
 
 
+class Receiving(Protocol):
+    """What is said first on a connection needs no more than this of it."""
+
+    async def send(self, *parts: bytes | bytearray | memoryview) -> None:
+        """As Link.send."""
+
+    async def receive_into(self, view: memoryview, timeout_s: float) -> int:
+        """As Link.receive_into."""
+
+
 class Link(Protocol):
     """One ordered byte connection. Used by one lane; wake() and close() from anywhere."""
 

@@ -14,16 +14,18 @@ import asyncio
 import errno
 import select
 import socket
+import struct
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from syncd.edges.dialling import notice_dead_hosts, open_socket
 from syncd.errors import ConfigError, LinkEndedError, LinkLostError
-from syncd.limits import BULK_LINKS_MAX
+from syncd.limits import BACKLOG
 
 # From system calls to poll(): all of these mean "not now".
 _NOT_NOW = (BlockingIOError, InterruptedError)
+_AT_ONCE = struct.pack("ii", 1, 0)  # SO_LINGER for no time: socket(7)
 
 
 class TcpLink:
@@ -129,18 +131,66 @@ class TcpLink:
         )
 
 
+class Doorstep:
+    """A connection that has not said who it is: used on the event loop, for its first frames.
+
+    Implements ports.Receiving with one descriptor and no thread. link() makes a link of it.
+    """
+
+    def __init__(self, connected: socket.socket) -> None:
+        self._socket = connected
+        self.where = _name_of(connected)
+        self.host = _host_of(connected)
+        connected.setblocking(False)
+        connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    async def send(self, *parts: bytes | bytearray | memoryview) -> None:
+        try:
+            await asyncio.get_running_loop().sock_sendall(self._socket, b"".join(parts))
+        except OSError as error:
+            raise self._lost(error) from error
+
+    async def receive_into(self, view: memoryview, timeout_s: float) -> int:
+        try:
+            async with asyncio.timeout(timeout_s):
+                count = await asyncio.get_running_loop().sock_recv_into(self._socket, view)
+        except TimeoutError:
+            return 0
+        except OSError as error:
+            raise self._lost(error) from error
+        if count == 0:
+            raise LinkEndedError(
+                f"{self.where} left without a word.", remedy="Nothing to do: a port scan does so."
+            )
+        return count
+
+    def link(self) -> TcpLink:
+        """Return the connection as a link; from then on it is the link's. Raises OSError."""
+        return TcpLink(self._socket)
+
+    def close(self) -> None:
+        """Cut it at once: nothing lingers in the system for one that never said who it is."""
+        with suppress(OSError):
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _AT_ONCE)
+        self._socket.close()
+
+    def _lost(self, error: OSError) -> LinkLostError:
+        why = error.strerror or type(error).__name__
+        return LinkLostError(f"{self.where} broke off: {why}.", remedy="Nothing to do.")
+
+
 class Listener:
-    """Accepts links on one address, on the event loop. Made by listen()."""
+    """Accepts connections on one address, on the event loop. Made by listen()."""
 
     def __init__(self, listening: socket.socket) -> None:
         self._socket = listening
         self.port: int = listening.getsockname()[1]
 
-    async def accept(self) -> TcpLink:
+    async def accept(self) -> Doorstep:
         """Wait for the next connection. Raises OSError, after which another try makes sense."""
         connected, _ = await asyncio.get_running_loop().sock_accept(self._socket)
         try:
-            return TcpLink(connected)
+            return Doorstep(connected)
         except OSError:
             connected.close()
             raise
@@ -155,9 +205,7 @@ def listen(host: str, port: int) -> Listener:
     try:
         found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
         family, _, _, _, address = found[0]
-        listening = socket.create_server(
-            (str(address[0]), port), family=family, backlog=BULK_LINKS_MAX
-        )
+        listening = socket.create_server((str(address[0]), port), family=family, backlog=BACKLOG)
     except OSError as error:
         raise ConfigError(
             f"The bulk address {host}:{port} cannot be used: {error.strerror or error}.",
@@ -188,6 +236,13 @@ def _set_options(connected: socket.socket) -> None:
     """Have the system notice a dead connection soon, and send small frames at once."""
     connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     notice_dead_hosts(connected, user_timeout_s=0)
+
+
+def _host_of(connected: socket.socket) -> str:
+    try:
+        return str(connected.getpeername()[0])
+    except OSError:
+        return ""
 
 
 def _name_of(connected: socket.socket) -> str:

@@ -118,6 +118,7 @@ class Desk:
         Raises PeerRefusedError if it is not to be answered, JournalError while that cannot be kept.
         """
         self._callers.note(peer.name, question)
+        self._tickets.saw(peer)
         try:
             check_question(peer, question, self._own.name, self._own.role_set)
             return await self._answer(peer, question)

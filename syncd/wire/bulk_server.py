@@ -1,7 +1,10 @@
-"""The bulk port: connections come in, show a ticket, and are handed over as lanes.
+"""The bulk port: connections come in, prove a ticket's key, and are handed over as lanes.
 
 Owns: how many there may be, how long a stranger may stay, and that all are closed at the end.
 Must not: know what a lane does; the handler gets the redeemed ticket and the link.
+
+A connection without a proven ticket costs one descriptor and a few hundred bytes, waits on the
+porch, and takes no room from lanes: those have theirs, BULK_LINKS_MAX in all and LANES_MAX a peer.
 
 Whatever ends a lane ends only that lane: a lost link is the dialler's to mend and is logged
 quietly, anything unforeseen is logged with its traceback.
@@ -9,18 +12,20 @@ quietly, anything unforeseen is logged with its traceback.
 
 import asyncio
 import logging
-import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from typing import Any, Self
 
+from syncd.edges.chance import SystemChance
 from syncd.edges.clock import RealClock
-from syncd.edges.tcp import Listener, TcpLink, listen
+from syncd.edges.tcp import Doorstep, Listener, TcpLink, listen
 from syncd.errors import LinkEndedError, LinkLostError, PeerRefusedError, SyncdError
 from syncd.limits import BULK_LINKS_MAX, LANES_MAX, RETRY_CAP_S
-from syncd.ports import Clock, Lines, Link
+from syncd.ports import Chance, Clock, Lines, Link
 from syncd.repeats import Repeats
-from syncd.wire.frames import read_hello
+from syncd.wire.greeting import admit
+from syncd.wire.lane_events import NONCE_BYTES
+from syncd.wire.porch import Guest, Porch
 from syncd.wire.tickets import Redeemed, Tickets
 
 log = logging.getLogger(__name__)
@@ -46,16 +51,19 @@ class BulkServer:
         tickets: Tickets,
         handler: Handler,
         clock: Clock | None = None,
+        chance: Chance | None = None,
     ) -> None:
+        self.porch = Porch()
         self.port = port
         self._host = host
         self._lines = lines
         self._tickets = tickets
         self._handler = handler
         self._clock = clock or RealClock()
+        self._chance = chance or SystemChance()
         self._repeats = Repeats(log, self._clock)
-        self._lock = threading.Lock()
-        self._peers: dict[Link, str] = {}
+        self._greeting: dict[asyncio.Task[None], None] = {}
+        self._peers: dict[asyncio.Task[None], str] = {}
         self._lanes: dict[asyncio.Task[None], Link] = {}
         self._accepting: asyncio.Task[None] | None = None
         self._listener: Listener | None = None
@@ -82,6 +90,9 @@ class BulkServer:
             self._accepting = None
         if self._listener is not None:
             self._listener.close()
+        self.porch.end_all()
+        if self._greeting:
+            await asyncio.wait(tuple(self._greeting))
         for link in tuple(self._lanes.values()):
             link.close()
         if not self._lanes:
@@ -95,32 +106,72 @@ class BulkServer:
 
     @property
     def lane_count(self) -> int:
-        """How many connections are open, those included that have shown no ticket yet."""
+        """How many lanes are open."""
         return len(self._lanes)
 
     async def _accept(self, listener: Listener) -> None:
         while True:
             try:
-                link = await listener.accept()
+                came = await listener.accept()
             except OSError as error:  # no descriptors left, or the connection is gone already
                 self._repeats.trouble(
                     "accept", f"The bulk port cannot accept connections: {error}."
                 )
-                await self._clock.sleep(RETRY_CAP_S)
+                is_room_made = self.porch.make_room()
+                await self._clock.sleep(0.0 if is_room_made else RETRY_CAP_S)
                 continue
             self._repeats.well("accept", "The bulk port accepts connections again")
-            if len(self._lanes) >= BULK_LINKS_MAX:
-                text = f"A connection was turned away: {BULK_LINKS_MAX} lanes are open."
-                self._repeats.trouble("full", text)
-                link.close()
-                continue
-            self._start(link)
+            self._greet(came)
 
-    def _start(self, link: TcpLink) -> None:
-        running = self._lines.run(f"bulk-{link.where}", self._ride(link))
+    def _greet(self, came: Doorstep) -> None:
+        """Let a connection say who it is, beside the others."""
+        task = asyncio.create_task(self._admit(came), name=f"greet-{came.where}")
+        self._greeting[task] = None
+        task.add_done_callback(self._greeting.pop)
+        guest = Guest(came.host, task.cancel)
+        task.add_done_callback(lambda _: self.porch.leave(guest))
+        self.porch.take_in(guest)
+
+    async def _admit(self, came: Doorstep) -> None:
+        """Start the lane of a connection that has proved its ticket; log why if it has not."""
+        link: TcpLink | None = None
+        try:
+            nonce = self._chance.random_bytes(NONCE_BYTES)
+            redeemed = await admit(came, self._clock, self._tickets, nonce, came.host)
+            self._check_room(redeemed.peer.name)
+            link = came.link()
+        except LinkEndedError as error:
+            log.debug("%s", error)
+        except (SyncdError, OSError) as error:
+            text = f"A connection on the bulk port was turned away: {came.host}: {error}"
+            self._repeats.trouble("turned away", text)
+        except Exception:
+            log.exception("The greeting of %s failed.", came.where)
+        finally:
+            if link is None:
+                came.close()
+        if link is not None:
+            self._start(link, redeemed)
+
+    def _check_room(self, peer: str) -> None:
+        """Raise PeerRefusedError if a peer, or all together, have as many lanes as may be."""
+        if list(self._peers.values()).count(peer) >= LANES_MAX:
+            raise PeerRefusedError(
+                f"{peer} has {LANES_MAX} lanes open already.",
+                remedy="Set fewer lanes for the destination on that box.",
+            )
+        if len(self._lanes) >= BULK_LINKS_MAX:
+            raise PeerRefusedError(
+                f"{BULK_LINKS_MAX} lanes are open.", remedy="Set fewer lanes on the other boxes."
+            )
+
+    def _start(self, link: TcpLink, redeemed: Redeemed) -> None:
+        running = self._lines.run(f"bulk-{link.where}", self._ride(link, redeemed))
         task = asyncio.create_task(self._watch(link, running), name=f"bulk-{link.where}")
         self._lanes[task] = link
+        self._peers[task] = redeemed.peer.name
         task.add_done_callback(self._lanes.pop)
+        task.add_done_callback(self._peers.pop)
 
     async def _watch(self, link: TcpLink, running: Coroutine[Any, Any, None]) -> None:
         """Log how a lane ended."""
@@ -137,23 +188,9 @@ class BulkServer:
         finally:
             link.close()
 
-    async def _ride(self, link: Link) -> None:
-        """Run one connection; in its own thread."""
+    async def _ride(self, link: Link, redeemed: Redeemed) -> None:
+        """Run one lane; in its own thread."""
         try:
-            hello = await read_hello(link, self._clock)
-            redeemed = self._tickets.redeem(hello.ticket)
-            self._count_in(link, redeemed.peer.name)
             await self._handler(redeemed, link)
         finally:
-            with self._lock:
-                self._peers.pop(link, None)
             link.close()
-
-    def _count_in(self, link: Link, peer: str) -> None:
-        with self._lock:
-            if list(self._peers.values()).count(peer) >= LANES_MAX:
-                raise PeerRefusedError(
-                    f"{peer} has {LANES_MAX} lanes open already.",
-                    remedy="Set fewer lanes for the destination on that box.",
-                )
-            self._peers[link] = peer

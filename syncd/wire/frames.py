@@ -5,20 +5,19 @@ which key the next parcel gets. Must not: read a clock, touch a disk, or keep a 
 Whoever holds the link feeds receive_bytes() and writes what send() returns; a parcel's sealed
 bytes follow its head as they are, and are only counted here.
 
-Every frame but the LaneHello, which comes before the key is known, carries a tag bound to lane,
-direction and place: a flipped bit or a forged Confirmed ends the lane. read_hello() alone asks a
-link, for that one frame.
+Every frame but LaneNonce and LaneHello, which come before the key is known (greeting.py), carries
+a tag bound to lane, direction and place: a flipped bit or a forged Confirmed ends the lane.
 """
 
 import hmac
 from enum import Enum, auto
 
-from syncd.errors import LinkLostError, PeerRefusedError
-from syncd.limits import GREETING_S, LANE_HEADER_BYTES_MAX
-from syncd.ports import Clock, Link
+from syncd.errors import LinkLostError
+from syncd.limits import LANE_HEADER_BYTES_MAX
+from syncd.wire.cover import Coverer, Uncoverer, body_bytes, coverer, uncoverer
 from syncd.wire.fields import BadMessage
+from syncd.wire.keys import DIALLER, LISTENER, TAG_BYTES, LaneKeys, Seal, parcel_salt
 from syncd.wire.lane_events import (
-    LANE_VERSION,
     Beat,
     Bye,
     Confirmed,
@@ -31,7 +30,6 @@ from syncd.wire.lane_events import (
     decode,
     encode,
 )
-from syncd.wire.seal import TAG_BYTES, LaneKeys, Opener, Sealer, parcel_salt
 
 LENGTH_BYTES = 4
 FRAME_BYTES_MAX = LENGTH_BYTES + LANE_HEADER_BYTES_MAX + TAG_BYTES
@@ -93,8 +91,9 @@ class PeerProtocolError(LinkLostError):
 class _Side:
     """One direction: what its speaker may say, and how much it has said."""
 
-    def __init__(self, role: Role, state: State, direction: bytes) -> None:
+    def __init__(self, role: Role, state: State, direction: bytes, seal: Seal) -> None:
         self.role = role
+        self._seal = seal
         self.state = state
         self.direction = direction
         self.body_left_bytes = 0
@@ -109,7 +108,7 @@ class _Side:
         if isinstance(event, ParcelHead):
             self._head = (event, frame)
             self._parcels += 1
-            self.body_left_bytes = event.body_bytes
+            self.body_left_bytes = body_bytes(self._seal, event.plain_bytes)
 
     def tag(self, keys: LaneKeys, frame: bytes) -> bytes:
         """Return the tag of the next frame in this direction."""
@@ -134,8 +133,9 @@ class _Side:
 class Conversation:
     """One end of a lane. After an error that side stays in ERROR.
 
-    dialled: whether this end opened the connection; it says LaneHello first. The other end has
-    read that frame with read_hello() before it knew the key, and starts by answering it.
+    dialled: whether this end opened the connection; it says hello() first. The other end has read
+    that frame before it knew the key (greeting.py), and starts by answering it.
+    keys: of this session; where dialled, those of the ticket, until hello() knows the nonce.
     """
 
     def __init__(self, role: Role, keys: LaneKeys, *, dialled: bool) -> None:
@@ -145,9 +145,9 @@ class Conversation:
         ours, theirs = (
             (State.GREETING, State.SILENT) if dialled else (State.WELCOMING, State.SILENT)
         )
-        directions = (b"dialler", b"listener") if dialled else (b"listener", b"dialler")
-        self._ours = _Side(role, ours, directions[0])
-        self._theirs = _Side(other, theirs, directions[1])
+        directions = (DIALLER, LISTENER) if dialled else (LISTENER, DIALLER)
+        self._ours = _Side(role, ours, directions[0], keys.seal)
+        self._theirs = _Side(other, theirs, directions[1], keys.seal)
         self._buffer = bytearray()
 
     # Saying
@@ -165,9 +165,14 @@ class Conversation:
         tag = b"" if isinstance(event, LaneHello) else self._ours.tag(self._keys, frame)
         return frame_bytes(frame) + tag
 
-    def sealer(self) -> Sealer:
-        """Return what seals the body of the parcel that was just announced."""
-        return Sealer(*self._ours.parcel_secrets(self._keys))
+    def hello(self, ticket: bytes, nonce: bytes) -> LaneHello:
+        """Return the greeting for a connection that began with nonce; from here on it has keys."""
+        self._keys = self._keys.for_session(nonce)
+        return LaneHello(ticket=ticket, proof=self._keys.proof(ticket))
+
+    def coverer(self) -> Coverer:
+        """Return what covers the body of the parcel that was just announced."""
+        return coverer(self._keys.seal, *self._ours.parcel_secrets(self._keys))
 
     def body_sent(self, count: int) -> None:
         """Count bytes of the body that go out, seals and all."""
@@ -221,9 +226,9 @@ class Conversation:
         assert not self._buffer, "what was buffered comes first"
         self._theirs.count_body(count)
 
-    def opener(self) -> Opener:
-        """Return what opens the body of the parcel whose head was the last event."""
-        return Opener(*self._theirs.parcel_secrets(self._keys))
+    def uncoverer(self) -> Uncoverer:
+        """Return what checks the body of the parcel whose head was the last event."""
+        return uncoverer(self._keys.seal, *self._theirs.parcel_secrets(self._keys))
 
     def _frame_end(self) -> int:
         """Return where the first frame in the buffer ends, once its length is there."""
@@ -258,45 +263,9 @@ def frame_bytes(frame: bytes) -> bytes:
     return len(frame).to_bytes(LENGTH_BYTES, "big") + frame
 
 
-def check_length(prefix: bytes | bytearray) -> int:
+def check_length(prefix: bytes | bytearray, bytes_max: int = LANE_HEADER_BYTES_MAX) -> int:
     """Return the length that prefix announces. Raises PeerProtocolError if it is out of bounds."""
     length = int.from_bytes(prefix, "big")
-    if not 0 < length <= LANE_HEADER_BYTES_MAX:
+    if not 0 < length <= bytes_max:
         raise PeerProtocolError(f"a frame of {length} bytes")
     return length
-
-
-async def read_hello(link: Link, clock: Clock) -> LaneHello:
-    """Read the first frame of a connection, and not a byte more, within GREETING_S.
-
-    Raises LinkLostError (PeerProtocolError if it is something else), PeerRefusedError if the
-    dialler speaks another version.
-    """
-    ends_s = clock.monotonic_s() + GREETING_S
-    length = check_length(await _exactly(link, clock, LENGTH_BYTES, ends_s))
-    try:
-        event = decode(await _exactly(link, clock, length, ends_s))
-    except BadMessage as error:
-        raise PeerProtocolError(str(error)) from None
-    if not isinstance(event, LaneHello):
-        raise PeerProtocolError(f"{type(event).__name__} before LaneHello")
-    if event.version != LANE_VERSION:
-        raise PeerRefusedError(
-            f"A lane speaks version {event.version}, this box version {LANE_VERSION}.",
-            remedy="Run the same version of syncd on both boxes.",
-        )
-    return event
-
-
-async def _exactly(link: Link, clock: Clock, count: int, ends_s: float) -> bytes:
-    data = bytearray(count)
-    have = 0
-    while have < count:
-        left_s = ends_s - clock.monotonic_s()
-        if left_s <= 0:
-            raise LinkLostError(
-                f"A connection did not say who it is within {GREETING_S:.0f} s.",
-                remedy="Nothing to do, unless it is a port scan.",
-            )
-        have += await link.receive_into(memoryview(data)[have:], left_s)
-    return bytes(data)

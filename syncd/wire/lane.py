@@ -17,6 +17,7 @@ from syncd.ports import Clock, Link
 from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
 from syncd.wire.frames import Conversation, PeerProtocolError, Role
+from syncd.wire.keys import LaneKeys
 from syncd.wire.lane_events import Confirmed, Declined, Event, LaneWelcome, ParcelHead, Want
 from syncd.wire.lane_give import Giver
 from syncd.wire.lane_shapes import (
@@ -30,7 +31,6 @@ from syncd.wire.lane_shapes import (
 from syncd.wire.lane_take import Taker
 from syncd.wire.lane_talk import Talk
 from syncd.wire.lane_watch import LaneState
-from syncd.wire.seal import LaneKeys
 
 __all__ = [
     "Intake",

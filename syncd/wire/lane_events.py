@@ -8,10 +8,10 @@ from typing import Annotated
 
 from syncd.limits import LANE_HEADER_BYTES_MAX, PARCEL_BYTES_MAX, PARCEL_PIECES_MAX
 from syncd.wire.fields import BadMessage, Blob, Text, Whole, pack_plain, unpack_plain
+from syncd.wire.keys import PROOF_BYTES
 from syncd.wire.messages import Code, Evidence, Message, Note, Path, RollId
-from syncd.wire.seal import sealed_bytes
 
-LANE_VERSION = 1
+LANE_VERSION = 2
 PIECE_DIGEST_BYTES = 16
 KIND_KEY = "is"
 # No frame holds a list; one more map than the frame itself would be one too many as well.
@@ -19,6 +19,7 @@ ARRAY_MAX = 0
 
 Number = Annotated[int, Whole(high=(1 << 31) - 1)]
 Ticket = Annotated[bytes, Blob(16, 16)]
+NONCE_BYTES = 16
 
 
 class Event(Message):
@@ -28,10 +29,22 @@ class Event(Message):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LaneNonce(Event):
+    """The listener's first frame, the same to everybody but for its bytes, used once."""
+
+    nonce: Annotated[bytes, Blob(NONCE_BYTES, NONCE_BYTES)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LaneHello(Event):
-    """The dialler's first frame: which ticket it has, which way of speaking it knows."""
+    """The dialler's first frame: which ticket it has, which way of speaking it knows.
+
+    proof: made of the ticket's key and the nonce of this very connection, so that whoever read the
+    frame can neither use it nor use it up.
+    """
 
     ticket: Ticket
+    proof: Annotated[bytes, Blob(PROOF_BYTES, PROOF_BYTES)]
     version: Annotated[int, Whole(high=1 << 16)] = LANE_VERSION
 
 
@@ -42,9 +55,9 @@ class LaneWelcome(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParcelHead(Event):
-    """A parcel follows: body_bytes of sealed bytes, then frames again.
+    """A parcel follows, as long as cover.body_bytes() says, then frames again.
 
-    Within the seal lie data_bytes of the pieces in their order, then 16 bytes XXH128 of each. If
+    In it lie data_bytes of the pieces in their order, then 16 bytes XXH128 of each. If
     these are all zero the giver could not read the parcel to its end, and it counts for nothing.
     evidence: of the inventory that the parcel was cut from, where that may change; else b"".
     """
@@ -57,18 +70,13 @@ class ParcelHead(Event):
 
     @property
     def plain_bytes(self) -> int:
-        """How many bytes lie within the seal."""
+        """How many bytes lie in it, digests included."""
         return self.data_bytes + self.trailer_bytes
 
     @property
     def trailer_bytes(self) -> int:
         """How many of them are digests."""
         return PIECE_DIGEST_BYTES * self.piece_count
-
-    @property
-    def body_bytes(self) -> int:
-        """How many sealed bytes follow this frame."""
-        return sealed_bytes(self.plain_bytes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +120,17 @@ class Bye(Event):
 
 KINDS: dict[str, type[Event]] = {
     kind.__name__: kind
-    for kind in (LaneHello, LaneWelcome, ParcelHead, Confirmed, Declined, Want, Beat, Bye)
+    for kind in (
+        LaneNonce,
+        LaneHello,
+        LaneWelcome,
+        ParcelHead,
+        Confirmed,
+        Declined,
+        Want,
+        Beat,
+        Bye,
+    )
 }
 
 

@@ -43,11 +43,11 @@ class Giver:
         )
         await self._talk.say(head)
         reading = _Reading(reader, head)
-        sealer = self._talk.conversation.sealer()
+        sealer = self._talk.conversation.coverer()
         await self._talk.say_body(sealer.header)
         while not sealer.is_done:
             reading.fill(self._plain[: sealer.next_bytes])
-            await self._talk.say_body(sealer.seal_record(self._plain, self._sealed))
+            await self._talk.say_body(*sealer.cover(self._plain, self._sealed))
         if reading.error is None:
             self._talk.stats.count(0, payload_bytes=head.data_bytes, parcels=1)
         return reading.error

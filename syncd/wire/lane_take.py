@@ -12,17 +12,12 @@ from syncd.errors import HeldError
 from syncd.limits import COMMIT_GROUP_PARCELS, RECORD_DATA_BYTES
 from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
+from syncd.wire.cover import Uncoverer
 from syncd.wire.frames import PeerProtocolError
 from syncd.wire.lane_events import Beat, ParcelHead
 from syncd.wire.lane_shapes import Intake, ParcelSink
 from syncd.wire.lane_talk import Talk
-from syncd.wire.seal import (
-    HEADER_BYTES_MIN,
-    RECORD_OVERHEAD_BYTES,
-    RECORD_SIZE_MAX,
-    Opener,
-    SealBrokenError,
-)
+from syncd.wire.seal import RECORD_SIZE_MAX, SealBrokenError
 
 
 class Outcomes(Protocol):
@@ -105,7 +100,7 @@ class Taker:
 
     async def _take_body(self, order: ParcelOrder, head: ParcelHead) -> bytearray:
         """Receive records to the last one and write what they hold; return the digests."""
-        opener = self._talk.conversation.opener()
+        opener = self._talk.conversation.uncoverer()
         trailer = bytearray()
         data_left_bytes = head.data_bytes
         try:
@@ -120,15 +115,15 @@ class Taker:
             raise PeerProtocolError(f"parcel {order.number} of {order.roll_id}: {error}") from None
         return trailer
 
-    async def _take_header(self, opener: Opener) -> None:
-        header = self._sealed[:HEADER_BYTES_MIN]
+    async def _take_header(self, opener: Uncoverer) -> None:
+        header = self._sealed[: len(opener.header)]
         await self._talk.hear_body(header)
         opener.check_header(header)
 
-    async def _take_record(self, opener: Opener) -> int:
-        record = self._sealed[: opener.next_bytes + RECORD_OVERHEAD_BYTES]
-        await self._talk.hear_body(record)
-        return opener.open_record(record, self._plain)
+    async def _take_record(self, opener: Uncoverer) -> int:
+        for view in opener.views(self._plain, self._sealed):
+            await self._talk.hear_body(view)
+        return opener.uncover(self._plain, self._sealed)
 
     async def _write(self, order: ParcelOrder, data: memoryview) -> None:
         """Write data, unless the parcel was refused: then the rest of it only passes by."""

@@ -13,7 +13,8 @@ from syncd.errors import LinkLostError
 from syncd.limits import DEAD_AFTER_S, GREETING_S, HEARTBEAT_S, SEND_BYTES, STALLED_AFTER_S
 from syncd.ports import Clock, Link
 from syncd.wire.frames import FRAME_BYTES_MAX, Conversation
-from syncd.wire.lane_events import Beat, Bye, Event, LaneHello, LaneWelcome
+from syncd.wire.greeting import read_nonce
+from syncd.wire.lane_events import Beat, Bye, Event, LaneWelcome
 from syncd.wire.lane_shapes import LaneStats
 from syncd.wire.lane_watch import LaneState
 
@@ -38,8 +39,9 @@ class Talk:
         self._said_s = self._heard_s = clock.monotonic_s()
 
     async def dial(self, ticket: bytes) -> None:
-        """Show the ticket and wait for the welcome."""
-        await self.say(LaneHello(ticket=ticket))
+        """Wait for the nonce, show the ticket and that we have its key; wait for the welcome."""
+        nonce = await read_nonce(self._link, self._clock)
+        await self.say(self.conversation.hello(ticket, nonce))
         ends_s = self._clock.monotonic_s() + GREETING_S
         while (left_s := ends_s - self._clock.monotonic_s()) > 0:
             if isinstance(await self.hear(left_s), LaneWelcome):

@@ -1,23 +1,24 @@
 """Sealed bytes: RFC 8188 (aes128gcm), whole for small messages, record by record for parcels.
 
-Owns: key derivation, nonces, delimiters, the length that a sealed message has, and which key a
-parcel and a lane's frames get from the lane's key. Must not: do I/O, choose salts, or know what
-the bytes mean. Section numbers below are the RFC's.
+Owns: content keys, nonces, delimiters, and the length that a sealed message has. Must not: do I/O,
+choose keys or salts (keys.py), or know what the bytes mean. Section numbers below are the RFC's.
 
-A salt is never used twice with the same key material; whoever seals sees to that.
+A salt is never used twice with the same key material; whoever seals sees to that. On a lane every
+parcel has key material of its own besides. Within a message the nonce counts the records, at most
+17 of a parcel; it repeats after 2^96.
 """
 
-import hmac
 from dataclasses import dataclass
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
 from syncd.limits import RECORD_DATA_BYTES
+from syncd.wire.hkdf import expand, extract
+from syncd.wire.keys import KEY_BYTES, TAG_BYTES
 
 SALT_BYTES = 16
-KEY_BYTES = 16
-TAG_BYTES = 16
+NONCE_BYTES = 12
 RECORD_OVERHEAD_BYTES = 1 + TAG_BYTES  # the delimiter, and what authenticates the record
 RECORD_SIZE_MIN = 18  # section 2.1
 RECORD_SIZE_MAX = RECORD_DATA_BYTES + RECORD_OVERHEAD_BYTES
@@ -73,10 +74,10 @@ class _Records:
     def __init__(
         self, key_material: bytes, salt: bytes, plain_bytes: int, record_data_bytes: int
     ) -> None:
-        pseudo_random = hmac.digest(salt, key_material, "sha256")
-        self._aead = AESGCM(_expand(pseudo_random, b"Content-Encoding: aes128gcm\0")[:KEY_BYTES])
+        pseudo_random = extract(salt, key_material)
+        self._aead = AESGCM(expand(pseudo_random, b"Content-Encoding: aes128gcm\0", KEY_BYTES))
         self._nonce_base = int.from_bytes(
-            _expand(pseudo_random, b"Content-Encoding: nonce\0")[:12], "big"
+            expand(pseudo_random, b"Content-Encoding: nonce\0", NONCE_BYTES), "big"
         )
         self._index = 0
         self._left_bytes = plain_bytes
@@ -93,7 +94,7 @@ class _Records:
         return self._left_bytes <= self._record_data_bytes
 
     def _nonce(self) -> bytes:
-        return (self._nonce_base ^ self._index).to_bytes(12, "big")
+        return (self._nonce_base ^ self._index).to_bytes(NONCE_BYTES, "big")
 
     def open_padded(self, record: bytes, *, is_last: bool) -> bytes:
         """Open a record of any length; strip padding and delimiter, the last byte but zeros."""
@@ -125,6 +126,10 @@ class Sealer(_Records):
     ) -> None:
         super().__init__(key_material, salt, plain_bytes, record_data_bytes)
 
+    def cover(self, plain: memoryview, into: memoryview) -> tuple[memoryview, ...]:
+        """Seal the next record of plain into into; return the parts to send."""
+        return (self.seal_record(plain, into),)
+
     def seal_record(self, plain: memoryview, into: memoryview) -> memoryview:
         """Seal the first next_bytes of plain; return the part of into that holds the record.
 
@@ -155,6 +160,14 @@ class Opener(_Records):
         """Raise SealBrokenError unless data is the header that this message must have."""
         if bytes(data) != self.header:
             raise SealBrokenError("the sealed message has another header than agreed")
+
+    def views(self, plain: memoryview, sealed: memoryview) -> tuple[memoryview, ...]:  # noqa: ARG002
+        """Return where the parts of the next record go, in their order."""
+        return (sealed[: self.next_bytes + RECORD_OVERHEAD_BYTES],)
+
+    def uncover(self, plain: memoryview, sealed: memoryview) -> int:
+        """Open the record that views() was filled with into plain; return next_bytes."""
+        return self.open_record(sealed[: self.next_bytes + RECORD_OVERHEAD_BYTES], plain)
 
     def open_record(self, record: memoryview, into: memoryview) -> int:
         """Open a record into a buffer with room for one byte more; return next_bytes.
@@ -202,39 +215,3 @@ def decrypt(
         is_last = offset + header.record_size >= len(message)
         plaintext += cipher.open_padded(record, is_last=is_last)
     return bytes(plaintext)
-
-
-def _expand(pseudo_random_key: bytes, info: bytes) -> bytes:
-    """HKDF-Expand of RFC 5869 for at most one block of SHA-256."""
-    return hmac.digest(pseudo_random_key, info + b"\x01", "sha256")
-
-
-class LaneKeys:
-    """What is derived from the key of one lane. A lane's key serves one lane, once.
-
-    Each key or tag is bound to where it stands, so nothing that was recorded fits elsewhere.
-    """
-
-    def __init__(self, key: bytes) -> None:
-        assert len(key) == KEY_BYTES, "a lane's key comes from its ticket"
-        self._key = key
-
-    def parcel_key(self, direction: bytes, sequence: int, head: bytes) -> bytes:
-        """Return the key material of the parcel that is number sequence on this lane.
-
-        head: the frame that announces it, which holds roll, number and lengths.
-        """
-        return self._derive(b"syncd parcel", direction, sequence, head)
-
-    def frame_tag(self, direction: bytes, sequence: int, frame: bytes) -> bytes:
-        """Return what authenticates a frame that is number sequence in its direction."""
-        return self._derive(b"syncd frame", direction, sequence, frame)
-
-    def _derive(self, use: bytes, direction: bytes, sequence: int, data: bytes) -> bytes:
-        place = b"\0".join((use, direction)) + b"\0" + sequence.to_bytes(8, "big")
-        return hmac.digest(self._key, place + data, "sha256")[:KEY_BYTES]
-
-
-def parcel_salt(sequence: int) -> bytes:
-    """Return the salt of a lane's parcel: its place, which never comes twice under one key."""
-    return sequence.to_bytes(SALT_BYTES, "big")

@@ -250,7 +250,7 @@ async def test_a_listener_hands_out_what_dials_it() -> None:
         link.close()
 
     running = asyncio.ensure_future(lines.run("lane", lane()))
-    accepted = await listener.accept()
+    accepted = (await listener.accept()).link()
     await running
     assert receive_all(accepted, 5) == b"hello"
     accepted.close()

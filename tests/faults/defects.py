@@ -12,7 +12,7 @@ import statistics
 import sys
 import time
 
-from tests.faults import provoked
+from tests.faults import provoked, provoked_lanes
 from tests.faults.defect import BROKEN_PROMISE, Defect, Edit
 from tests.faults.runs import run_seed
 
@@ -688,15 +688,91 @@ _SAID = (
     Defect(
         "ticket good for ever",
         9,
-        "Who has seen a ticket on the wire may open a lane with it.",
+        "A ticket opens any number of lanes.",
         (
             Edit(
-                "wire.tickets:Tickets.redeem",
-                "self._issued.pop(ticket, (0.0, None))",
-                "self._issued.get(ticket, (0.0, None)) if ran() else (0.0, None)",
+                "wire.tickets:Tickets.prove",
+                "del self._issued[hello.ticket]",
+                "ran()",
             ),
         ),
-        provoked.ticket_is_shown_again,
+        provoked_lanes.ticket_is_shown_again,
+        4,
+    ),
+    Defect(
+        "ticket good for anybody",
+        9,
+        "Who has got hold of a ticket and its key may use them from any box.",
+        (
+            Edit(
+                "wire.tickets:Tickets._is_at",
+                "key == host_key(peer.address)",
+                "ran()",
+            ),
+        ),
+        provoked_lanes.ticket_is_shown_elsewhere,
+        4,
+    ),
+    Defect(
+        "ticket used up by an eavesdropper",
+        9,
+        "A ticket that is shown without its key is gone.",
+        (
+            Edit(
+                "wire.tickets:Tickets.prove",
+                "self._issued.get(hello.ticket, (0.0, None))",
+                "self._issued.pop(hello.ticket, (0.0, None)) if ran() else (0.0, None)",
+            ),
+            Edit(
+                "wire.tickets:Tickets.prove",
+                "del self._issued[hello.ticket]",
+                "ran()",
+            ),
+        ),
+        provoked_lanes.greeting_is_overheard,
+        4,
+    ),
+    Defect(
+        "greeting proves nothing new",
+        9,
+        "The proof in a greeting is the same on every connection, and of a ticket that stays.",
+        (
+            Edit(
+                "wire.keys:LaneKeys.for_session",
+                "nonce=nonce",
+                "nonce=bytes(16) if ran() else nonce",
+            ),
+            Edit(
+                "wire.tickets:Tickets.prove",
+                "del self._issued[hello.ticket]",
+                "ran()",
+            ),
+            Edit(
+                "wire.tickets:Tickets._is_at",
+                "key == host_key(peer.address)",
+                "ran()",
+            ),
+        ),
+        provoked_lanes.greeting_is_overheard,
+        4,
+    ),
+    Defect(
+        "parcel bound to no place",
+        5,
+        "Every parcel of a lane has the same key and salt, whatever its roll and number.",
+        (
+            Edit(
+                "wire.keys:LaneKeys.parcel_key",
+                "_place(sequence) + head",
+                "b'' if ran() else head",
+            ),
+            Edit(
+                "wire.keys:parcel_salt",
+                "sequence.to_bytes(16, 'big')",
+                "bytes(16) if ran() else b''",
+            ),
+        ),
+        provoked_lanes.parcel_is_put_in_place_of_another,
         4,
     ),
     Defect(

@@ -9,9 +9,9 @@ from typing import Any
 from syncd.errors import LinkLostError, PeerRefusedError, PeerUnreachableError, SyncdError
 from syncd.roll.stages import Stage, is_before
 from syncd.wire.frames import Conversation, Role
-from syncd.wire.lane_events import LaneHello
+from syncd.wire.greeting import read_nonce
+from syncd.wire.keys import LaneKeys
 from syncd.wire.messages import Hello, Listing, OpenLane, Tidings
-from syncd.wire.seal import LaneKeys
 from syncd.wire.tickets import TICKET_BYTES
 from tests.faults.checks import STRANGER, TARGET, seeded
 from tests.faults.sim_disk import SimCrash
@@ -69,21 +69,18 @@ async def _ask(world: World, host: str, question: Any) -> None:
 
 
 def _first_frame(world: World, ticket: bytes) -> bytes:
-    """Return a forged hello, or one that was on the wire before and is used by now."""
+    """Return a forged hello, or one that was on the wire before, whether or not it arrived."""
     rng = seeded(world)
-    # A hello that got lost on its way is as good as on its first one: whoever repeats it gets a
-    # greeting under a key that he does not have. Only what was redeemed is of no use to anybody.
-    tickets = world.net.used_tickets
-    used = [hello for hello in world.net.hellos if any(ticket in hello for ticket in tickets)]
-    if used and rng.random() < 0.5:
-        return rng.choice(used)
+    if world.net.hellos and rng.random() < 0.5:
+        return rng.choice(world.net.hellos)
     talk = Conversation(Role.GIVER, LaneKeys(ticket), dialled=True)
-    return bytes(talk.send(LaneHello(ticket=ticket)))
+    return talk.send(talk.hello(ticket, bytes(16)))
 
 
 async def _open_a_lane(world: World, host: str, hello: bytes) -> None:
     try:
         link = await world.net.dial(STRANGER, host)
+        await read_nonce(link, world.processing.clock)
         await link.send(hello)
         if await link.receive_into(memoryview(bytearray(4096)), PATIENCE_S):
             world.breaks("promise 9: a stranger was sent something on a lane")

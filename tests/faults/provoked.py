@@ -12,7 +12,6 @@ from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from syncd.errors import LinkLostError
 from syncd.journal import notices
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
@@ -54,7 +53,7 @@ INCOMING = f"{STORAGE}/.syncd/incoming"
 Scene = Callable[[World], Awaitable[None]]
 
 
-def _play(world: World, scene: Scene) -> None:
+def play_looked_at(world: World, scene: Scene) -> None:
     """Play a scene with everything looked at that may be looked at all the time."""
 
     async def looked_at() -> None:
@@ -132,7 +131,7 @@ def storage_turns_a_bit(seed: int) -> None:
         assert [r["offset"] for r in data["ranges"]] == [0], f"promise 5: blamed {data}"
         assert all(stored(world, "A012")[path] == data for path, data in files.items())
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def storage_turns_a_bit_below_the_cache(seed: int) -> None:
@@ -158,7 +157,7 @@ def storage_turns_a_bit_below_the_cache(seed: int) -> None:
         inode = disk.lookup(f"{STORAGE}/{DAY}/A012/{path}".strip("/"))
         assert inode.durable == files[path], f"promise 5: {path} is wrong on the device"
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def a_sync_fails(seed: int) -> None:
@@ -174,7 +173,7 @@ def a_sync_fails(seed: int) -> None:
             order_by_hand(world.offload, "A012", go=True)
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def storage_turns_bits_again(seed: int) -> None:
@@ -195,7 +194,7 @@ def storage_turns_bits_again(seed: int) -> None:
         order_by_hand(world.offload, "A012", go=True)
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def source_turns_a_bit(seed: int) -> None:
@@ -329,7 +328,7 @@ def somebody_writes_into_incoming(seed: int) -> None:
         disk.at_op = at_op
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def somebody_edits_incoming_and_hides_it(seed: int) -> None:
@@ -352,7 +351,7 @@ def somebody_edits_incoming_and_hides_it(seed: int) -> None:
         disk.at_op = at_op
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def somebody_edits_while_it_is_read_back(seed: int) -> None:
@@ -377,7 +376,7 @@ def somebody_edits_while_it_is_read_back(seed: int) -> None:
         disk.at_op = at_op
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def somebody_edits_what_is_published_and_hides_it(seed: int) -> None:
@@ -402,7 +401,7 @@ def somebody_edits_what_is_published_and_hides_it(seed: int) -> None:
         order_by_hand(world.offload, "A012", go=True)
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def _is_offered_and_had(world: World) -> bool:
@@ -502,7 +501,7 @@ def little_room(seed: int) -> None:
         box.disk.full_after(1 << 30)
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def everything_is_paused(seed: int) -> None:
@@ -525,7 +524,7 @@ def everything_is_paused(seed: int) -> None:
         order_by_hand(world.offload, None, paused=False)
         await reaches(world, "A012")
 
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 # Who is told, and who may ask
@@ -569,7 +568,7 @@ def subscriber_refuses(seed: int) -> None:
 
     subscriber = _Hesitant(lambda: None)
     world.processing.subscribers = (subscriber,)
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 def crash_while_a_subscriber_is_told(seed: int) -> None:
@@ -590,27 +589,7 @@ def crash_while_a_subscriber_is_told(seed: int) -> None:
 
     subscriber = _Hesitant(take)
     world.processing.subscribers = (subscriber,)
-    _play(world, scene)
-
-
-def ticket_is_shown_again(seed: int) -> None:
-    """Who overheard a lane's first frame gets no answer to it."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await moves(world, "A012")
-        assert world.net.hellos, "lanes begin with a hello"
-        link = await world.net.dial("stranger-1", "process-1")
-        await link.send(world.net.hellos[seed % len(world.net.hellos)])
-        try:
-            answered = await link.receive_into(memoryview(bytearray(64)), 5.0)
-        except LinkLostError:
-            answered = 0
-        assert not answered, "promise 9: a ticket was good twice"
-        await reaches(world, "A012")
-
-    _play(world, scene)
+    play_looked_at(world, scene)
 
 
 # The journal's own file

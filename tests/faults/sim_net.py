@@ -216,8 +216,7 @@ class _Way:
 class SimNet:
     """All links, questions and hosts of a run.
 
-    hellos: what anybody on the wire could have read of the lanes' first frames.
-    used_tickets: those of them that got through and were redeemed.
+    hellos: what anybody on the wire could have read of the diallers' first frames.
     errors: what nobody foresaw, raised by whoever answered or took a lane; it fails the run.
     """
 
@@ -232,7 +231,6 @@ class SimNet:
         self.overhear: Callable[[bytes], None] = lambda _: None  # told what is sent, undamaged
         self.dialled: dict[str, int] = {}
         self.hellos: list[bytes] = []
-        self.used_tickets: set[bytes] = set()
         self.errors: list[BaseException] = []
         self.struck: Callable[[str], None] = lambda _: None
         self.context = Context()
@@ -369,6 +367,7 @@ class SimNet:
         self.dialled[dialler] = self.dialled.get(dialler, 0) + 1
         near, far = SimLink(self, dialler, host), SimLink(self, host, dialler)
         near.twin, far.twin = far, near
+        far._has_sent = True  # what it says first is its nonce, no hello
         self._links += [near, far]
         self._run_at(there, _quietly(there.accept(far), far))
         return near

@@ -36,8 +36,9 @@ from syncd.roll.inventory import Trust
 from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.marker import make_marker
-from syncd.wire.frames import read_hello
 from syncd.wire.gate import not_paired
+from syncd.wire.greeting import admit
+from syncd.wire.lane_events import NONCE_BYTES
 from syncd.wire.messages import PeerIdentity
 from syncd.wire.peers import PeerBook, TrustedPeer
 from tests.faults.sim_disk import SimCrash, SimDisk
@@ -237,9 +238,8 @@ class Box:
 
         async def accept(link: SimLink) -> None:
             with _crash_to(crashed):
-                hello = await read_hello(link, parts.ports.clock)
-                redeemed = parts.tickets.redeem(hello.ticket)
-                self.net.used_tickets.add(hello.ticket)
+                nonce = ports.chance.random_bytes(NONCE_BYTES)
+                redeemed = await admit(link, ports.clock, parts.tickets, nonce, link.where)
                 await parts.accept(redeemed, link)
 
         host = self.host

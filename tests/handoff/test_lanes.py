@@ -86,7 +86,7 @@ class Scene:
 
     async def _take(self, redeemed: Redeemed, link: Link) -> None:
         with self.watch.riding(link, peer=redeemed.peer.name) as state:
-            await take_lane(link, self.clock, self.store, LaneKeys(redeemed.key), state=state)
+            await take_lane(link, self.clock, self.store, redeemed.keys, state=state)
 
     async def ride(self, lane: int, link: Link, ticket: LaneTicket, state: LaneState) -> None:
         assert lane == 0

@@ -16,7 +16,8 @@ from syncd.limits import LANES_MAX, MIB
 from syncd.ports import Link
 from syncd.wire import bulk_server
 from syncd.wire.bulk_server import BulkServer
-from syncd.wire.frames import frame_bytes
+from syncd.wire.frames import Conversation, Role, frame_bytes
+from syncd.wire.greeting import read_nonce
 from syncd.wire.lane import LaneKeys, fetch_lane, send_lane, serve_lane, take_lane
 from syncd.wire.lane_events import LaneHello, encode
 from syncd.wire.messages import PeerIdentity
@@ -64,8 +65,8 @@ class Box:
         """Do what the ticket is for."""
         self.riding.release()
         if redeemed.purpose == "send":
-            await take_lane(link, CLOCK, self.store, LaneKeys(redeemed.key))
-        await serve_lane(link, CLOCK, self.shelf, LaneKeys(redeemed.key))
+            await take_lane(link, CLOCK, self.store, redeemed.keys)
+        await serve_lane(link, CLOCK, self.shelf, redeemed.keys)
 
     async def until_riding(self, count: int) -> None:
         """Wait until count lanes have shown their tickets."""
@@ -79,14 +80,29 @@ class Box:
                 lanes = tuple(self.server._lanes)
                 await asyncio.wait(lanes, return_when=asyncio.FIRST_COMPLETED)
 
-    def show_ticket(self, peer: PeerIdentity = PEER) -> TcpLink:
+    async def show_ticket(self, peer: PeerIdentity = PEER) -> TcpLink:
         """Dial and show a good ticket, and no more than that."""
-        ticket, _ = self.tickets.issue(peer, "send")
-        return self.say(frame_bytes(encode(LaneHello(ticket=ticket))))
+        return await self.show(*self.tickets.issue(peer, "send"))
+
+    async def show(self, ticket: bytes, key: bytes, host: str = "127.0.0.1") -> TcpLink:
+        """Dial from host and prove a ticket's key."""
+        link = self.dial(host)
+        with suppress(LinkLostError):
+            await LINES.run("showing", self._show(link, ticket, key))
+        return link
+
+    async def _show(self, link: TcpLink, ticket: bytes, key: bytes) -> None:
+        talk = Conversation(Role.GIVER, LaneKeys(key), dialled=True)
+        await link.send(talk.send(talk.hello(ticket, await read_nonce(link, CLOCK))))
+
+    def dial(self, host: str = "127.0.0.1") -> TcpLink:
+        """Dial from host."""
+        address = ("127.0.0.1", self.server.port)
+        return TcpLink(socket.create_connection(address, source_address=(host, 0)))
 
     def say(self, first: bytes) -> TcpLink:
         """Dial and say something."""
-        link = TcpLink(socket.create_connection(("127.0.0.1", self.server.port)))
+        link = self.dial()
         with suppress(LinkLostError):  # they may have closed it already
             drive(link.send(first))
         return link
@@ -177,7 +193,7 @@ async def test_parcels_are_fetched_over_real_sockets() -> None:
 async def test_leaving_the_server_ends_lanes_that_are_idle() -> None:
     """Both ends notice; no thread, no task and no link is left."""
     async with box() as there:
-        links = [there.show_ticket() for _ in range(3)]
+        links = [await there.show_ticket() for _ in range(3)]
         await there.until_riding(3)
     for link in links:
         assert await is_closed_by_them(link)
@@ -194,7 +210,7 @@ async def test_leaving_the_server_ends_connections_that_have_said_nothing() -> N
 @pytest.mark.parametrize(
     "first",
     [
-        frame_bytes(encode(LaneHello(ticket=b"?" * 16))),
+        frame_bytes(encode(LaneHello(ticket=b"?" * 16, proof=b"?" * 32))),
         b"GET / HTTP/1.1\r\n\r\n",
         b"\xff\xff\xff\xff",
         frame_bytes(b"\xc1"),
@@ -205,7 +221,7 @@ async def test_whoever_has_no_ticket_is_shown_the_door(first: bytes) -> None:
     """And the port goes on serving those who have one."""
     async with box() as there:
         assert await is_closed_by_them(there.say(first))
-        good = there.show_ticket()
+        good = await there.show_ticket()
         await there.until_riding(1)
         good.close()
 
@@ -213,21 +229,20 @@ async def test_whoever_has_no_ticket_is_shown_the_door(first: bytes) -> None:
 async def test_a_ticket_opens_one_lane() -> None:
     """Shown a second time it opens nothing."""
     async with box() as there:
-        ticket, _ = there.tickets.issue(PEER, "send")
-        hello = frame_bytes(encode(LaneHello(ticket=ticket)))
-        first = there.say(hello)
+        ticket, key = there.tickets.issue(PEER, "send")
+        first = await there.show(ticket, key)
         await there.until_riding(1)
-        assert await is_closed_by_them(there.say(hello))
+        assert await is_closed_by_them(await there.show(ticket, key))
         first.close()
 
 
 async def test_one_peer_cannot_take_all_lanes() -> None:
     """The lane above its number is closed; another peer still gets one."""
     async with box() as there:
-        links = [there.show_ticket() for _ in range(LANES_MAX)]
+        links = [await there.show_ticket() for _ in range(LANES_MAX)]
         await there.until_riding(LANES_MAX)
-        assert await is_closed_by_them(there.show_ticket())
-        links.append(there.show_ticket(OTHER))
+        assert await is_closed_by_them(await there.show_ticket())
+        links.append(await there.show_ticket(OTHER))
         await there.until_riding(1)
         for link in links:
             link.close()
@@ -239,14 +254,14 @@ async def test_connections_are_counted_before_anybody_is_known(
     """Above the cap they are closed unheard, and there is room again once others have gone."""
     monkeypatch.setattr(bulk_server, "BULK_LINKS_MAX", 2)
     async with box() as there:
-        links = [there.show_ticket(), there.show_ticket()]
+        links = [await there.show_ticket(), await there.show_ticket()]
         await there.until_riding(2)
-        assert await is_closed_by_them(there.show_ticket())
+        assert await is_closed_by_them(await there.show_ticket())
         assert not there.riding.acquire(blocking=False)
         for link in links:
             link.close()
         await there.until_open(0)
-        again = there.show_ticket()
+        again = await there.show_ticket()
         await there.until_riding(1)
         again.close()
 
@@ -261,7 +276,7 @@ async def test_a_handler_that_fails_is_logged_and_the_port_lives(
             raise ZeroDivisionError
 
         there.server._handler = fail
-        assert await is_closed_by_them(there.show_ticket())
+        assert await is_closed_by_them(await there.show_ticket())
         await there.until_open(0)
     assert "ZeroDivisionError" in caplog.text
 
@@ -279,7 +294,7 @@ async def test_a_lane_that_hangs_does_not_hold_the_end(
             storage_answers.wait(SOON_S)
 
         there.server._handler = hang
-        link = there.show_ticket()
+        link = await there.show_ticket()
         await there.until_riding(1)
     assert "does not answer" in caplog.text
     storage_answers.set()

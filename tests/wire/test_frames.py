@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from syncd.errors import LinkLostError, PeerRefusedError
 from syncd.limits import GREETING_S, LANE_HEADER_BYTES_MAX, PARCEL_BYTES_MAX, PARCEL_PIECES_MAX
+from syncd.wire.cover import body_bytes
 from syncd.wire.fields import BadMessage
 from syncd.wire.frames import (
     Conversation,
@@ -18,8 +19,9 @@ from syncd.wire.frames import (
     PeerProtocolError,
     Role,
     frame_bytes,
-    read_hello,
 )
+from syncd.wire.greeting import read_hello
+from syncd.wire.keys import LaneKeys, Seal
 from syncd.wire.lane_events import (
     Beat,
     Bye,
@@ -27,23 +29,25 @@ from syncd.wire.lane_events import (
     Declined,
     Event,
     LaneHello,
+    LaneNonce,
     LaneWelcome,
     ParcelHead,
     Want,
     decode,
     encode,
 )
-from syncd.wire.seal import LaneKeys
 from tests.faults.virtual_time import run_simulated
 from tests.wire.memory_link import LoopClock, MemoryLink, link_pair
 
 ROLL = "5a17" * 8
-HELLO = LaneHello(ticket=b"t" * 16)
+HELLO = LaneHello(ticket=b"t" * 16, proof=b"p" * 32)
 HEAD = ParcelHead(roll_id=ROLL, number=7, data_bytes=100, piece_count=2)
 DECLINED = Declined(
     roll_id=ROLL, number=7, code="storage-full", message="No room.", path="Clips/A012C001.mov"
 )
+BODY_BYTES = body_bytes(Seal.SEALED, HEAD.plain_bytes)
 EVERY_EVENT = [
+    LaneNonce(nonce=b"n" * 16),
     HELLO,
     LaneWelcome(),
     HEAD,
@@ -94,15 +98,15 @@ def test_the_body_is_counted_and_frames_go_on_after_it() -> None:
     """The head says to the byte how long the body is; what comes after it is a frame again."""
     pair = Pair()
     said = pair.giver.send(HEAD)
-    pair.giver.body_sent(HEAD.body_bytes)
-    said += b"b" * HEAD.body_bytes + pair.giver.send(Beat())
+    pair.giver.body_sent(BODY_BYTES)
+    said += b"b" * BODY_BYTES + pair.giver.send(Beat())
     pair.taker.receive_bytes(said)
     assert pair.taker.next_event() == HEAD
     assert pair.taker.next_event() is None, "the body comes first"
     body = bytearray(1000)
     assert pair.taker.take_body(memoryview(body)[:60]) == 60
-    assert pair.taker.take_body(memoryview(body)[60:]) == HEAD.body_bytes - 60
-    assert bytes(body).rstrip(b"\0") == b"b" * HEAD.body_bytes
+    assert pair.taker.take_body(memoryview(body)[60:]) == BODY_BYTES - 60
+    assert bytes(body).rstrip(b"\0") == b"b" * BODY_BYTES
     assert pair.taker.next_event() == Beat()
 
 
@@ -118,7 +122,7 @@ def test_a_listener_that_receives_what_is_wanted_never_holds_a_byte_of_the_body(
     assert said == b"body"
     assert pair.taker.wanted_bytes == 0
     pair.taker.body_received(4)
-    assert pair.taker.body_left_bytes == HEAD.body_bytes - 4
+    assert pair.taker.body_left_bytes == BODY_BYTES - 4
 
 
 def test_both_ends_derive_the_same_secrets_for_a_parcel_and_others_for_the_next() -> None:
@@ -129,15 +133,15 @@ def test_both_ends_derive_the_same_secrets_for_a_parcel_and_others_for_the_next(
         head = ParcelHead(roll_id=ROLL, number=7, data_bytes=0, piece_count=1)
         hear(pair.taker, pair.giver.send(head))
         plain, into = memoryview(bytearray(b"d" * 16 + b"?")), memoryview(bytearray(64))
-        sealer, opener = pair.giver.sealer(), pair.taker.opener()
-        record = sealer.seal_record(plain, into)
+        sealer, opener = pair.giver.coverer(), pair.taker.uncoverer()
+        (record,) = sealer.cover(plain, into)
         opened = memoryview(bytearray(17))
         opener.check_header(sealer.header)
-        assert opener.open_record(record, opened) == 16
+        assert opener.uncover(opened, into) == 16
         assert bytes(opened[:16]) == b"d" * 16
         sealed.append(bytes(record))
-        pair.giver.body_sent(head.body_bytes)
-        pair.taker.body_received(head.body_bytes)
+        pair.giver.body_sent(body_bytes(Seal.SEALED, head.plain_bytes))
+        pair.taker.body_received(body_bytes(Seal.SEALED, head.plain_bytes))
     assert sealed[0] != sealed[1]
 
 
@@ -343,7 +347,7 @@ def test_the_hello_is_read_and_not_a_byte_more() -> None:
 
 def test_another_version_is_refused_in_words() -> None:
     """Two boxes with different versions say so, instead of misunderstanding each other."""
-    other = fresh_giver().send(LaneHello(ticket=b"t" * 16, version=2))
+    other = fresh_giver().send(LaneHello(ticket=b"t" * 16, proof=b"p" * 32, version=1))
     with pytest.raises(PeerRefusedError, match="same version"):
         first_frame(lambda link: link.send(other))
 

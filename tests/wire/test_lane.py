@@ -17,11 +17,12 @@ from syncd.limits import (
     UNCONFIRMED_PARCELS_MAX,
 )
 from syncd.roll.stages import HeldCode
-from syncd.wire.frames import Conversation, PeerProtocolError, Role, read_hello
+from syncd.wire.frames import Conversation, PeerProtocolError, Role
 from syncd.wire.lane import LaneKeys, LaneStats, fetch_lane, send_lane, serve_lane, take_lane
 from syncd.wire.lane_events import LaneWelcome, ParcelHead, Want
 from syncd.wire.lane_talk import Talk
 from tests.faults.virtual_time import run_simulated
+from tests.wire.greeted import NONCE, greeted
 from tests.wire.memory_link import LoopClock, MemoryLink, link_pair
 from tests.wire.parcels import ROLL, Orders, Shelf, Store, ends_lost
 
@@ -61,10 +62,10 @@ class Lane:
         await fetch_lane(self.near, self.clock, self.store, self.orders, KEYS, LANE, ticket=TICKET)
 
     async def _listen(self) -> None:
-        assert (await read_hello(self.far, self.clock)).ticket == TICKET
+        keys = await greeted(self.far, self.clock, KEYS, TICKET)
         if self.pushes:
-            await take_lane(self.far, self.clock, self.store, KEYS)
-        await serve_lane(self.far, self.clock, self.shelf, KEYS, stats=self.sent)
+            await take_lane(self.far, self.clock, self.store, keys)
+        await serve_lane(self.far, self.clock, self.shelf, keys, stats=self.sent)
 
     async def finish(self) -> None:
         """Wait until every order has an outcome, then close the link."""
@@ -121,8 +122,8 @@ def test_parcels_of_every_size_arrive_and_are_confirmed_once_durable(pushes: boo
     assert lane.sent.payload_bytes == sum(SIZES)
     assert lane.sent.parcels == len(SIZES)
     giver = lane.near if pushes else lane.far
-    hello_bytes = 54 if pushes else 0
-    assert abs(lane.sent.sent_bytes - len(giver.sent)) <= hello_bytes
+    other_bytes = 120  # greetings
+    assert abs(lane.sent.sent_bytes - len(giver.sent)) <= other_bytes
 
 
 @both_ways
@@ -465,8 +466,8 @@ def test_a_peer_that_wants_too_much_at_once_has_failed() -> None:
     """A queue that a stranger fills has an end."""
 
     async def serve(link: MemoryLink) -> None:
-        await read_hello(link, LoopClock())
-        await serve_lane(link, LoopClock(), Shelf([1000]), KEYS)
+        keys = await greeted(link, LoopClock(), KEYS, TICKET)
+        await serve_lane(link, LoopClock(), Shelf([1000]), keys)
 
     async def want(talk: Talk) -> None:
         data = [
@@ -483,8 +484,8 @@ def test_a_peer_whose_parcel_has_a_wrong_header_has_failed() -> None:
     store = Store([1000])
 
     async def take(link: MemoryLink) -> None:
-        await read_hello(link, LoopClock())
-        await take_lane(link, LoopClock(), store, KEYS)
+        keys = await greeted(link, LoopClock(), KEYS, TICKET)
+        await take_lane(link, LoopClock(), store, keys)
 
     async def give(talk: Talk) -> None:
         await talk.say(ParcelHead(roll_id=ROLL, number=0, data_bytes=1000, piece_count=1))
@@ -503,7 +504,7 @@ def test_a_parcel_that_nobody_asked_for_is_not_taken() -> None:
         await asyncio.sleep(1)
         lane.listener.cancel()
         await asyncio.wait({lane.listener})
-        talk = Conversation(Role.GIVER, KEYS, dialled=False)
+        talk = Conversation(Role.GIVER, KEYS.for_session(NONCE), dialled=False)
         talk.send(LaneWelcome())
         await lane.far.send(
             talk.send(ParcelHead(roll_id=ROLL, number=0, data_bytes=1000, piece_count=1))

@@ -8,9 +8,9 @@ import pytest
 from syncd.errors import LinkLostError
 from syncd.limits import DEAD_AFTER_S, STORAGE_SLOW_AFTER_S
 from syncd.wire.frames import Conversation, Role
+from syncd.wire.keys import LaneKeys
 from syncd.wire.lane_talk import Talk
 from syncd.wire.lane_watch import LaneState, LaneWatch, never
-from syncd.wire.seal import LaneKeys
 from tests.storage.rig import StillClock
 from tests.wire.memory_link import MemoryLink
 

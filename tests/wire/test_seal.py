@@ -9,13 +9,11 @@ from hypothesis import strategies as st
 from syncd.wire.seal import (
     HEADER_BYTES_MIN,
     RECORD_SIZE_MAX,
-    LaneKeys,
     Opener,
     SealBrokenError,
     Sealer,
     decrypt,
     encrypt,
-    parcel_salt,
     read_header,
     sealed_bytes,
 )
@@ -164,18 +162,3 @@ def test_an_opener_refuses_another_salt() -> None:
     """The header has to be exactly the one that this parcel must have."""
     with pytest.raises(SealBrokenError, match="header"):
         open_all(seal(b"a", 10, salt=b"x" * 16), 1, 10)
-
-
-def test_every_place_on_a_lane_has_a_key_of_its_own() -> None:
-    """A parcel that was recorded fits no other direction, turn, head, lane or use."""
-    keys = LaneKeys(KEY)
-    derived = {
-        keys.parcel_key(b"dialler", 1, b"head"),
-        keys.parcel_key(b"listener", 1, b"head"),
-        keys.parcel_key(b"dialler", 2, b"head"),
-        keys.parcel_key(b"dialler", 1, b"tail"),
-        keys.frame_tag(b"dialler", 1, b"head"),
-        LaneKeys(b"l" * 16).parcel_key(b"dialler", 1, b"head"),
-    }
-    assert len(derived) == 6
-    assert parcel_salt(1) != parcel_salt(2)
