@@ -8,6 +8,7 @@ import unicodedata
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
+from syncd.counted import counted
 from syncd.evidence.errors import EvidenceError
 from syncd.evidence.listed import ListedFile
 from syncd.roll.digests import Algorithm, Digest
@@ -72,7 +73,10 @@ class Claims:
         if claim.size_bytes is None:
             claim.size_bytes, claim.size_said_in = size_bytes, source
         elif claim.size_bytes != size_bytes:
-            texts = f"{size_bytes} bytes here and {claim.size_bytes} in {shown(claim.size_said_in)}"
+            texts = (
+                f"{counted(size_bytes, 'byte')} here and {claim.size_bytes:,} in "
+                f"{shown(claim.size_said_in)}"
+            )
             raise _contradiction(source, path, texts)
 
     def _add_digest(self, path: str, claim: Claim, digest: Digest, source: str) -> None:

@@ -11,6 +11,7 @@ Must not: wait for anything, or hash media; that a digest is right is proved by 
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from syncd.counted import counted
 from syncd.evidence.ascmhl_history import is_history_file
 from syncd.evidence.claims import Claim
 from syncd.evidence.errors import EvidenceError
@@ -235,8 +236,8 @@ def _incomplete(
     elif wrong_size:
         first, code, remedy = wrong_size[0], HeldCode.EVIDENCE_MISMATCH, OFFLOAD_AGAIN
         claim = found.claims.by_path[first]
-        says = f"the {claim.size_bytes} that {shown(claim.size_said_in)} says"
-        wrong = f"has {files[first].size_bytes} bytes, not {says}"
+        says = f"the {claim.size_bytes:,} that {shown(claim.size_said_in)} says"
+        wrong = f"has {counted(files[first].size_bytes, 'byte')}, not {says}"
     else:
         first, code, remedy = unlisted[0], HeldCode.FILE_UNLISTED, LIST_IT
         wrong = "is in the roll but not in the evidence"

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import Protocol
 
+from syncd.counted import counted
 from syncd.errors import HeldError
 from syncd.limits import DIRECT_ALIGN_BYTES, READ_BYTES
 from syncd.ports import Disk, Folder, OpenFile
@@ -185,7 +186,7 @@ class ParcelReader:
     def _compare(self, file: OpenFile, piece: Piece, entry: FileEntry) -> None:
         now = file.stat()
         if now.size_bytes != entry.size_bytes:
-            reason = f"it has {now.size_bytes} bytes, not {entry.size_bytes}"
+            reason = f"it has {counted(now.size_bytes, 'byte')}, not {entry.size_bytes:,}"
             raise source_changed(self._roll.shown, entry.path, reason)
         if not is_same_time(now.mtime_ns, entry.mtime_ns):
             raise source_changed(self._roll.shown, entry.path, "it was written to")

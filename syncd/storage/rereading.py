@@ -7,6 +7,7 @@ Must not: change anything there (promise 2), or decide what becomes of the roll.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from syncd.counted import counted
 from syncd.errors import HeldError
 from syncd.ports import Disk, EntryKind, Folder
 from syncd.roll.digests import Digest
@@ -48,7 +49,7 @@ def why_wrong(disk: Disk, folder: Folder, path: str, proved: Proved) -> str:
     finally:
         file.close()
     if found.size_bytes != entry.size_bytes:
-        return f"it has {found.size_bytes} bytes, not {entry.size_bytes}"
+        return f"it has {counted(found.size_bytes, 'byte')}, not {entry.size_bytes:,}"
     by_algorithm = {digest.algorithm: digest for digest in found.whole}
     wrong = [d for d in (*entry.digests, *proved.kept) if by_algorithm.get(d.algorithm, d) != d]
     ranges = _ranges(entry, proved.pieces, found)

@@ -8,6 +8,7 @@ import errno
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from syncd.counted import counted
 from syncd.errors import HeldError
 from syncd.ports import Entry, EntryKind, Folder
 from syncd.roll.digests import Digest
@@ -125,7 +126,7 @@ def _changed(
         elif there.kind is not EntryKind.FILE:
             yield entry, "it is no regular file any more"
         elif there.size_bytes != entry.size_bytes:
-            yield entry, f"it has {there.size_bytes} bytes, not {entry.size_bytes}"
+            yield entry, f"it has {counted(there.size_bytes, 'byte')}, not {entry.size_bytes:,}"
         elif not _is_as_read(there, entry, known.get(path), is_moody=path in moody):
             yield entry, ""
 

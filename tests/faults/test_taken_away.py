@@ -117,7 +117,7 @@ def test_a_roll_arrives_again_on_a_new_storage() -> None:
 
 WRONGS: dict[str, tuple[Callable[[Folder], object], str]] = {
     "missing": (lambda folder: folder.remove_file(CLIP), "missing"),
-    "shorter": (rewritten(lambda data: data[:-1]), "59999 bytes, not 60000"),
+    "shorter": (rewritten(lambda data: data[:-1]), "59,999 bytes, not 60,000"),
     "other bytes": (rewritten(lambda data: b"other" + data[5:]), "expected"),
 }
 

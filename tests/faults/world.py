@@ -112,12 +112,17 @@ def _node(name: str, role: Role) -> NodeConfig:
     )
 
 
+SETTLE_S = 1.0  # short, so that settled rolls are on their way while there is trouble
+
+
 def offload_config(landings: tuple[str, ...] = (LANDING,), trust: Trust = Trust.EVIDENCE) -> Config:
     """Return the offload box's configuration."""
     return Config(
         node=_node("offload-1", Role.OFFLOAD),
         peers=_peers("process-1"),
-        landings=tuple(LandingConfig(path=Path(path), trust=trust) for path in landings),
+        landings=tuple(
+            LandingConfig(path=Path(path), trust=trust, settle_s=SETTLE_S) for path in landings
+        ),
         destinations=(DestinationConfig(name="shared", peer="process-1"),),
     )
 
