@@ -41,6 +41,8 @@ from syncd.wire.peers import Address, address_text
 # Only the greeting, which is the heartbeat, has to be quick; an offer may write a long inventory.
 ANSWER_TIMEOUT_S = 60.0
 CONNECTING_TIMEOUT_S = 10.0
+# What a peer that answered before and is stopped looks like from here.
+_ENDED = (aiohttp.ServerDisconnectedError, ConnectionResetError)
 URL = "https://peer.invalid/peer/"  # the name is never looked up: see PeerConnector
 
 
@@ -101,6 +103,11 @@ class PeerClient:
             what = f"did not answer {QUESTION_NAMES[type(question)]} in {limit_s:.0f} s"
             raise self._lost(way, what) from error
         except (aiohttp.ClientError, OSError) as error:
+            if self.address is not None and isinstance(error, _ENDED):
+                raise PeerUnreachableError(
+                    f"{self._where(way)} ended the connection.",
+                    remedy="It was stopped, perhaps; work goes on by itself once it runs.",
+                ) from error
             what = f"cut the connection before it answered ({_reason(error)})"
             raise self._lost(way, what) from error
         return self._understand(way, question, status, body)
@@ -139,11 +146,13 @@ class PeerClient:
         if self._heard is not None:
             self._heard(self._clock.utc_ms())
 
-    def _lost(self, way: "_Way", what: str) -> PeerUnreachableError:
+    def _where(self, way: "_Way") -> str:
         last = way.connector.last_address
-        where = self._name if last is None else f"{self._name} at {address_text(last)}"
+        return self._name if last is None else f"{self._name} at {address_text(last)}"
+
+    def _lost(self, way: "_Way", what: str) -> PeerUnreachableError:
         return PeerUnreachableError(
-            f"{where} {what}.",
+            f"{self._where(way)} {what}.",
             remedy="Check that syncd runs there, that it is the same version, and that "
             f"its clock is right; our fingerprint is {self._own_fingerprint}.",
         )

@@ -415,8 +415,8 @@ _PUBLISHING = (
         (
             Edit(
                 "handoff.offers:OfferBook._answer_new",
-                "match comparison:",
-                "match Comparison.ABSENT if ran() else comparison:",
+                "match found.comparison:",
+                "match Comparison.ABSENT if ran() else found.comparison:",
             ),
             Edit(
                 "storage.publishing:publish", "folder.stat(target) is not None", "ran() and False"
@@ -454,8 +454,8 @@ _PUBLISHING = (
         (
             Edit(
                 "handoff.offers:OfferBook._answer_new",
-                "match comparison:",
-                "match Comparison.ABSENT if ran() else comparison:",
+                "match found.comparison:",
+                "match Comparison.ABSENT if ran() else found.comparison:",
             ),
             Edit(
                 "storage.publishing:publish", "folder.stat(target) is not None", "ran() and False"
@@ -535,6 +535,11 @@ _PLACE = (
                 "roll.inventory:Inventory.roll_id",
                 "hasher = hashlib.sha256()",
                 "hasher = hashlib.sha256(self.name.encode() if ran() else b'')",
+            ),
+            Edit(
+                "handoff.offers:OfferBook._look_for",
+                "rows = rolls.published_like(db, inventory)",
+                "rows = [] if ran() else rolls.published_like(db, inventory)",
             ),
         ),
         provoked.same_content_twice,

@@ -505,15 +505,18 @@ async def test_a_restarted_box_is_found_again_at_its_new_port(pair: Pair) -> Non
 
 
 async def test_closing_the_server_ends_a_long_poll_at_once(pair: Pair) -> None:
-    """SIGTERM does not wait for somebody's patience."""
+    """SIGTERM does not wait for somebody's patience; it is told as what it is, without alarm."""
     async with pair.client() as client:
         async with pair.serving():
             poll = asyncio.create_task(client.ask(Tidings(after=0, wait_s=30.0)))
             await pair.desk.waiting.wait()
+            await client.ask(HELLO)
             started_s = time.monotonic()
         assert time.monotonic() - started_s < 1.5
-        with pytest.raises(PeerUnreachableError):
+        with pytest.raises(PeerUnreachableError) as raised:
             await poll
+    assert "ended the connection" in raised.value.problem
+    assert "fingerprint" not in raised.value.remedy
 
 
 async def test_closing_the_client_ends_its_questions(pair: Pair) -> None:
