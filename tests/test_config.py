@@ -278,6 +278,13 @@ def with_notice(table: str) -> Config:
     return parse((PROCESSING + table).encode(), "syncd.toml")
 
 
+@pytest.mark.parametrize("program", ["{path}/run", "{name}", "/opt/{day}"])
+def test_a_roll_does_not_choose_the_program(program: str) -> None:
+    """What comes from a card is an argument at most."""
+    with pytest.raises(ConfigError, match=r"notice\[1\]\.run"):
+        with_notice(f"[[notice]]\nkind = 'command'\nrun = ['{program}', '{{path}}']\n")
+
+
 def test_a_webhook_has_one_secret_or_a_file_of_them() -> None:
     """What is left out is as the standard recommends; a printed configuration has nothing of it."""
     config = with_notice(HOOK + f'secret = "{SECRET}"\n')

@@ -227,7 +227,7 @@ def _notice(table: Table) -> NoticeConfig:
     else:
         notice = NoticeConfig(
             kind=kind,
-            run=table.take("run", values.many(values.text, at_least=1)),
+            run=table.take("run", _program),
             on=on,
             timeout_s=table.take("timeout_s", values.seconds(_DAY_S), COMMAND_TIMEOUT_S_DEFAULT),
         )
@@ -260,6 +260,14 @@ def _webhook(table: Table, on: tuple[str, ...]) -> NoticeConfig:
 
 def _not_yet(table: Table, key: str, word: str, instead: str) -> None:
     table.note(key, f'is "{word}", which is not available yet in this version', f"Use {instead}.")
+
+
+def _program(value: Any) -> tuple[str, ...]:
+    """Read a program and its words; which program it is, no roll's name decides."""
+    run = values.many(values.text, at_least=1)(value)
+    if "{" in run[0]:
+        raise ValueError("the program's own path first; {path} and the like come after it")
+    return run
 
 
 def _two_parts(value: Any) -> str:
