@@ -13,7 +13,7 @@ from syncd.board.facade import Sample
 from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
-from syncd.journal import notices, rolls
+from syncd.journal import notices, rolls, same
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.notices.events import event_json
@@ -281,8 +281,7 @@ def _is_another_offer(row: RollRow) -> bool:
 def _as_offered(db: Connection, rows: list[RollRow]) -> Iterator[RollRow]:
     """Yield rows, and for each that is only another offer the roll that it leads to."""
     for row in rows:
-        other = rolls.get(db, row.same_as) if _is_another_offer(row) and row.same_as else None
-        yield other or row
+        yield same.leads_to(db, row)
 
 
 def _still_under_way(row: RollRow) -> RollRow:

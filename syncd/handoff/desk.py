@@ -14,7 +14,7 @@ from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
 from syncd.handoff.refusals import Refusals
 from syncd.handoff.turned_away import Door
-from syncd.journal import notices, rolls, settings
+from syncd.journal import notices, rolls, same, settings
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import TIDINGS_WAIT_S
@@ -27,6 +27,7 @@ from syncd.storage.rechecking import Rechecking
 from syncd.wire.authority import NotAllowedError, check_kind, check_lane, check_question
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import (
+    ALSO_MAX,
     QUESTION_NAMES,
     Done,
     Doubt,
@@ -269,6 +270,8 @@ class Desk:
     # Editorial
 
     def _listing(self) -> ListingAnswer:
+        with self._journal.read() as db:
+            also = same.names_of(db)
         return ListingAnswer(
             rolls=tuple(
                 ListedRoll(
@@ -278,6 +281,7 @@ class Desk:
                     stage=row.stage,
                     total_bytes=row.total_bytes,
                     file_count=row.file_count,
+                    also=tuple(also.get(row.roll_id, ())[-ALSO_MAX:]),
                 )
                 for row in self._published()
             )

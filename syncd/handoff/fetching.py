@@ -127,11 +127,14 @@ class Fetching:
 
     async def find(self, text: str) -> Found:
         """Find the one ready roll that text means: a name, DAY/ROLL, or an id."""
+        listing = await self.listing()
         matching = [
             found
-            for found in await self.listing()
+            for found in listing
             if text in (found.roll.name, f"{found.roll.day}/{found.roll.name}", found.roll.roll_id)
         ]
+        if not matching:  # perhaps it was offered as that, too
+            matching = [found for found in listing if _is_also(found.roll, text)]
         if not matching:
             raise RollUnknownError(
                 f"No ready roll is called {text}.",
@@ -373,6 +376,11 @@ class Fetching:
         if row.held is not None:
             raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
         return not is_before(row.stage, Stage.FETCHED)
+
+
+def _is_also(roll: ListedRoll, text: str) -> bool:
+    """Tell whether a roll's content was offered under another name or id, and text is that."""
+    return any(text in (name, name.rpartition("/")[2]) for name in roll.also)
 
 
 async def _while_heard(pulse: Pulse, lanes: LaneKeeper) -> None:

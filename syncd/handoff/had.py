@@ -109,6 +109,9 @@ class HadRolls:
             inventory = rolls.load_inventory(db, row.roll_id)
             other = None if row.same_as is None else rolls.get(db, row.same_as)
             known = known_times(inventory, parcels.change_times(db, row.roll_id))
+            if other is not None:
+                theirs = rolls.load_inventory(db, other.roll_id)
+                known = known_times(theirs, parcels.change_times(db, other.roll_id)) | known
         if other is not None:
             inventory = replace(inventory, day=other.day, name=other.name)
         return inventory, known

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from syncd.errors import HeldError, PeerRefusedError
 from syncd.handoff.had import HadRolls, have
 from syncd.handoff.outgoing import inventory_of
-from syncd.journal import rolls
+from syncd.journal import rolls, same
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import ROLL_FILES_MAX
@@ -31,7 +31,6 @@ from syncd.storage.troubles import storage_trouble
 from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
 
 PENDING_PER_PEER_MAX = 8
-SAME_KIND = "same-content"  # the notice of a roll that was told before, under another id
 
 
 @dataclass(slots=True)
@@ -238,7 +237,7 @@ class OfferBook:
         if by_name is not Comparison.ABSENT:
             return _Found(by_name, inventory)
         with self._journal.read() as db:
-            rows = rolls.published_like(db, inventory)
+            rows = same.published_like(db, inventory)
         for row in rows:
             if not self._may_be_same(row, inventory):
                 continue
@@ -328,19 +327,7 @@ class OfferBook:
         now = self._ports.clock.utc_ms()
         offered = f"{target_of(inventory)} ({inventory.roll_id})"
         with self._journal.write() as db:
-            rolls.add_roll(
-                db,
-                inventory,
-                origin=Origin.PEER,
-                peer=peer.name,
-                stage=Stage.READY,
-                route="peer",
-                now_utc_ms=now,
-                kind=SAME_KIND,
-            )
-            rolls.set_published(db, inventory.roll_id, other.published_path or "")
-            rolls.set_moved(db, inventory.roll_id, inventory.total_bytes)
-            rolls.set_same_as(db, inventory.roll_id, other.roll_id)
+            same.add_same(db, inventory, other, peer=peer.name, now_utc_ms=now)
             text = "the same content was there already; compared by reading the storage"
             rolls.note(db, inventory.roll_id, text, now_utc_ms=now)
             text = f"offered again by {peer.name} as {offered}, with other evidence; it is one roll"

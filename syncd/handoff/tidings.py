@@ -4,13 +4,14 @@ Owns: the cursor into the peer's outbox, kept in the same transaction as what a 
 Must not: talk to subscribers; our own outbox does that.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
-from syncd.journal import notices, rolls, settings
+from syncd.journal import notices, rolls, same, settings
 from syncd.journal.journal import Connection, Journal
 from syncd.limits import TIDINGS_WAIT_S
 from syncd.ports import PeerCalls, Ports
-from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage
+from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 from syncd.wire.messages import Tiding, Tidings, TidingsAnswer
 
 FOLLOWED = {stage.value: stage for stage in STAGE_ORDER if STAGE_ORDER[stage] > 2}
@@ -70,15 +71,19 @@ class TidingsReader:
         return resends
 
     def _apply(self, db: Connection, tiding: Tiding) -> list[tuple[str, str]]:
-        row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
-        if row is None:
-            return []
         now = self._ports.clock.utc_ms()
         said = str(tiding.body.get("note") or "")
         note = f"{self._peer}: {said}" if said else f"told by {self._peer}"
         stage = FOLLOWED.get(tiding.kind)
         if stage is not None:
-            _follow_stage(db, row, stage, now, note)
+            for followed in same.told_of(db, tiding.roll_id or ""):
+                _follow_stage(db, followed, stage, now, note)
+            return []
+        row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
+        if row is None:
+            return []
+        if tiding.kind == same.SAME_KIND:
+            _follow_other(db, row, tiding.body.get("data") or {}, now, note)
         elif tiding.kind == "held":
             data = tiding.body.get("data") or {}
             code = HeldCode(data.get("code", HeldCode.STORAGE_ERROR))
@@ -91,6 +96,20 @@ class TidingsReader:
             rolls.note(db, row.roll_id, note, now_utc_ms=now, kind="resend", data=data)
             return [(row.roll_id, str(data.get("path", "")))]
         return []
+
+
+def _follow_other(
+    db: Connection, row: rolls.RollRow, data: Mapping[str, Any], now_utc_ms: int, note: str
+) -> None:
+    """Take a roll for the one with the same content on the storage: it is as far, now and later."""
+    other_id = data.get("same_as")
+    if not isinstance(other_id, str) or other_id == row.roll_id:
+        return
+    same.tell_as(db, row.roll_id, other_id)
+    reached = FOLLOWED.get(str(data.get("stage"))) or Stage.READY
+    for stage in FOLLOWED.values():
+        if not is_before(stage, Stage.LANDED) and not is_before(reached, stage):
+            _follow_stage(db, row, stage, now_utc_ms, note)
 
 
 def _follow_stage(

@@ -86,11 +86,12 @@ def after(
 
 
 def after_for_peer(db: Connection, seq: int, peer: str, *, limit: int = 200) -> list[NoticeRow]:
-    """Return the notices after seq about rolls that came from, or go to, one peer."""
+    """Return the notices after seq about rolls that came from one peer, or that it offered, too."""
     rows = db.execute(
         "SELECT seq, notice.roll_id, kind, at_utc_ms, body FROM notice"
         " JOIN roll ON roll.roll_id = notice.roll_id"
-        " WHERE seq > ? AND peer = ? ORDER BY seq LIMIT ?",
+        " WHERE seq > ?1 AND (roll.peer = ?2 OR EXISTS (SELECT 1 FROM roll AS again"
+        " WHERE again.same_as = roll.roll_id AND again.peer = ?2)) ORDER BY seq LIMIT ?3",
         (seq, peer, limit),
     ).fetchall()
     return _notices(db, rows)

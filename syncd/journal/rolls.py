@@ -33,6 +33,7 @@ from syncd.roll.inventory import (
     evidence_mark,
     file_from_plain,
     file_to_plain,
+    media_amount,
     ordered,
 )
 from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
@@ -92,10 +93,11 @@ def add_roll(
     needed_by_utc_ms: int | None = None,
     now_utc_ms: int,
     kind: str | None = None,
+    data: Mapping[str, Any] | None = None,
 ) -> bool:
     """Journal a roll with all its files; False, and nothing changed, if it is known already.
 
-    kind: of the notice that says so, if not the stage.
+    kind: of the notice that says so, if not the stage; data: what it says beside that.
     An arriving roll of the same source becomes this one and keeps its history, the order a person
     or a rule gave it, and when it arrived.
     """
@@ -127,7 +129,7 @@ def add_roll(
     )
     db.execute("UPDATE roll SET roll_id = ? WHERE roll_id = ?", (inventory.roll_id, old_id))
     _add_files(db, inventory)
-    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms, kind=kind)
+    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms, kind=kind, data=data)
     return True
 
 
@@ -204,20 +206,6 @@ def find(db: Connection, text: str) -> list[RollRow]:
     if named or len(text) < ID_PREFIX_LENGTH_MIN:
         return named
     return select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1", text)
-
-
-def published_like(db: Connection, inventory: Inventory) -> list[RollRow]:
-    """Return the published rolls with as many media files, and bytes in them, as inventory has."""
-    media = [entry.size_bytes for entry in inventory.files if entry.kind is FileKind.MEDIA]
-    return select(
-        db,
-        "WHERE origin = ?1 AND same_as IS NULL AND published_path IS NOT NULL AND ?2 ="
-        " (SELECT count(*) || ' ' || sum(size_bytes) FROM file"
-        " WHERE roll_key = roll.key AND kind = ?3)",
-        Origin.PEER,
-        f"{len(media)} {sum(media)}",
-        FileKind.MEDIA,
-    )
 
 
 def set_stage(
@@ -478,6 +466,10 @@ def _add_files(db: Connection, inventory: Inventory) -> None:
             (key, i, f.path, f.size_bytes, f.mtime_ns, digests_to_blob(f.digests), f.kind.value)
             for i, f in enumerate(inventory.files)
         ),
+    )
+    db.execute(
+        "UPDATE roll SET media_files = ?, media_bytes = ? WHERE key = ?",
+        (*media_amount(inventory), key),
     )
 
 

@@ -162,6 +162,12 @@ def media_by_path(inventory: Inventory) -> Mapping[str, FileEntry]:
     return {entry.path: entry for entry in inventory.files if entry.kind is FileKind.MEDIA}
 
 
+def media_amount(inventory: Inventory) -> tuple[int, int]:
+    """Return how many media files there are, and the bytes in them."""
+    sizes = [entry.size_bytes for entry in inventory.files if entry.kind is FileKind.MEDIA]
+    return len(sizes), sum(sizes)
+
+
 def may_be_same_media(one: Inventory, other: Inventory) -> bool:
     """Tell whether names, sizes and common digests of the media agree; reading may tell more."""
     media, others = media_by_path(one), media_by_path(other)

@@ -12,9 +12,10 @@ from dataclasses import replace
 
 from syncd.errors import HeldError, RollUnknownError
 from syncd.evidence.ascmhl_write import NewFile
-from syncd.journal import parcels, rolls
+from syncd.journal import parcels, rolls, same
 from syncd.journal.journal import Journal
 from syncd.journal.parcels import Proof
+from syncd.journal.rolls import RollRow
 from syncd.limits import MANIFEST_BYTES_MAX
 from syncd.ports import Clock
 from syncd.roll.inventory import FileEntry, Inventory
@@ -33,6 +34,7 @@ from syncd.storage.publishing import discard_incoming, publish, recover_publish
 from syncd.storage.receiving import ReceivingRoll
 from syncd.storage.records import PublishedRecord, xxh128_of
 from syncd.storage.recutting import recut
+from syncd.storage.same import find_same
 from syncd.storage.sealing import ChangedMeanwhileError, seal
 from syncd.storage.standing import find_doubtful, known_times, read_again
 from syncd.storage.troubles import storage_trouble, why
@@ -263,6 +265,12 @@ class Steps:
         try:
             # A sync or a journal that failed after the rename left a roll that is there already.
             sealed = self._recover(roll.inventory)
+            # Rolls are published one at a time, so that of two with one content the later one finds
+            # the other.
+            other = None if sealed else find_same(self._area, self._journal, roll.inventory)
+            if other is not None:
+                self._become_same(roll.roll_id, other)
+                return
             if sealed is None:
                 sealed = seal(roll, lambda: self._generation(roll))
                 publish(self._area, self._journal, self._record_of(roll, sealed))
@@ -360,6 +368,17 @@ class Steps:
         self.receiving.remove(inventory.roll_id)
         with suppress(OSError, HeldError):  # left-overs are cleared at the next start
             discard_incoming(self._area.present(), inventory.roll_id)
+
+    def _become_same(self, roll_id: str, other: RollRow) -> None:
+        """Let a roll lead to one with the same content; what came in of it is given up."""
+        with suppress(OSError, HeldError):  # first, as in give_up()
+            disown(self._area.present(), roll_id)
+        with self._journal.write() as db:
+            same.become_same(db, roll_id, other, now_utc_ms=self._clock.utc_ms())
+        log.info("%s has the content of %s", roll_id, other.published_path)
+        self.receiving.remove(roll_id)
+        with suppress(OSError, HeldError):  # left-overs are cleared at the next start
+            discard_incoming(self._area.present(), roll_id)
 
     def give_up(self, roll_id: str) -> None:
         """Forget an unfinished roll, and what came in of it; what is published is not touched."""

@@ -43,6 +43,7 @@ from syncd.wire.fields import (
 ARRAY_MAX = 10_000
 EMPTY_FOLDERS_MAX = ARRAY_MAX
 LISTED_ROLLS_MAX = ARRAY_MAX
+ALSO_MAX = 16
 TIDINGS_MAX = 1000
 TIDINGS_WAIT_S_MAX = 60.0
 LACKING_BYTES_MAX = 768 * 1024  # 6 million parcels: 96 TiB
@@ -306,7 +307,10 @@ class Listing(Message):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListedRoll(Message):
-    """One roll that can be fetched."""
+    """One roll that can be fetched.
+
+    also: DAY/ROLL and ids under which the same content was offered, too; the latest ones.
+    """
 
     roll_id: RollId
     day: Name
@@ -314,6 +318,7 @@ class ListedRoll(Message):
     stage: Annotated[str, Text(16, allowed=frozenset(Stage))]
     total_bytes: Count
     file_count: Count
+    also: Annotated[tuple[str, ...], Many(Text(2 * NAME_BYTES_MAX + 1), ALSO_MAX)] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

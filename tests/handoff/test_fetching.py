@@ -49,6 +49,27 @@ def _fetched(world: World, name: str, to: str = TARGET) -> dict[str, bytes]:
     return world.editorial.disk.files_below(f"{to}/{DAY}/{name}")
 
 
+@pytest.mark.parametrize("text", ["A012-copy", f"{DAY}/A012-copy"])
+def test_a_name_under_which_a_roll_was_offered_again_leads_to_it(text: str) -> None:
+    """What comes is the roll as it was published first, under its own name."""
+    world = _world(1)
+
+    async def scene() -> None:
+        files = clips(world)
+        put_roll(world, "A012", files)
+        await reaches(world, "A012")
+        put_roll(world, "A012-copy", files, evidence={"sums.xxh64": listing(files, "xxh64")})
+        await reaches(world, "A012-copy")
+        await _fetch(world, text)
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+        await reaches(world, "A012-copy", Stage.FETCHED)
+        with pytest.raises(RollUnknownError):
+            await _fetch(world, "copy")
+
+    play(world, scene, editorial=True)
+    assert _fetched(world, "A012")
+
+
 def test_a_fetched_roll_is_the_published_one_and_reported() -> None:
     """Every byte, the published generation included; then both other boxes know of it."""
     world = _world(1)

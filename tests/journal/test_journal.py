@@ -18,7 +18,6 @@ from syncd.journal.journal import Journal, JournalError
 from syncd.journal.parcels import Proof
 from syncd.journal.rows import digests_to_blob
 from syncd.ports import ReadLevel
-from tests.journal.samples import add
 
 
 def put(journal: Journal, value: str) -> None:
@@ -166,7 +165,17 @@ def test_a_journal_of_the_second_version_keeps_its_proofs_without_change_times(
     with monkeypatch.context() as patched:
         patched.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:2])
         with Journal(path) as journal, journal.write() as db:
-            roll_id = add(db)
+            roll_id = "a" * 32
+            db.execute(
+                "INSERT INTO roll (roll_id, day, name, trust, origin, stage, total_bytes,"
+                " file_count, rank, arrived_utc_ms, route, empty_folders)"
+                " VALUES (?, '', 'A012', 'evidence', 'peer', 'moving', 12, 2, 1, 0, '', x'90')",
+                (roll_id,),
+            )
+            db.executemany(
+                "INSERT INTO file VALUES (1, ?, ?, ?, 0, x'90', ?)",
+                [(0, "Clips/C001.mov", 7, "media"), (1, "A012.md5", 5, "evidence")],
+            )
             db.execute(
                 "INSERT INTO proof (roll_key, file_index, digests, level, proved_utc_ms)"
                 " VALUES (1, 0, ?, 'direct', 0)",
@@ -177,6 +186,8 @@ def test_a_journal_of_the_second_version_keeps_its_proofs_without_change_times(
         assert parcels.proofs(db, roll_id) == {0: proof}
         parcels.record_change_times(db, roll_id, {0: 7})
         assert parcels.proofs(db, roll_id) == {0: replace(proof, changed_ns=7)}
+        media = db.execute("SELECT media_files, media_bytes FROM roll").fetchone()
+        assert media == (1, 7)  # an older journal did not count them
 
 
 def test_a_migration_that_fails_changes_nothing(
