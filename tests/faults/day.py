@@ -54,11 +54,12 @@ def day_of(seed: int) -> Day:
     kinds = list(STRIKES)
     if trust is Trust.SETTLED:  # nothing tells a wrong source from a right one
         kinds = [kind for kind in kinds if kind not in strikes_source.STRIKES]
-        kinds += strikes_edits.OF_SETTLED
     few = rng.choice((1, 2, 2, 3, 3, 4, 5, 8, len(kinds)))
     chosen = rng.sample(kinds, min(few, len(kinds)))
     if rng.random() < 0.4:
         chosen.append(rng.choice(CRASHES))
+    if trust is Trust.SETTLED:
+        chosen += strikes_edits.OF_SETTLED
     return Day(
         shapes=tuple(_shape(rng, name, is_large) for name in NAMES[: rng.choice((1, 1, 2, 2, 3))]),
         kinds=tuple(chosen),

@@ -182,8 +182,8 @@ async def edited_while_sent(world: World, rng: random.Random) -> None:
     disk, whole = world.offload.disk, f"{shot.folder}/{path}"
     if disk.files_below(shot.folder).get(path) != data or not data:
         return
-    left = rng.randrange(1, 5)
-    is_touch = rng.random() < ONLY_TOUCHED
+    left = rng.randrange(1, 4)
+    is_touch = rng.random() < 0.5
     offset, bit = rng.randrange(len(data)), rng.randrange(8)
 
     def at_op(op: str, at: str) -> None:
@@ -200,7 +200,7 @@ async def edited_while_sent(world: World, rng: random.Random) -> None:
             world.others[shot.name] = [{**shot.files, path: bytes(edited)}]
             world.allowed |= {HeldCode.SOURCE_CHANGED, HeldCode.NAME_TAKEN}
         world.may_forget = True
-        world.strike(f"source {'touched' if is_touch else 'edited, time put back,'} while sent")
+        world.strike("source edited or touched while sent, time put back")
         edit_in_place(disk, whole, offset, None if is_touch else bit)
 
     disk.at_op = at_op
