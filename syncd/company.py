@@ -14,6 +14,7 @@ from syncd.config.shapes import Config, Role
 from syncd.handoff.aim import PROCESSING, Aim, aim
 from syncd.handoff.fetching import Source
 from syncd.handoff.handover import Handover
+from syncd.handoff.unsealed import Unsealed
 from syncd.journal.journal import Journal
 from syncd.ports import PeerCalls, Ports
 from syncd.wire.messages import Hello
@@ -47,6 +48,7 @@ class Company:
         reach: Callable[[str], Reach],
         hello: Callable[[], Hello],
         steadily: Callable[[Handover], Coroutine[Any, Any, None]],
+        unsealed: Unsealed,
     ) -> None:
         self.pulses: dict[str, Pulse] = {}
         self.sources: dict[str, Source] = {}
@@ -58,6 +60,7 @@ class Company:
         self._reach = reach
         self._hello = hello
         self._steadily = steadily
+        self._unsealed = unsealed
         self._met: dict[str, TrustedPeer] = {}
         self._group: asyncio.TaskGroup | None = None
         self._pulsing: dict[str, asyncio.Task[None]] = {}
@@ -123,6 +126,7 @@ class Company:
             ports=self._ports,
             journal=self._journal,
             lane_count=self._config.destinations[0].lanes,
+            unsealed=self._unsealed,
         )
         self._run_handover()
 

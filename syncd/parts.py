@@ -20,6 +20,7 @@ from syncd.handoff.fetching import Fetching
 from syncd.handoff.handover import Handover
 from syncd.handoff.presence import NOT_PAIRED, Presence, Trouble
 from syncd.handoff.published import Published
+from syncd.handoff.unsealed import Unsealed
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.landing import Landing
@@ -82,6 +83,7 @@ class Parts:
         self._own = Own(config.node.name, roles, __version__)
         self.area, self.keeper = self._storage()
         self.rechecking = self._rechecking()
+        self.unsealed = Unsealed(config.clears)
         self.desk = Desk(
             own=self._own,
             ports=ports,
@@ -92,11 +94,19 @@ class Parts:
             lanes=self.lanes,
             callers=self.callers,
             rechecking=self.rechecking,
+            unsealed=self.unsealed,
         )
         self.end_calls: Callable[[str], None] = lambda _: None
         self._book = book
         self._company = Company(
-            config, ports, journal, book, reach=reach, hello=self.hello, steadily=self._steadily
+            config,
+            ports,
+            journal,
+            book,
+            reach=reach,
+            hello=self.hello,
+            steadily=self._steadily,
+            unsealed=self.unsealed,
         )
         self.pulses = self._company.pulses
         self.adopting = self._adopting([subscriber.name for subscriber in subscribers])
@@ -130,6 +140,7 @@ class Parts:
         self.tickets.revoke(peer.fingerprint)
         self.lanes.end_peer(peer.name)
         self.callers.forget(peer.name)
+        self.unsealed.forget(peer.name)
 
     async def run(self) -> None:
         """Run every part until cancelled. If one fails, all end: raises ExceptionGroup."""
@@ -327,6 +338,7 @@ class Parts:
             journal=self.journal,
             keeper_for=self._fetch_keeper,
             lane_count=LANES_DEFAULT,
+            unsealed=self.unsealed,
         )
 
     def _fetch_keeper(self, target: str) -> Keeper:

@@ -188,6 +188,11 @@ class Pair:
             _peer(self.offload), f'[storage]\npath = "{self.storage}"\n', processing
         )
 
+    def configure_clear(self) -> None:
+        """Write both configs so that parcels travel unencrypted on loopback."""
+        table = '[[clear]]\npeer = "{}"\nnet = "127.0.0.0/24"\n'
+        self.configure(offload=table.format("process-1"), processing=table.format("offload-1"))
+
     def __enter__(self) -> "Pair":
         if not self.offload.config.exists():
             self.configure()

@@ -59,6 +59,11 @@ match = "A*"
 rank = 10
 needed_by = "19:00"
 """
+CLEAR = """
+[[clear]]
+peer = "{}"
+net = "{}"
+"""
 PROCESSING = """
 [node]
 name = "process-1"
@@ -110,6 +115,31 @@ def test_every_key_of_a_processing_box_is_read() -> None:
     assert config.notices[0].kind is NoticeKind.COMMAND
     assert config.notices[0].run == ("/usr/local/bin/make-proxies", "{path}")
     assert config.notices[0].on == ("ready",)
+
+
+@pytest.mark.parametrize("net", ["10.20.0.0/24", "10.20.0.4/30", "fd00:20::/64"])
+def test_a_cable_in_clear_is_a_small_network(net: str) -> None:
+    """Of one peer, as an address and a length."""
+    config = read(OFFLOAD + CLEAR.format("process-1", net))
+    assert [(clear.peer, str(clear.net)) for clear in config.clears] == [("process-1", net)]
+
+
+@pytest.mark.parametrize(
+    ("tables", "found"),
+    [
+        (CLEAR.format("process-1", "0.0.0.0/0"), "at most 256 addresses"),
+        (CLEAR.format("process-1", "fd00::/48"), "IPv6 /64"),
+        (CLEAR.format("process-1", "10.20.0.2/24"), "10.20.0.2/24"),
+        (CLEAR.format("process-1", "process-1"), "a network of at most"),
+        ('[[clear]]\npeer = "process-1"\n', "clear[0].net is missing"),
+        ('[[clear]]\nnet = "10.20.0.0/24"\n', "clear[0].peer is missing"),
+        (CLEAR.format("process-1", "10.20.0.0/24") * 2, 'names "process-1" twice'),
+        (CLEAR.format("offload-1", "10.20.0.0/24"), "names this box itself"),
+    ],
+)
+def test_a_cable_in_clear_that_is_none_is_refused(tables: str, found: str) -> None:
+    """Nothing is unencrypted by a slip of the finger."""
+    assert found in str(refusal(OFFLOAD + tables))
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.name)
@@ -384,7 +414,7 @@ KEYS = [
     "board_names",
     *("fingerprint", "address", "path", "rolls", "trust", "settle_s", "route", "lanes", "match"),
     *("day", "rank", "needed_by", "keep_free", "kind", "run", "on", "timeout_s", "url", "secret"),
-    *("secret_file", "ca_file", "allow_http", "folder"),
+    *("secret_file", "ca_file", "allow_http", "folder", "net"),
 ]
 SCALARS = (
     st.booleans()

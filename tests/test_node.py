@@ -230,3 +230,23 @@ def test_a_second_signal_ends_at_once(tmp_path: Path) -> None:
         started_s = time.monotonic()
         box.process.wait(10)
         assert time.monotonic() - started_s < 1.5
+
+
+def test_parcels_travel_in_clear_if_both_boxes_ask_for_it_and_that_is_said(tmp_path: Path) -> None:
+    """The roll arrives read-back good; if only one asks it does so sealed, and both say that."""
+    pair = Pair(tmp_path / "clear")
+    pair.configure_clear()
+    with pair:
+        place_roll(stage_roll(tmp_path / "A012"), pair.landing, "A012")
+        pair.wait_ready("A012")
+        for box in (pair.offload, pair.processing):
+            assert "anyone on the cable 127.0.0.0/24 can read" in json.dumps(box.api("status"))
+
+    table = '[[clear]]\npeer = "offload-1"\nnet = "127.0.0.0/24"\n'
+    pair = Pair(tmp_path / "sealed")
+    pair.configure(processing=table)
+    with pair:
+        place_roll(stage_roll(tmp_path / "B007"), pair.landing, "B007")
+        pair.wait_ready("B007")
+        told = json.dumps(pair.processing.api("status"))
+        assert "this box asks for clear, offload-1 does not" in told

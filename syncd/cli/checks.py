@@ -16,7 +16,14 @@ from typing import Any
 
 from syncd.board import certificate, passphrase
 from syncd.cli.show import size
-from syncd.config.shapes import Config, LandingConfig, NoticeConfig, NoticeKind, StorageConfig
+from syncd.config.shapes import (
+    ClearConfig,
+    Config,
+    LandingConfig,
+    NoticeConfig,
+    NoticeKind,
+    StorageConfig,
+)
 from syncd.config.values import HostPort
 from syncd.counted import counted
 from syncd.edges.chance import SystemChance
@@ -24,6 +31,7 @@ from syncd.edges.disk import RealDisk
 from syncd.edges.mounts import file_system_of
 from syncd.edges.secret_files import BEYOND_GROUP, read_secret
 from syncd.errors import STATE_DISK_REMEDY, SyncdError, is_disk_trouble
+from syncd.handoff.unsealed import READABLE
 from syncd.journal import library
 from syncd.journal.opening import NAME, notes_in
 from syncd.journal.schema import NETWORK_FILE_SYSTEMS
@@ -84,6 +92,8 @@ def box_checks(
         if notice.kind is NoticeKind.WEBHOOK:
             name = f"notice {notice.kind}-{number}"
             yield asked(name, partial(_webhook, name, notice, config_path))
+    for clear in config.clears:
+        yield asked(f"clear {clear.peer}", partial(_clear, clear))
     storage = config.storage
     if storage is not None:
         yield asked("marker", partial(_marker, storage.path, mark=mark))
@@ -127,6 +137,15 @@ def _webhook(name: str, notice: NoticeConfig, config_path: Path) -> Check:
         return Check(name, False, message, remedy)
     word = "secret" if len(keys) == 1 else "secrets"
     return Check(name, True, f"It is signed by {len(keys)} {word}.")
+
+
+def _clear(clear: ClearConfig) -> Check:
+    """Say plainly what a person has chosen."""
+    message = (
+        f"If {clear.peer} asks for it, too, parcels travel unencrypted: "
+        f"{READABLE.format(net=clear.net)}. Without [[clear]] nobody can."
+    )
+    return Check(f"clear {clear.peer}", True, message)
 
 
 def _board(state: Path) -> Check:

@@ -42,6 +42,11 @@ def _peer_misfits(config: Config) -> Iterator[Problem]:
     for print_ in repeated(peer.fingerprint for peer in config.peers):
         remedy = "Each box has its own: ask `syncd peers` there."
         yield Problem("peer", f"has the fingerprint {print_[:15]}… twice", remedy)
+    for peer in repeated(clear.peer for clear in config.clears):
+        yield Problem("clear", f'names "{peer}" twice', "Keep the table of the cable that is used.")
+    for clear in config.clears:
+        if clear.peer == config.node.name:
+            yield Problem("clear", "names this box itself", "Name the box at its other end.")
     for name in repeated(destination.name for destination in config.destinations):
         yield Problem("destination", f'has the name "{name}" twice', "Give each its own name.")
 

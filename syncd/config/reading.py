@@ -14,6 +14,7 @@ import platformdirs
 from syncd.config import values
 from syncd.config.misfits import misfits
 from syncd.config.shapes import (
+    ClearConfig,
     Config,
     DestinationConfig,
     LandingConfig,
@@ -131,6 +132,7 @@ def _config(top: Table) -> Config:
         orders=tuple(_order(table) for table in top.tables("order")),
         storage=_storage(storage) if storage else None,
         notices=tuple(_notice(table) for table in top.tables("notice")),
+        clears=tuple(_clear(table) for table in top.tables("clear")),
     )
     top.end()
     return config
@@ -163,6 +165,12 @@ def _peer(table: Table) -> PeerConfig:
     )
     table.end()
     return peer
+
+
+def _clear(table: Table) -> ClearConfig:
+    clear = ClearConfig(peer=table.take("peer", values.name), net=table.take("net", values.network))
+    table.end()
+    return clear
 
 
 def _landing(table: Table) -> LandingConfig:

@@ -6,6 +6,7 @@ Owns: the shapes and their defaults. Must not: read a file, know how a value is 
 from dataclasses import dataclass, field
 from datetime import time
 from enum import StrEnum
+from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path
 
 from syncd.config.values import HostPort
@@ -74,6 +75,17 @@ class PeerConfig:
     fingerprint: str
     address: HostPort | None = None
     roles: frozenset[Role] = frozenset(Role)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearConfig:
+    """A cable on which parcels may travel unencrypted, if the peer's config says the same.
+
+    net: the network of that cable; where a lane would leave it, it is sealed.
+    """
+
+    peer: str
+    net: IPv4Network | IPv6Network
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,3 +161,4 @@ class Config:
     orders: tuple[OrderConfig, ...] = ()
     storage: StorageConfig | None = None
     notices: tuple[NoticeConfig, ...] = ()
+    clears: tuple[ClearConfig, ...] = ()

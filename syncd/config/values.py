@@ -31,6 +31,7 @@ _FINGERPRINT = re.compile(r"sha256:[0-9a-f]{64}", re.ASCII)
 _NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,61}[A-Za-z0-9])?", re.ASCII)
 _HOST_NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,251}[A-Za-z0-9])?\.?", re.ASCII)
 _URL = re.compile(r"[!-~]{1,2000}", re.ASCII)
+_NETWORK = 'a network of at most 256 addresses, or an IPv6 /64, such as "10.20.0.0/24"'
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)", re.ASCII)
 
 
@@ -255,6 +256,17 @@ def address(value: Any) -> HostPort:
     found = _host_port(value)
     if found is None or found.port == 0:
         raise ValueError('host:port or [IPv6]:port, port 1 to 65535, such as "10.20.0.2:8840"')
+    return found
+
+
+def network(value: Any) -> ipaddress.IPv4Network | ipaddress.IPv6Network:
+    """Read a network by address and length, a small one: a cable has two ends."""
+    try:
+        found = ipaddress.ip_network(text(value))
+    except ValueError:
+        raise ValueError(_NETWORK) from None
+    if found.num_addresses > 1 << (64 if found.version == 6 else 8):
+        raise ValueError(_NETWORK)
     return found
 
 

@@ -14,6 +14,7 @@ from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
 from syncd.handoff.refusals import Refusals
 from syncd.handoff.turned_away import Door
+from syncd.handoff.unsealed import Unsealed
 from syncd.journal import notices, rolls, same, settings
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -93,8 +94,10 @@ class Desk:
         lanes: LaneWatch,
         callers: Callers,
         rechecking: Rechecking | None = None,
+        unsealed: Unsealed | None = None,
     ) -> None:
         self.bulk_port = 0
+        self._unsealed = unsealed or Unsealed(())
         self._lanes = lanes
         self._callers = callers
         self._own = own
@@ -205,8 +208,9 @@ class Desk:
 
     def _open_lane(self, peer: PeerIdentity, question: OpenLane) -> LaneTicket:
         self._offers_or_refuse()
-        ticket, key = self._tickets.issue(peer, question.purpose, question.session)
-        return LaneTicket(ticket=ticket, key=key, port=self.bulk_port)
+        seal = self._unsealed.agree(peer.name, peer.address, question.seal)
+        ticket, key = self._tickets.issue(peer, question.purpose, question.session, seal=seal)
+        return LaneTicket(ticket=ticket, key=key, port=self.bulk_port, seal=seal)
 
     # Tidings
 

@@ -25,6 +25,7 @@ from syncd.errors import (
 from syncd.handoff.doubts import Doubts
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import inventory_of
+from syncd.handoff.unsealed import Unsealed
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -38,7 +39,7 @@ from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.storage.keeper import CURABLE, CURE_WAIT_MAX_S, Keeper
 from syncd.storage.outcomes import record_held
-from syncd.wire.lane import LaneKeys, LaneState, LaneStats, fetch_lane
+from syncd.wire.lane import LaneState, LaneStats, fetch_lane
 from syncd.wire.lane_watch import never
 from syncd.wire.messages import (
     FetchedReport,
@@ -80,6 +81,7 @@ class Fetching:
         journal: Journal,
         keeper_for: Callable[[str], Keeper],
         lane_count: int,
+        unsealed: Unsealed | None = None,
     ) -> None:
         self.stats = LaneStats()
         self._peers = peers
@@ -87,6 +89,7 @@ class Fetching:
         self._journal = journal
         self._keeper_for = keeper_for
         self._lane_count = lane_count
+        self._unsealed = unsealed
         self._bell = Bell()
         self._lanes_now: LaneKeeper | None = None
         self._tries: dict[str, tuple[float, float]] = {}
@@ -338,7 +341,7 @@ class Fetching:
                 self._ports.clock,
                 keeper.receiving,
                 feed,
-                LaneKeys(ticket.key),
+                ticket.keys(),
                 lane,
                 ticket=ticket.ticket,
                 stats=self.stats,
@@ -354,6 +357,8 @@ class Fetching:
             ride=ride,
             lost=feed.lane_lost,
             excused=never,  # here it is our own storage that takes
+            peer=origin.calls.peer,
+            unsealed=self._unsealed,
         )
 
     async def _feed_again(self, keeper: Keeper, feed: Feed, row: RollRow, plan: ParcelPlan) -> bool:

@@ -21,6 +21,7 @@ from syncd.handoff.outgoing import Outgoing, offer
 from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
 from syncd.handoff.tidings import TidingsReader
+from syncd.handoff.unsealed import Unsealed
 from syncd.handoff.untouched import TouchedError, Watches
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal, JournalError
@@ -35,7 +36,7 @@ from syncd.schedule.order import Place
 from syncd.stopping import to_its_end
 from syncd.storage.outcomes import record_held
 from syncd.storage.reading import RollReader
-from syncd.wire.lane import LaneKeys, LaneState, LaneStats, send_lane
+from syncd.wire.lane import LaneState, LaneStats, send_lane
 from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind, Withhold
 from syncd.wire.pulse import Pulse
 
@@ -59,6 +60,7 @@ class Handover:
         ports: Ports,
         journal: Journal,
         lane_count: int,
+        unsealed: Unsealed | None = None,
     ) -> None:
         self.peer = pulse.peer
         self.problem = "not connected yet"
@@ -85,6 +87,8 @@ class Handover:
             ride=self._ride,
             lost=self.feed.lane_lost,
             excused=lambda: pulse.storage_wait_s() > 0,
+            peer=pulse.peer,
+            unsealed=unsealed,
         )
         self._repeats = Repeats(log, ports.clock)
         self._began_s = 0.0
@@ -307,7 +311,7 @@ class Handover:
             self._ports.clock,
             self.feed,
             self._sources,
-            LaneKeys(ticket.key),
+            ticket.keys(),
             lane,
             ticket=ticket.ticket,
             stats=self.stats,

@@ -10,8 +10,10 @@ from contextlib import suppress
 from typing import Any, Literal
 
 from syncd.errors import LinkLostError
+from syncd.handoff.unsealed import Unsealed
 from syncd.limits import TICK_S
 from syncd.ports import Link, PeerCalls, Ports
+from syncd.wire.keys import Seal
 from syncd.wire.lane_watch import LaneState, LaneWatch
 from syncd.wire.messages import LaneTicket, OpenLane
 
@@ -24,6 +26,7 @@ class LaneKeeper:
     ride: what happens on an open link, ticket not yet shown; runs in the lane's own thread.
     lost: called with the lane's number after each end of a lane, before it is opened again.
     excused: tells that the peer has said that its storage does not write, so that lanes wait.
+    unsealed: knows whether parcels with peer may travel unencrypted; None: they may not.
     """
 
     def __init__(
@@ -37,6 +40,8 @@ class LaneKeeper:
         ride: Ride,
         lost: Callable[[int], None],
         excused: Callable[[], bool],
+        peer: str = "",
+        unsealed: Unsealed | None = None,
     ) -> None:
         self.watch = LaneWatch(ports.clock)
         self._calls = calls
@@ -47,6 +52,8 @@ class LaneKeeper:
         self._ride = ride
         self._lost = lost
         self._excused = excused
+        self._peer = peer
+        self._unsealed = unsealed or Unsealed(())
         self._links: dict[int, Link] = {}
 
     def wake(self) -> None:
@@ -64,13 +71,27 @@ class LaneKeeper:
 
     async def _keep(self, lane: int, session: int) -> None:
         while True:
-            question = OpenLane(purpose=self._purpose, session=session)
-            ticket = await self._calls.ask(question)
-            link = await self._ports.lines.dial(self._host(), ticket.port)
+            ticket, host = await self._ask(session)
+            link = await self._ports.lines.dial(host, ticket.port)
             try:
                 await self._run_lane(lane, link, ticket)
             finally:
                 self._lost(lane)
+
+    async def _ask(self, session: int) -> tuple[LaneTicket, str]:
+        """Ask for a ticket; return it and the host to dial. Raises what asking raises."""
+        ours = self._unsealed.asks(self._peer, self._host())
+        seal = Seal.CLEAR if ours else Seal.SEALED
+        question = OpenLane(purpose=self._purpose, session=session, seal=seal)
+        ticket, host = await self._calls.ask(question), self._host()
+        theirs = ticket.seal is Seal.CLEAR
+        self._unsealed.note(self._peer, host, ours=ours, theirs=theirs)
+        if theirs and not (ours and self._unsealed.asks(self._peer, host)):
+            raise LinkLostError(
+                f"{self._peer} would have a lane unencrypted that leaves the agreed cable.",
+                remedy="It is opened again, sealed.",
+            )
+        return ticket, host
 
     async def _run_lane(self, lane: int, link: Link, ticket: LaneTicket) -> None:
         """Run one lane to its end; when cancelled, close its link and wait for its thread."""

@@ -38,6 +38,7 @@ from syncd.wire.fields import (
     pack_plain,
     unpack_plain,
 )
+from syncd.wire.keys import LaneKeys, Seal
 
 # A list may be this long anywhere in a body; each field then has its own, mostly smaller bound.
 ARRAY_MAX = 10_000
@@ -244,19 +245,29 @@ class OpenLane(Message):
     """Ask for a ticket for one bulk connection: to send parcels, or to fetch them.
 
     session: the same for all lanes that are open together; a new one ends what is left of others.
+    seal: CLEAR if the asker's config wants parcels unencrypted.
     """
 
     purpose: Annotated[str, Text(16, allowed=frozenset({"send", "fetch"}))]
     session: Annotated[int, Whole(high=1 << 48)] = 0
+    seal: Annotated[Seal, Choice(Seal)] = Seal.SEALED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class LaneTicket(Message):
-    """Good for one lane: shown on the bulk port, and the key that its parcels are sealed under."""
+    """Good for one lane: shown on the bulk port, and the key that its own are derived from.
+
+    seal: CLEAR only if the asker wanted it, and this box's config does, too.
+    """
 
     ticket: Annotated[bytes, Blob(16, 16)]
     key: Annotated[bytes, Blob(16, 16)]
     port: Port
+    seal: Annotated[Seal, Choice(Seal)] = Seal.SEALED
+
+    def keys(self) -> LaneKeys:
+        """Return the keys to dial with."""
+        return LaneKeys(self.key, self.seal)
 
     def __repr__(self) -> str:
         return f"LaneTicket(port={self.port})"  # neither ticket nor key belongs in a log

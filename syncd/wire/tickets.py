@@ -93,7 +93,7 @@ class Tickets:
             if not hmac.compare_digest(keys.proof(hello.ticket), hello.proof):
                 raise _refused("is shown by somebody who has not got its key")
             del self._issued[hello.ticket]
-            if not self._is_at(found.peer, host):
+            if not self._is_at(found.peer, host, found.keys.seal):
                 raise _refused(f"of {found.peer.name} comes from {host}, where that box is not")
         return Redeemed(found.peer, found.purpose, keys, found.session)
 
@@ -105,11 +105,16 @@ class Tickets:
                 if redeemed.peer.fingerprint == fingerprint:
                     del self._issued[ticket]
 
-    def _is_at(self, peer: PeerIdentity, host: str) -> bool:
-        """Tell whether a peer is where its ticket was asked for, or has been heard lately."""
+    def _is_at(self, peer: PeerIdentity, host: str, seal: Seal) -> bool:
+        """Tell whether a peer is where its ticket was asked for, or has been heard lately.
+
+        A lane in clear keeps to the cable over which it was agreed on.
+        """
         key = host_key(host)
         if key == host_key(peer.address):
             return True
+        if seal is Seal.CLEAR:
+            return False
         seen_s = self._hosts.get(peer.fingerprint, {}).get(key, float("-inf"))
         return self._clock.monotonic_s() - seen_s <= HOST_SEEN_S
 

@@ -1,4 +1,4 @@
-"""Sealed hand-off with read-back, against copying and checking by hand, in one run.
+"""Sealed and clear hand-off with read-back, against copying and checking by hand, in one run.
 
 By hand: `cp -r`, `sync` of the copy's file system, `xxhsum` of both copies (XXH64), one after the
 other, as a person would type it. Hand-off: from the manifest's appearance to the roll's `ready`.
@@ -27,30 +27,41 @@ def run(*, small: bool = False) -> Table:
     """Measure both kinds of rolls, in memory and on disk."""
     table = Table(
         "hand-off against by hand",
-        ("where", "roll", "bytes", "by hand s", "hand-off s", "spread s", "ratio", "MB/s"),
+        ("where", "lanes", "roll", "bytes", "by hand s", "hand-off s", "spread s", "ratio", "MB/s"),
     )
     scale = 8 if small else 1
     places = [("memory", "/dev/shm"), ("disk", str(Path.cwd()))]
     for where, root in places:
         with tempfile.TemporaryDirectory(prefix="syncd-bench-", dir=root) as folder:
             _measure(table, where, Path(folder), "2 GiB clip", (CLIP_BYTES // scale, 1))
+            _measure(
+                table, where, Path(folder), "2 GiB clip", (CLIP_BYTES // scale, 1), lanes="clear"
+            )
             _measure(table, where, Path(folder), "20,000 x 64 KiB", (STILL_BYTES, STILLS // scale))
     table.notes.append(f"median of {REPEATS}; spread is largest minus smallest hand-off")
     table.notes.append("both daemons, xxhsum and the disk share this machine's cores")
     return table
 
 
-def _measure(table: Table, where: str, folder: Path, kind: str, shape: tuple[int, int]) -> None:
+def _measure(
+    table: Table,
+    where: str,
+    folder: Path,
+    kind: str,
+    shape: tuple[int, int],
+    *,
+    lanes: str = "sealed",
+) -> None:
     by_hand, handed = [], []
     for _ in range(REPEATS):
         staged = folder / "staged"
         make_roll(staged, *shape)
         by_hand.append(_by_hand(staged, folder / "copy"))
-        handed.append(_hand_off(staged, folder))
+        handed.append(_hand_off(staged, folder, lanes))
     size = shape[0] * shape[1]
     hand_s, off_s = statistics.median(by_hand), statistics.median(handed)
     spread = max(handed) - min(handed)
-    table.add(where, kind, size, hand_s, off_s, spread, off_s / hand_s, size / off_s / 1e6)
+    table.add(where, lanes, kind, size, hand_s, off_s, spread, off_s / hand_s, size / off_s / 1e6)
 
 
 def make_roll(folder: Path, file_bytes: int, count: int) -> None:
@@ -96,9 +107,11 @@ def _by_hand(staged: Path, copy: Path) -> float:
     return took
 
 
-def _hand_off(staged: Path, folder: Path) -> float:
+def _hand_off(staged: Path, folder: Path, lanes: str) -> float:
     """Let the roll appear on the landing of an idle pair and wait until it is ready."""
     pair = Pair(folder / "pair")
+    if lanes == "clear":
+        pair.configure_clear()
     with pair:
         time.sleep(1.5)  # connected and idle, as it would be on set
         _drop_cache()

@@ -88,6 +88,16 @@ def test_a_fresh_box_lacks_only_its_marker(check: Callable[..., Result], tmp_pat
     assert (tmp_path / "array" / "syncd-storage.json").read_bytes() == content
 
 
+def test_a_cable_in_clear_is_said_plainly(check: Callable[..., Result]) -> None:
+    """Nothing is wrong with it; whoever looks sees who can read what."""
+    text = '[[clear]]\npeer = "edit-1"\nnet = "10.20.0.0/24"\n'
+    said = {each["name"]: each for each in check("--json", text=text).json["checks"]}
+    assert said["clear edit-1"]["ok"] is True
+    assert (
+        "anyone on the cable 10.20.0.0/24 can read the footage" in said["clear edit-1"]["message"]
+    )
+
+
 def test_marking_does_not_wait_for_what_comes_later(
     check: Callable[..., Result], unused_port: int
 ) -> None:

@@ -5,10 +5,12 @@ import threading
 import time
 from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
+from ipaddress import ip_network
 from typing import Any
 
 import pytest
 
+from syncd.config.shapes import ClearConfig
 from syncd.edges.chance import SystemChance
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
@@ -16,10 +18,12 @@ from syncd.edges.threads import ThreadLines
 from syncd.errors import LinkLostError
 from syncd.handoff import lanes as lanes_module
 from syncd.handoff.lanes import LaneKeeper
+from syncd.handoff.unsealed import Unsealed
 from syncd.limits import MIB
 from syncd.ports import Link, Ports
 from syncd.wire import lane_talk, lane_watch
 from syncd.wire.bulk_server import BulkServer
+from syncd.wire.keys import Seal
 from syncd.wire.lane import LaneKeys, LaneState, send_lane, take_lane
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import LaneTicket, OpenLane, PeerIdentity
@@ -174,3 +178,67 @@ async def test_a_peer_that_takes_nothing_and_does_not_say_why_is_cut(
         error = running.exception()
         assert isinstance(error, ExceptionGroup)
         assert isinstance(error.exceptions[0], LinkLostError)
+
+
+class Agreeing:
+    """A peer that gives out tickets in the mode that it was told; asked: in which it was asked."""
+
+    def __init__(self, seal: Seal) -> None:
+        self.asked: list[Seal] = []
+        self._seal = seal
+
+    async def ask(self, question: Any) -> LaneTicket:
+        self.asked.append(question.seal)
+        return LaneTicket(ticket=bytes(16), key=bytes(16), port=9, seal=self._seal)
+
+    async def close(self) -> None: ...
+
+
+class Undialled:
+    """Lines that note the host that is dialled, and get no further."""
+
+    def __init__(self) -> None:
+        self.dialled: list[str] = []
+
+    async def dial(self, host: str, port: int) -> Link:
+        del port
+        self.dialled.append(host)
+        raise LinkLostError("Nobody is there.", remedy="Wait.")
+
+    def run(self, name: str, lane: Any) -> Any:
+        raise AssertionError(f"{name} has no link for {lane}")
+
+
+@pytest.mark.parametrize(
+    ("hosts", "given", "asked", "is_dialled"),
+    [
+        (["10.20.0.2"] * 2, Seal.CLEAR, Seal.CLEAR, True),
+        (["10.20.0.2"] * 2, Seal.SEALED, Seal.CLEAR, True),
+        (["192.168.7.2"] * 2, Seal.SEALED, Seal.SEALED, True),
+        (["192.168.7.2"] * 2, Seal.CLEAR, Seal.SEALED, False),
+        (["10.20.0.2", "192.168.7.2"], Seal.CLEAR, Seal.CLEAR, False),
+    ],
+    ids=["agreed", "refused", "elsewhere", "forced", "moved meanwhile"],
+)
+async def test_a_lane_is_dialled_in_clear_only_on_the_cable_that_was_meant(
+    hosts: list[str], given: Seal, asked: Seal, is_dialled: bool
+) -> None:
+    """Whatever the other box answers, and wherever it is by then."""
+    calls, lines, places = Agreeing(given), Undialled(), list(hosts)
+    keeper = LaneKeeper(
+        calls=calls,
+        ports=Ports(RealClock(), SystemChance(), RealDisk(), lines),
+        host=lambda: places.pop(0),
+        purpose="send",
+        count=1,
+        ride=lambda *_: asyncio.sleep(0),
+        lost=lambda _: None,
+        excused=lambda: False,
+        peer="process-1",
+        unsealed=Unsealed((ClearConfig(peer="process-1", net=ip_network("10.20.0.0/24")),)),
+    )
+    with pytest.raises(ExceptionGroup) as ended:
+        await keeper.run()
+    assert ended.group_contains(LinkLostError)
+    assert calls.asked == [asked]
+    assert lines.dialled == ([hosts[-1]] if is_dialled else [])
