@@ -62,19 +62,21 @@ class Pairing:
         self._number = 0
         self._result: Plain = {}
         self._joining = asyncio.Lock()
+        self._is_announced = False
 
     async def run(self) -> None:
         """Notice when a code is good no longer, until cancelled."""
-        is_announced = False
         try:
             while True:
                 await self._clock.sleep(LOOK_AT_CODE_S)
-                is_open = self.talks.is_open
-                if is_open != is_announced and self.announce is not None:
-                    self.announce(is_open)
-                is_announced = is_open
+                self._say_whether_open()
         finally:
             await self.talks.close()
+
+    def _say_whether_open(self) -> None:
+        if self._is_announced != self.talks.is_open and self.announce is not None:
+            self.announce(self.talks.is_open)
+        self._is_announced = self.talks.is_open
 
     # Showing a code
 
@@ -86,8 +88,7 @@ class Pairing:
         self.talks.window = window = Window(code, now_s)
         self._number += 1
         self._result = {}
-        if self.announce is not None:
-            self.announce(True)
+        self._say_whether_open()
         ends_utc_ms = self._clock.utc_ms() + round(window.left_s(now_s) * 1000)
         return self.state(self._number) | {
             "code": shown_code(code),

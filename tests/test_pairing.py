@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
 from syncd.limits import MIB
@@ -111,11 +112,12 @@ def peers_of(box: Box) -> dict[str, dict[str, Any]]:
 
 def control_connections(box: Box) -> int:
     """Count the established connections to a box's control and bulk ports."""
-    found = subprocess.run(
-        ["ss", "-Htn", "state", "established"], capture_output=True, text=True, check=True
-    ).stdout
-    ports = {str(box.control), str(box.bulk)}
-    return sum(line.split()[2].rpartition(":")[2] in ports for line in found.splitlines())
+    assert box.process is not None
+    found = psutil.Process(box.process.pid).net_connections("tcp")
+    ports = {box.control, box.bulk}
+    return sum(
+        each.status == psutil.CONN_ESTABLISHED and each.laddr.port in ports for each in found
+    )
 
 
 @pytest.fixture
