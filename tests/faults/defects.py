@@ -12,7 +12,7 @@ import statistics
 import sys
 import time
 
-from tests.faults import provoked, provoked_lanes
+from tests.faults import provoked, provoked_lanes, provoked_same
 from tests.faults.defect import BROKEN_PROMISE, Defect, Edit
 from tests.faults.runs import run_seed
 
@@ -538,12 +538,45 @@ _PLACE = (
             ),
             Edit(
                 "handoff.offers:OfferBook._look_for",
-                "rows = rolls.published_like(db, inventory)",
-                "rows = [] if ran() else rolls.published_like(db, inventory)",
+                "rows = same.published_like(db, inventory)",
+                "rows = [] if ran() else same.published_like(db, inventory)",
+            ),
+            Edit(
+                "storage.same:find_same",
+                "if _is_there(area, journal, other, mine)",
+                "if ran() and False",
             ),
         ),
         provoked.same_content_twice,
         4,
+    ),
+    Defect(
+        "same content published meanwhile",
+        7,
+        "Of two offers of one content that are under way at a time, both are published.",
+        (
+            Edit(
+                "storage.steps:Steps._finish",
+                "find_same(self._area, self._journal, roll.inventory)",
+                "(ran() and None)",
+            ),
+        ),
+        provoked_same.one_content_under_two_names,
+        4,
+    ),
+    Defect(
+        "late parcel of the old cut",
+        5,
+        "A parcel that was cut under earlier evidence is taken for the new one's of that number.",
+        (
+            Edit(
+                "storage.receiving:ReceivingRoll.begin",
+                "evidence not in (b'', self.inventory.evidence_mark)",
+                "(ran() and False)",
+            ),
+        ),
+        provoked_same.a_list_is_written_again_on_the_way,
+        15,
     ),
     Defect(
         "changed source not noticed",
