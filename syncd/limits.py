@@ -74,6 +74,27 @@ JOURNAL_LOOK_S = 1.0  # a journal that was moved or removed is missed within thi
 REFUSAL_TOLD_S = 3600.0
 REFUSALS_PER_PEER_MAX = 16  # kinds of things refused; there are fewer
 REFUSED_PEERS_MAX = 64
+# At once, for each peer; more wait in line, so that one that asks without end leaves room and
+# threads (edges/disk.py has 8 for all) to others. Greetings and long polls have lines of their own.
+ANSWERS_PER_PEER_MAX = 4
+GREETINGS_PER_PEER_MAX = 2
+POLLS_PER_PEER_MAX = 8  # those of sessions that a cut cable ended wait on for 15 s
+# Inventories on their way in. All of one peer's together have at most ROLL_FILES_MAX files.
+PENDING_PER_PEER_MAX = 8
+PENDING_TEXT_BYTES_MAX = 256 * MIB  # paths and digests: 2,000,000 files of 128 bytes each
+PENDING_KEPT_S = 600.0
+# Unfinished rolls of one peer. Their files together: ROLL_FILES_MAX, or it is one roll alone.
+UNFINISHED_PER_PEER_MAX = 1000
+# Comparisons with what is published, and readings that a doubt asks for, take a thread for as long
+# as a file is long: so many at a time, for each peer and for all.
+COMPARISONS_PER_PEER_MAX = 1
+COMPARISONS_MAX = 3
+LOOKS_MAX = 2
+# Times that a peer may have the journal written. The journal keeps NOTICES_KEPT: at two notices a
+# change, what one peer does pushes out what others wait for in eight hours at the earliest.
+CHANGES_BURST = 1000
+CHANGES_PER_HOUR = 1000
+SAME_AS_MAX = 32  # other offers of one published roll that are remembered
 
 # Lanes.
 TICKET_VALID_S = 30.0  # from the answer on the control plane to the first frame of the lane

@@ -8,6 +8,7 @@ import asyncio
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Protocol
 
 from syncd import __version__
@@ -33,6 +34,7 @@ from syncd.schedule.order import OrderRule, Place, place_for
 from syncd.stopping import to_its_end
 from syncd.storage.adopting import Adopting
 from syncd.storage.area import Area
+from syncd.storage.intake import PeerIntake
 from syncd.storage.keeper import Keeper
 from syncd.storage.lookout import Lookout
 from syncd.storage.rechecking import Rechecking
@@ -93,6 +95,7 @@ class Parts:
             keeper=self.keeper,
             lanes=self.lanes,
             callers=self.callers,
+            is_trusted=lambda name: book.trusted_by_name(name) is not None,
             rechecking=self.rechecking,
             unsealed=self.unsealed,
         )
@@ -193,7 +196,8 @@ class Parts:
                 return
             keys, clock = redeemed.keys, self.ports.clock
             if purpose == "send" and self.keeper is not None:
-                intake = self.keeper.receiving
+                trespassed = partial(self.desk.refusals.note, peer, "parcel")
+                intake = PeerIntake(self.keeper.receiving, self.journal, peer, trespassed)
                 await take_lane(link, clock, intake, keys, stats=self.stats, state=state)
             elif purpose == "fetch" and self.published is not None:
                 await serve_lane(link, clock, self.published, keys, stats=self.stats, state=state)

@@ -4,6 +4,7 @@ Owns: what an offer is answered with (take, have, refuse and so on) and who may 
 Must not: parse HTTP or TLS (control_server.py), write parcels (storage/receiving.py).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,8 @@ from syncd.errors import HeldError, PeerRefusedError
 from syncd.handoff.callers import Callers
 from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
+from syncd.handoff.owners import Owners
+from syncd.handoff.published import is_served
 from syncd.handoff.refusals import Refusals
 from syncd.handoff.turned_away import Door
 from syncd.handoff.unsealed import Unsealed
@@ -79,6 +82,7 @@ class Desk:
 
     area, keeper, rechecking: None on a node without storage; then only greetings are answered.
     lanes: those that ride here. callers: is told of everybody who asks.
+    is_trusted: tells whether a peer of that name is trusted now.
     bulk_port: where lanes are accepted; known once the server is bound.
     """
 
@@ -93,6 +97,7 @@ class Desk:
         keeper: Keeper | None = None,
         lanes: LaneWatch,
         callers: Callers,
+        is_trusted: Callable[[str], bool],
         rechecking: Rechecking | None = None,
         unsealed: Unsealed | None = None,
     ) -> None:
@@ -109,7 +114,13 @@ class Desk:
         self.door = Door(journal, ports)
         self.refusals = Refusals(journal, ports.clock)
         self._offers = (
-            OfferBook(ports=ports, journal=journal, area=area, keeper=keeper)
+            OfferBook(
+                ports=ports,
+                journal=journal,
+                area=area,
+                keeper=keeper,
+                owners=Owners(own.name, is_trusted, callers.is_heard),
+            )
             if area is not None and keeper is not None
             else None
         )
@@ -255,9 +266,10 @@ class Desk:
         """Hold a roll here, too, that the source side found to be wrong."""
         with self._journal.write() as db:
             row = rolls.get(db, question.roll_id)
-            is_theirs = row is not None and row.peer == peer.name
+            is_theirs = row is not None and row.peer == peer.name and row.origin is Origin.PEER
             if row is None or not is_theirs or not is_before(row.stage, Stage.LANDED):
                 return Done()
+            self._offers_or_refuse().changes.spend(peer.name)
             code = HeldCode(question.code)
             needs_source = row.moved_bytes < row.total_bytes
             if needs_source or code is not HeldCode.SOURCE_UNREADABLE:
@@ -293,19 +305,13 @@ class Desk:
 
     def _published(self) -> list[RollRow]:
         with self._journal.read() as db:
-            return [
-                row
-                for row in rolls.all_rolls(db)
-                if row.origin is Origin.PEER
-                and row.same_as is None
-                and not is_before(row.stage, Stage.READY)
-            ]
+            return [row for row in rolls.all_rolls(db) if is_served(row)]
 
     def _inventory(self, question: InventoryQuestion) -> InventoryAnswer:
         """Return one page of a published roll's inventory, as it stands on the storage."""
         with self._journal.read() as db:
             row = rolls.get(db, question.roll_id)
-            if row is None or row.published_path is None:
+            if row is None or not is_served(row):
                 raise PeerRefusedError(
                     f"No ready roll has the id {question.roll_id}.",
                     remedy="List the rolls again; only ready rolls can be fetched.",
@@ -327,6 +333,11 @@ class Desk:
             raise PeerRefusedError(
                 f"{self._own.name} has no storage.", remedy="Fetch from the box that has one."
             )
+        if not await self._ports.disk.aside(self._is_in_ready_roll, question):
+            raise PeerRefusedError(
+                f"No ready roll with the id {question.roll_id} has the file {question.path!r}.",
+                remedy="List the rolls again; only files of ready rolls are read again.",
+            )
         try:
             found = await self._rechecking.ask(question.roll_id, question.path)
         except HeldError as error:  # the storage is away just now
@@ -336,10 +347,16 @@ class Desk:
             return DoubtAnswer(kind="wrong", code=found.code, message=message, path=path)
         return DoubtAnswer(kind="wait" if found else "good")
 
+    def _is_in_ready_roll(self, question: Doubt) -> bool:
+        with self._journal.read() as db:
+            row = rolls.get(db, question.roll_id)
+            is_ready = row is not None and is_served(row)
+            return is_ready and rolls.has_path(db, question.roll_id, question.path)
+
     def _fetched(self, peer: PeerIdentity, question: FetchedReport) -> Done:
         with self._journal.write() as db:
             row = rolls.get(db, question.roll_id)
-            if row is not None and not is_before(row.stage, Stage.READY):
+            if row is not None and is_served(row):
                 rolls.set_stage(
                     db,
                     row.roll_id,

@@ -42,9 +42,12 @@ class HadRolls:
         self._read: dict[str, dict[str, Times]] = {}
         self._readings: Counter[str] = Counter()
 
-    async def answer(self, head: Offer, row: RollRow) -> OfferAnswer | None:
+    async def answer(
+        self, head: Offer, row: RollRow, *, may_release: bool = True
+    ) -> OfferAnswer | None:
         """Answer for a roll that is published as far as the journal knows.
 
+        may_release: the roll is the asker's own, so that a person there can let it go on here.
         None: it is no longer there, and forgotten; it is to be taken as new.
         Raises HeldError for what keeps it from being had, journalled if it is the roll's fault.
         """
@@ -53,7 +56,7 @@ class HadRolls:
             return have(path)
         aside = self._ports.disk.aside
         if row.held is not None:
-            if not head.released:
+            if not (head.released and may_release):
                 raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             await aside(self._release, row.roll_id)
         inventory, known = await aside(self._known, row)

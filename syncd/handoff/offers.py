@@ -1,20 +1,30 @@
 """Offers as the storage side decides them: take, have, refuse, or ask for more first.
 
-Owns: inventories that are still coming in page by page, the checks of a stranger's inventory, the
-comparison with what has the same name. Must not: overwrite or merge anything (promises 2 and 7).
+Owns: the checks of a stranger's inventory, the comparison with what has the same name or content,
+what a peer may have under way at once. Must not: overwrite or merge anything (promises 2 and 7);
+know who is paired: owners.py says whose a roll is.
 """
 
 import asyncio
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from syncd.errors import HeldError, PeerRefusedError
+from syncd.handoff.changes import Changes
 from syncd.handoff.had import HadRolls, have
 from syncd.handoff.outgoing import inventory_of
+from syncd.handoff.owners import Owners
+from syncd.handoff.pending import PendingInventories
 from syncd.journal import rolls, same
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import ROLL_FILES_MAX
+from syncd.limits import (
+    COMPARISONS_MAX,
+    COMPARISONS_PER_PEER_MAX,
+    ROLL_FILES_MAX,
+    SAME_AS_MAX,
+    UNFINISHED_PER_PEER_MAX,
+)
 from syncd.ports import Ports
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, may_be_same_media
 from syncd.roll.parcels import ParcelPlan
@@ -30,16 +40,6 @@ from syncd.storage.taken import name_offered_twice, refuse_twin_of
 from syncd.storage.troubles import storage_trouble
 from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
 
-PENDING_PER_PEER_MAX = 8
-
-
-@dataclass(slots=True)
-class _Pending:
-    """An inventory on its way in."""
-
-    head: Offer
-    files: list[FileEntry] = field(default_factory=list)
-
 
 @dataclass(frozen=True, slots=True)
 class _Found:
@@ -49,58 +49,82 @@ class _Found:
     there: Inventory
 
 
+@dataclass(frozen=True, slots=True)
+class _UnderWay:
+    """What a peer has under way: how much is still to come, and whether it is as much as may be."""
+
+    lacking_bytes: int
+    is_too_much: bool
+    text: str
+
+
 class OfferBook:
     """Answers offers. Offering again is always safe and gives the state of now."""
 
-    def __init__(self, *, ports: Ports, journal: Journal, area: Area, keeper: Keeper) -> None:
+    def __init__(
+        self, *, ports: Ports, journal: Journal, area: Area, keeper: Keeper, owners: Owners
+    ) -> None:
+        self.changes = Changes(ports.clock)
+        self._owners = owners
         self._ports = ports
         self._journal = journal
         self._area = area
         self._keeper = keeper
         self._had = HadRolls(ports=ports, journal=journal, area=area)
-        self._pending: dict[tuple[str, str], _Pending] = {}
-        self._comparisons: dict[str, asyncio.Task[_Found]] = {}
+        self._pending = PendingInventories(ports.clock)
+        self._comparisons: dict[tuple[str, str], asyncio.Task[_Found]] = {}
 
     def page(self, peer: PeerIdentity, page: InventoryPage) -> Done:
         """Keep one page of an inventory that was asked for; a page come twice counts once."""
-        pending = self._pending.get((peer.fingerprint, page.roll_id))
-        if pending is None:
-            raise PeerRefusedError(
-                f"Nobody asked for the inventory of {page.roll_id}.", remedy="Offer the roll first."
-            )
-        if page.first == 0:
-            pending.files.clear()
-        if page.first == len(pending.files):
-            pending.files += page.files
-        if len(pending.files) > pending.head.file_count:
-            pending.files.clear()
-            raise PeerRefusedError(
-                f"The inventory of {page.roll_id} has more files than were offered.",
-                remedy="Offer the roll again.",
-            )
+        self._pending.take_page(peer, page)
         return Done()
 
     async def answer(self, peer: PeerIdentity, head: Offer) -> OfferAnswer:
         """Decide what to do with a roll."""
         known = await self._ports.disk.aside(self._known, head.roll_id)
-        self._keeper.unclaimed.discard(head.roll_id)
         try:
-            if known is not None and _is_published(known):
-                had = await self._had.answer(head, known)
-                if had is not None:
-                    return had
-            elif known is not None:
-                return await self._answer_known(peer, head, known)
+            answer = await self._answer_there(peer, head, known)
+            return answer or await self._answer_unknown(peer, head)
         except HeldError as error:
             return refusal(error)
-        inventory = self._collected(peer, head)
+
+    async def _answer_there(
+        self, peer: PeerIdentity, head: Offer, known: RollRow | None
+    ) -> OfferAnswer | None:
+        """Answer for a roll whose id is known; None if it is to be taken as new."""
+        if known is None:
+            return None
+        is_its_own = self._owners.may_take(peer.name, known)
+        if _is_published(known):
+            return await self._had.answer(head, known, may_release=is_its_own)
+        if not is_its_own:
+            return self._owners.why_not(known)
+        return await self._answer_known(peer, head, known)
+
+    async def _answer_unknown(self, peer: PeerIdentity, head: Offer) -> OfferAnswer:
+        under_way = await self._ports.disk.aside(self._under_way, peer, head)
+        if under_way.is_too_much:
+            return OfferAnswer(kind=OfferKind.WAIT, message=under_way.text)
+        inventory = await self._collected(peer, head)
         if inventory is None:
             return OfferAnswer(kind=OfferKind.INVENTORY)
-        try:
-            await self._ports.disk.aside(self._area.check, inventory.total_bytes)
-            return await self._answer_new(peer, head, inventory)
-        except HeldError as error:
-            return refusal(error)
+        lacking_bytes = under_way.lacking_bytes
+        await self._ports.disk.aside(self._area.check, inventory.total_bytes, lacking_bytes)
+        return await self._answer_new(peer, head, inventory)
+
+    def _under_way(self, peer: PeerIdentity, head: Offer) -> "_UnderWay":
+        """Return what a peer has under way beside a roll that it offers."""
+        with self._journal.read() as db:
+            rows = rolls.unfinished(db, Origin.PEER)
+        own = [row for row in rows if row.peer == peer.name and is_before(row.stage, Stage.LANDED)]
+        own = [row for row in own if row.roll_id not in {head.roll_id, *head.replaces}]
+        files = head.file_count + sum(row.file_count for row in own)
+        return _UnderWay(
+            lacking_bytes=sum(row.total_bytes - row.moved_bytes for row in own),
+            is_too_much=len(own) >= UNFINISHED_PER_PEER_MAX
+            or (bool(own) and files > ROLL_FILES_MAX),
+            text=f"{len(own)} rolls of {peer.name} are under way, as many as may be at once",
+        )
 
     def _known(self, roll_id: str) -> RollRow | None:
         with self._journal.read() as db:
@@ -135,21 +159,29 @@ class OfferBook:
 
     async def _take_anew(self, peer: PeerIdentity, head: Offer) -> OfferAnswer | None:
         """Go on with a roll under the evidence that it has now; None once that is so."""
-        inventory = self._collected(peer, head)
+        inventory = await self._collected(peer, head)
         if inventory is None:
             return OfferAnswer(kind=OfferKind.INVENTORY)
+        self.changes.spend(peer.name)
         await self._ports.disk.aside(self._keeper.take_anew, _as_frozen(inventory))
-        self._pending.pop((peer.fingerprint, head.roll_id), None)
+        self._pending.forget(peer, head.roll_id)
         return None
 
     def _take_again(self, peer: PeerIdentity, head: Offer, row: RollRow) -> None:
+        """Go on with a roll as this peer's, in its order. Raises NotAllowedError."""
         now = self._ports.clock.utc_ms()
+        is_in_order = (row.rank, row.needed_by_utc_ms) == (head.rank, head.needed_by_utc_ms)
+        if row.held is not None or row.peer != peer.name or not is_in_order:
+            self.changes.spend(peer.name)
+        self._keeper.unclaimed.discard(row.roll_id)
         with self._journal.write() as db:
             if row.held is not None:
                 rolls.release(db, row.roll_id, now_utc_ms=now)
             if row.peer != peer.name:
                 rolls.set_peer(db, row.roll_id, peer.name)
-            if (row.rank, row.needed_by_utc_ms) != (head.rank, head.needed_by_utc_ms):
+                text = f"comes from {peer.name} now, and no longer from {row.peer or 'nobody'}"
+                rolls.note(db, row.roll_id, text, now_utc_ms=now)
+            if not is_in_order:
                 rolls.set_order(
                     db,
                     row.roll_id,
@@ -158,38 +190,23 @@ class OfferBook:
                     now_utc_ms=now,
                 )
 
-    def _collected(self, peer: PeerIdentity, head: Offer) -> Inventory | None:
-        """Return the inventory if all its pages are here; else make room for them."""
-        key = (peer.fingerprint, head.roll_id)
-        pending = self._pending.get(key)
-        if pending is None or _shape(pending.head) != _shape(head):
-            self._make_room(peer, head)
-            self._pending[key] = _Pending(head)
+    async def _collected(self, peer: PeerIdentity, head: Offer) -> Inventory | None:
+        """Return the inventory if all its pages are here. Raises PeerRefusedError."""
+        files = self._pending.collected(peer, head)
+        if files is None:
             return None
-        if len(pending.files) < head.file_count:
-            return None
-        try:
-            return _checked(head, pending.files)
+        try:  # beside the loop: a roll of many files takes seconds to check
+            return await self._ports.disk.aside(_checked, head, files)
         except PeerRefusedError:
-            del self._pending[key]  # the next offer is asked for its inventory anew
+            self._pending.forget(peer, head.roll_id)  # the next offer is asked for it anew
             raise
-
-    def _make_room(self, peer: PeerIdentity, head: Offer) -> None:
-        if head.file_count > ROLL_FILES_MAX:
-            raise PeerRefusedError(
-                f"{head.day}/{head.name} has {head.file_count} files, above {ROLL_FILES_MAX}.",
-                remedy="Hand it over as several rolls.",
-            )
-        mine = [key for key in self._pending if key[0] == peer.fingerprint]
-        for key in mine[: max(0, len(mine) - PENDING_PER_PEER_MAX + 1)]:
-            del self._pending[key]
 
     async def _answer_new(
         self, peer: PeerIdentity, head: Offer, inventory: Inventory
     ) -> OfferAnswer:
         """Decide on a roll whose id is not known; its name may be."""
         await self._ports.disk.aside(self._drop_replaced, peer, head)
-        found = await self._compare(head.roll_id, inventory)
+        found = await self._compare(peer, head.roll_id, inventory)
         if found is None:
             waiting = "compared with what has this name or this content on the storage"
             return OfferAnswer(kind=OfferKind.WAIT, message=waiting)
@@ -198,27 +215,31 @@ class OfferBook:
             case Comparison.ABSENT:
                 await self._ports.disk.aside(self._accept, peer, head, inventory)
                 lacking = await self._keeper.lacking(inventory.roll_id)
-                self._pending.pop((peer.fingerprint, head.roll_id), None)
+                self._pending.forget(peer, head.roll_id)
                 return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
             case Comparison.SAME:
                 await self._ports.disk.aside(self._note_same, peer, inventory, there)
-                self._pending.pop((peer.fingerprint, head.roll_id), None)
+                self._pending.forget(peer, head.roll_id)
                 return have(target_of(there))
             case Comparison.NEEDS_DIGESTS:
                 return OfferAnswer(kind=OfferKind.DIGESTS, message="send digests to compare by")
-        self._pending.pop((peer.fingerprint, head.roll_id), None)
+        self._pending.forget(peer, head.roll_id)
         return refusal(await self._ports.disk.aside(self._taken, inventory))
 
-    async def _compare(self, roll_id: str, inventory: Inventory) -> _Found | None:
+    async def _compare(
+        self, peer: PeerIdentity, roll_id: str, inventory: Inventory
+    ) -> _Found | None:
         """Compare beside the loop; None while that still runs, so that nobody waits on a call."""
         rival = await self._ports.disk.aside(self._rival, roll_id, inventory)
         if rival is not None:
             # Perhaps the same content under other evidence: then it is told once that has landed.
             is_same = await self._ports.disk.aside(self._may_be_same, rival, inventory)
             return None if is_same else _Found(Comparison.DIFFERENT, inventory)
-        key = f"{roll_id} {inventory.roll_id}"
+        key = peer.fingerprint, f"{roll_id} {inventory.roll_id}"
         task = self._comparisons.get(key)
         if task is None:
+            if not self._has_time_for(peer):
+                return None
             work = self._ports.disk.aside(self._look_for, inventory)
             task = asyncio.ensure_future(work)
             self._comparisons[key] = task
@@ -227,6 +248,14 @@ class OfferBook:
             return None
         self._comparisons.pop(key, None)  # the same offer may be asked twice at a time
         return task.result()
+
+    def _has_time_for(self, peer: PeerIdentity) -> bool:
+        """Tell whether another comparison may begin; what nobody asked about again is forgotten."""
+        for key, task in tuple(self._comparisons.items()):
+            if task.done() and key[0] == peer.fingerprint:
+                del self._comparisons[key]
+        own = sum(key[0] == peer.fingerprint for key in self._comparisons)
+        return own < COMPARISONS_PER_PEER_MAX and len(self._comparisons) < COMPARISONS_MAX
 
     def _look_for(self, inventory: Inventory) -> _Found:
         """Find a roll on the storage: under its own name, or the same content under another one.
@@ -257,12 +286,17 @@ class OfferBook:
             found = rolls.find(db, f"{inventory.day}/{inventory.name}")
             under_way = rolls.unfinished(db, Origin.PEER)
         apart = self._keeper.unclaimed | {roll_id}
+        apart |= {row.roll_id for row in (*found, *under_way) if not self._bars(row)}
         others = [row for row in found if row.origin is Origin.PEER and row.roll_id not in apart]
         rival = next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
         for row in () if rival is not None else under_way:
             if row.roll_id not in apart and is_before(row.stage, Stage.LANDED):
                 refuse_twin_of(inventory, f"{row.day}/{row.name}" if row.day else row.name)
         return rival
+
+    def _bars(self, row: RollRow) -> bool:
+        """Tell whether an unfinished roll keeps its name: one of a peer that was forgotten not."""
+        return row.peer is None or self._owners.is_trusted(row.peer)
 
     def _taken(self, inventory: Inventory) -> HeldError:
         """Say what has this roll's name on the storage. Raises HeldError if that is absent."""
@@ -279,6 +313,7 @@ class OfferBook:
             if row is None or row.origin is not Origin.PEER or row.peer != peer.name:
                 continue
             if row.same_as is None and is_before(row.stage, Stage.LANDED):
+                self.changes.spend(peer.name)
                 self._keeper.give_up(roll_id)
 
     def _may_be_same(self, other: RollRow, inventory: Inventory) -> bool:
@@ -287,6 +322,7 @@ class OfferBook:
             return may_be_same_media(rolls.load_inventory(db, other.roll_id), inventory)
 
     def _accept(self, peer: PeerIdentity, head: Offer, inventory: Inventory) -> None:
+        self.changes.spend(peer.name)
         now = self._ports.clock.utc_ms()
         with self._journal.write() as db:
             rolls.add_roll(
@@ -324,20 +360,16 @@ class OfferBook:
 
     def _note_same_as(self, peer: PeerIdentity, inventory: Inventory, other: RollRow) -> None:
         """Let another id, and perhaps name, lead to a published roll; nobody is told of it anew."""
+        self.changes.spend(peer.name)
         now = self._ports.clock.utc_ms()
         offered = f"{target_of(inventory)} ({inventory.roll_id})"
         with self._journal.write() as db:
+            rolls.forget_offers_of(db, other.roll_id, keep=SAME_AS_MAX - 1)
             same.add_same(db, inventory, other, peer=peer.name, now_utc_ms=now)
             text = "the same content was there already; compared by reading the storage"
             rolls.note(db, inventory.roll_id, text, now_utc_ms=now)
             text = f"offered again by {peer.name} as {offered}, with other evidence; it is one roll"
             rolls.note(db, other.roll_id, text, now_utc_ms=now)
-
-
-def _shape(head: Offer) -> tuple[object, ...]:
-    """Return what pages must fit; a roll's evidence may be another one than it was before."""
-    counts = head.file_count, head.total_bytes, head.parcel_count
-    return *counts, head.trust, head.empty_folders, head.evidence
 
 
 def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:

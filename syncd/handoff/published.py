@@ -1,6 +1,7 @@
 """Published rolls as a source of parcels: what editorial's lanes are served from.
 
-Owns: which published folder a roll id means. Must not: write there (promise 2).
+Owns: which rolls editorial may see at all, and which published folder a roll id means.
+Must not: write there (promise 2).
 """
 
 import threading
@@ -11,13 +12,24 @@ from syncd.handoff.outgoing import Outgoing
 from syncd.handoff.sources import Sources
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
 from syncd.ports import Ports
 from syncd.roll.parcels import ParcelPlan
-from syncd.roll.stages import HeldCode
+from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.reading import ParcelReader
 
 OPEN_ROLLS_MAX = 8
+
+
+def is_served(row: RollRow) -> bool:
+    """Tell whether editorial may list, read and fetch a roll: it was handed over, and is ready.
+
+    Not what this box fetched or offloads itself, nor another offer of what is there, nor one that
+    was found wrong after a start and is not ready again.
+    """
+    is_own = row.origin is Origin.PEER and row.same_as is None
+    return is_own and row.published_path is not None and not is_before(row.stage, Stage.READY)
 
 
 class Published:
@@ -65,7 +77,7 @@ class Published:
     def _find(self, roll_id: str) -> Outgoing:
         with self._journal.read() as db:
             row = rolls.get(db, roll_id)
-            if row is None or row.published_path is None:
+            if row is None or not is_served(row):
                 raise HeldError(
                     HeldCode.PEER_REFUSED,
                     f"No published roll has the id {roll_id}.",

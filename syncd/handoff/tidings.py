@@ -9,11 +9,13 @@ from typing import Any
 
 from syncd.journal import notices, rolls, same, settings
 from syncd.journal.journal import Connection, Journal
+from syncd.journal.rolls import Origin
 from syncd.limits import TIDINGS_WAIT_S
 from syncd.ports import PeerCalls, Ports
 from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 from syncd.wire.messages import Tiding, Tidings, TidingsAnswer
 
+TEXT_LENGTH_MAX = 4096  # of what a peer may have us keep, a notice
 FOLLOWED = {stage.value: stage for stage in STAGE_ORDER if STAGE_ORDER[stage] > 2}
 
 
@@ -72,29 +74,32 @@ class TidingsReader:
 
     def _apply(self, db: Connection, tiding: Tiding) -> list[tuple[str, str]]:
         now = self._ports.clock.utc_ms()
-        said = str(tiding.body.get("note") or "")
+        said = _text(tiding.body.get("note"))
         note = f"{self._peer}: {said}" if said else f"told by {self._peer}"
         stage = FOLLOWED.get(tiding.kind)
         if stage is not None:
             for followed in same.told_of(db, tiding.roll_id or ""):
-                _follow_stage(db, followed, stage, now, note)
+                if followed.origin is Origin.LANDING:
+                    _follow_stage(db, followed, stage, now, note)
             return []
         row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
-        if row is None:
-            return []
+        if row is None or row.origin is not Origin.LANDING:
+            return []  # of others' rolls, or of what was fetched, it has nothing to say here
         if tiding.kind == same.SAME_KIND:
-            _follow_other(db, row, tiding.body.get("data") or {}, now, note)
+            _follow_other(db, row, _map(tiding.body.get("data")), now, note)
         elif tiding.kind == "held":
-            data = tiding.body.get("data") or {}
-            code = HeldCode(data.get("code", HeldCode.STORAGE_ERROR))
-            message = f"{self._peer}: {data.get('message', '')}"
-            rolls.hold(db, row.roll_id, code, message, data.get("path"), now_utc_ms=now)
+            data = _map(tiding.body.get("data"))
+            message = f"{self._peer}: {_text(data.get('message'))}"
+            path = _text(data.get("path")) or None
+            rolls.hold(db, row.roll_id, _code(data), message, path, now_utc_ms=now)
         elif tiding.kind == "released":
             rolls.release(db, row.roll_id, now_utc_ms=now)
         elif tiding.kind == "resend":
-            data = tiding.body.get("data") or {}
-            rolls.note(db, row.roll_id, note, now_utc_ms=now, kind="resend", data=data)
-            return [(row.roll_id, str(data.get("path", "")))]
+            data = _map(tiding.body.get("data"))
+            path = _text(data.get("path"))
+            if rolls.has_path(db, row.roll_id, path):
+                rolls.note(db, row.roll_id, note, now_utc_ms=now, kind="resend", data=data)
+                return [(row.roll_id, path)]
         return []
 
 
@@ -110,6 +115,23 @@ def _follow_other(
     for stage in FOLLOWED.values():
         if not is_before(stage, Stage.LANDED) and not is_before(reached, stage):
             _follow_stage(db, row, stage, now_utc_ms, note)
+
+
+def _text(said: Any) -> str:
+    """Return what a peer said as a text of a decent length."""
+    return said[:TEXT_LENGTH_MAX] if isinstance(said, str) else ""
+
+
+def _map(said: Any) -> dict[str, Any]:
+    return said if isinstance(said, dict) else {}
+
+
+def _code(data: dict[str, Any]) -> HeldCode:
+    """Return why the peer holds a roll; what we do not know is some trouble of its storage."""
+    said = data.get("code")
+    if isinstance(said, str) and said in set(HeldCode):
+        return HeldCode(said)
+    return HeldCode.STORAGE_ERROR
 
 
 def _follow_stage(

@@ -374,6 +374,30 @@ def set_peer(db: Connection, roll_id: str, peer: str) -> None:
     db.execute("UPDATE roll SET peer = ? WHERE roll_id = ?", (peer, roll_id))
 
 
+def forget_offers_of(db: Connection, roll_id: str, *, keep: int) -> None:
+    """Forget the oldest other offers of a published roll's content, all but so many."""
+    rows = db.execute(
+        "SELECT roll_id FROM roll WHERE same_as = ? AND origin = ?"
+        " ORDER BY key DESC LIMIT -1 OFFSET ?",
+        (roll_id, Origin.PEER, keep),
+    ).fetchall()
+    for (other_id,) in rows:
+        give_up(db, other_id)
+
+
+def has_path(db: Connection, roll_id: str, path: str) -> bool:
+    """Tell whether a roll has a file of that path, the evidence that publishing added included."""
+    row = db.execute(
+        "SELECT published_evidence, EXISTS (SELECT 1 FROM file WHERE roll_key = roll.key"
+        " AND path = ?2) FROM roll WHERE roll_id = ?1",
+        (roll_id, path),
+    ).fetchone()
+    if row is None or row[1]:
+        return row is not None
+    added = () if row[0] is None else msgpack.unpackb(row[0])
+    return any(file_from_plain(plain_entry).path == path for plain_entry in added)
+
+
 def set_source_path(db: Connection, roll_id: str, source_path: str) -> None:
     """Record that the roll is read from another place by now."""
     db.execute("UPDATE roll SET source_path = ? WHERE roll_id = ?", (plain(source_path), roll_id))

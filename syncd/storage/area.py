@@ -40,26 +40,37 @@ class Area:
         self._folder: Folder | None = None
         self._storage_id: str | None = None
         self._checked_at_s: float | None = None
+        self._room_bytes = 0  # that may be written before free space is looked at again
 
-    def folder(self) -> Folder:
-        """Return the root, checked within the last second. Raises HeldError as check() does."""
+    def folder(self, to_write_bytes: int = 0) -> Folder:
+        """Return the root, checked within the last second, to write so much below it.
+
+        What is asked for between two looks is counted, so that keep_free stays free however fast
+        it is written; only what was asked for and not written yet at a look is not seen by it.
+        Raises HeldError as check() does.
+        """
         with self._lock:
             now_s = self._clock.monotonic_s()
             if (
                 self._folder is None
                 or self._checked_at_s is None
                 or not 0 <= now_s - self._checked_at_s < RECHECK_S
+                or to_write_bytes > self._room_bytes
             ):
-                self._check(0)
+                self._room_bytes = self._check(to_write_bytes)
                 self._checked_at_s = now_s
+            self._room_bytes -= to_write_bytes
             assert self._folder is not None, "a checked storage is open"
             return self._folder
 
-    def check(self, needed_bytes: int) -> None:
-        """Raise HeldError(storage-absent) or (storage-full) unless so much may be written here."""
+    def check(self, needed_bytes: int, spoken_for_bytes: int = 0) -> None:
+        """Raise HeldError(storage-absent) or (storage-full) unless so much may be written here.
+
+        spoken_for_bytes: that are still to come of other rolls, and are to find room, too.
+        """
         with self._lock:
             self._checked_at_s = None
-            self._check(needed_bytes)
+            self._check(needed_bytes, spoken_for_bytes)
 
     def present(self) -> Folder:
         """Return the root after a check of path and marker, whatever room is left on it.
@@ -105,15 +116,17 @@ class Area:
             return error
         return None
 
-    def _check(self, needed_bytes: int) -> None:
+    def _check(self, needed_bytes: int, spoken_for_bytes: int = 0) -> int:
+        """Return how much may be written. Raises HeldError."""
         folder = self._check_present()
         try:
             free_bytes = folder.free_bytes()
         except OSError as error:
             raise storage_trouble(self.path, error) from error
         usable_bytes = free_bytes - self._keep_free_bytes
-        if usable_bytes < max(1, needed_bytes):
-            raise self._full(needed_bytes, free_bytes)
+        if usable_bytes < max(1, needed_bytes + spoken_for_bytes):
+            raise self._full(needed_bytes, free_bytes, spoken_for_bytes)
+        return usable_bytes
 
     def _check_present(self) -> Folder:
         folder = self._open()
@@ -140,10 +153,13 @@ class Area:
         if storage_id != self._storage_id:
             raise storage_exchanged(self.path, storage_id, self._storage_id)
 
-    def _full(self, needed_bytes: int, free_bytes: int) -> HeldError:
+    def _full(self, needed_bytes: int, free_bytes: int, spoken_for_bytes: int) -> HeldError:
         kept = f", of which {human(self._keep_free_bytes)} are to be kept free"
         needed = f"{human(needed_bytes)} are needed" if needed_bytes else "more is needed"
-        lacking = max(1, needed_bytes) + self._keep_free_bytes - free_bytes
+        if spoken_for_bytes:
+            needed += f" beside {human(spoken_for_bytes)} of rolls that are on their way"
+        all_bytes = max(1, needed_bytes + spoken_for_bytes)
+        lacking = all_bytes + self._keep_free_bytes - free_bytes
         return HeldError(
             HeldCode.STORAGE_FULL,
             f"The storage {self.path} has {human(free_bytes)} free"

@@ -5,11 +5,12 @@ Must not: know what a roll lacks; each ReceivingRoll does. Safe from several lan
 """
 
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal, JournalError
+from syncd.journal.rolls import Origin
 from syncd.ports import Folder
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
@@ -18,6 +19,7 @@ from syncd.storage.durable import make_durable
 from syncd.storage.receiving import ReceivingRoll, Sink
 from syncd.storage.sinks import ParcelSink, SparedSink, check_number
 from syncd.storage.troubles import ParcelDamagedError
+from syncd.wire.authority import NotAllowedError
 
 
 def commit_sinks(journal: Journal, area: Area, sinks: Iterable[Sink]) -> None:
@@ -144,3 +146,42 @@ class ReceivingRolls:
     def commit(self, sinks: Iterable[Sink]) -> None:
         """Return when sinks are durable and journalled. Raises HeldError, ParcelDamagedError."""
         commit_sinks(self._journal, self._area, sinks)
+
+
+class PeerIntake:
+    """What the lanes of one peer write into: its own rolls, and no other peer's.
+
+    trespassed: told once a parcel comes for a roll of another peer; may block.
+    """
+
+    def __init__(
+        self,
+        receiving: ReceivingRolls,
+        journal: Journal,
+        peer: str,
+        trespassed: Callable[[NotAllowedError], None],
+    ) -> None:
+        self._receiving = receiving
+        self._journal = journal
+        self._peer = peer
+        self._trespassed = trespassed
+
+    def begin(self, roll_id: str, number: int, evidence: bytes = b"") -> Sink:
+        """Take one parcel, as ReceivingRolls.begin() does; of nobody else's roll."""
+        try:
+            with self._journal.read() as db:
+                row = rolls.get(db, roll_id)
+        except JournalError as error:
+            raise ParcelDamagedError(error.problem, remedy=error.remedy) from error
+        if row is not None and (row.origin is not Origin.PEER or row.peer != self._peer):
+            wrong = NotAllowedError(
+                f"{self._peer} sends parcels of {row.day}/{row.name}, which is not its own.",
+                remedy="It is to offer the roll, and to send it once it is told to.",
+            )
+            self._trespassed(wrong)
+            raise HeldError(HeldCode.PEER_REFUSED, wrong.problem, remedy=wrong.remedy)
+        return self._receiving.begin(roll_id, number, evidence)
+
+    def commit(self, sinks: Iterable[Sink]) -> None:
+        """Return when sinks are durable and journalled. Raises HeldError, ParcelDamagedError."""
+        self._receiving.commit(sinks)

@@ -168,7 +168,7 @@ class ReceivingRoll:
             if number in self._durable:
                 return SparedSink(self.plan, number)
         try:
-            folder = self.area.folder()
+            folder = self.area.folder(self.plan.length_bytes(number))
         except HeldError as error:
             trouble = self._with_amount(error)
             self.note_trouble(trouble)

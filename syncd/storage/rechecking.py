@@ -15,7 +15,7 @@ from syncd.errors import HeldError
 from syncd.journal import parcels, rolls, settings
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
+from syncd.limits import LOOKS_MAX, RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import Entry, Folder, Ports
 from syncd.roll.digests import Digest
 from syncd.roll.inventory import Inventory
@@ -78,6 +78,10 @@ class Rechecking:
         key = f"{roll_id} {path}"
         task = self._looks.get(key)
         if task is None:
+            for other in [other for other, look in self._looks.items() if look.done()]:
+                del self._looks[other]  # nobody asked about it again
+            if len(self._looks) >= LOOKS_MAX:
+                return True
             work = self._ports.disk.aside(self.look, roll_id, path)
             task = self._looks.setdefault(key, asyncio.ensure_future(work))
         await asyncio.wait([task], timeout=1.0)

@@ -32,6 +32,7 @@ from syncd.wire.messages import (
     unpack,
 )
 from syncd.wire.peers import PeerBook
+from syncd.wire.turns import Turns
 
 log = logging.getLogger(__name__)
 
@@ -79,6 +80,7 @@ class ControlServer:
             handler_cancellation=False,
         )
         self._gate = Gate(self._http, book, identity.name, clock)
+        self._turns = Turns()
         self._handling: set[asyncio.Task[Any]] = set()
         self._polling: set[asyncio.Task[Any]] = set()
         self._listening: asyncio.Server | None = None
@@ -125,6 +127,7 @@ class ControlServer:
     def end_fingerprint(self, fingerprint: str) -> None:
         """Cut the connections of a peer that is trusted no longer."""
         self._gate.end(fingerprint)
+        self._turns.forget(fingerprint)
 
     async def _end_leftovers(self) -> None:
         """End what aiohttp leaves running: handlers whose asker has left are none of its own."""
@@ -150,12 +153,15 @@ class ControlServer:
         try:
             kind = _question_kind(request)
             await self._desk.check(asker, kind)
-            question = await _read_question(request, kind)
+            async with self._turns.line(fingerprint, kind):
+                question = await _read_question(request, kind)
+                if self._book.trusted_by_fingerprint(fingerprint) != peer:  # it waited in line
+                    return _refused(403, not_paired(fingerprint, self._identity.name), close=True)
+                return await self._answer(task, asker, question)
         except _AskedBadly as error:
             return _refused(error.status, error.refusal, close=True)
         except PeerRefusedError as error:
             return _refused(error.http_status, _refusal_for(error), close=True)
-        return await self._answer(task, asker, question)
 
     async def _answer(
         self, task: asyncio.Task[Any], peer: PeerIdentity, question: Message

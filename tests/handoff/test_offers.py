@@ -8,10 +8,9 @@ from typing import Any
 import pytest
 
 from syncd.errors import PeerRefusedError
-from syncd.handoff.offers import PENDING_PER_PEER_MAX
 from syncd.handoff.outgoing import offer_for
 from syncd.journal import rolls
-from syncd.limits import ROLL_FILES_MAX
+from syncd.limits import PENDING_PER_PEER_MAX, ROLL_FILES_MAX
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, ordered
 from syncd.roll.parcels import ParcelPlan
