@@ -119,6 +119,10 @@ class Trusting:
             if any(pin.fingerprint == peer.fingerprint for pin in self._pins):
                 return  # the config has it, and says how
             await self._disk.aside(self._store.add, peer)
+            before = self._book.trusted_by_fingerprint(peer.fingerprint)
+            if before is not None and (before.name, before.roles) != (peer.name, peer.roles):
+                self._book.forget(peer.fingerprint)  # what it has open was begun as another one
+                self._let_go(before)
             self._book.trust(peer)
             self._took_up(peer)
             log.info("%s is paired with this box: %s", peer.name, peer.fingerprint)

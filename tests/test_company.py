@@ -8,8 +8,11 @@ import pytest
 from syncd.config.shapes import DestinationConfig
 from syncd.handoff.presence import NOT_PAIRED
 from syncd.parts import Parts
+from syncd.wire.keys import LaneKeys
+from syncd.wire.messages import PeerIdentity
 from syncd.wire.peers import TrustedPeer
-from tests.faults.scenes import clips, cut_small, play, put_roll, reaches, row_of, until
+from syncd.wire.tickets import Redeemed
+from tests.faults.scenes import clips, cut_small, is_up, play, put_roll, reaches, row_of, until
 from tests.faults.world import Box, World
 
 
@@ -105,6 +108,44 @@ def test_the_offload_box_forgets_the_storage_in_mid_roll_and_hands_over_again(se
         trust(world.offload, peer)
         await reaches(world, "A012")
         assert not parts_of(world.offload).presence.troubles()
+
+    play(world, scene)
+
+
+class Untouched:
+    """A link that nobody may use; closing it is fine."""
+
+    is_closed = False
+
+    async def send(self, *_: object) -> None:
+        raise AssertionError("a forgotten peer's lane was answered")
+
+    async def receive_into(self, *_: object) -> int:
+        raise AssertionError("a forgotten peer's lane was listened to")
+
+    def wake(self) -> None:
+        """Nobody waits on it."""
+
+    def close(self) -> None:
+        self.is_closed = True
+
+
+def test_a_lane_whose_ticket_was_taken_just_before_does_nothing() -> None:
+    """Between the ticket and the first byte the peer is forgotten: no byte is read or sent."""
+    world = World(2)
+
+    async def scene() -> None:
+        await until(lambda: is_up(world, world.processing), "it runs")
+        parts = parts_of(world.processing)
+        peer = world.processing.book.trusted_by_name("offload-1")
+        assert peer is not None
+        asker = PeerIdentity(peer.name, peer.fingerprint, "offload-1", peer.roles)
+        for purpose in ("send", "fetch"):
+            _, key = parts.tickets.issue(asker, purpose)
+            redeemed = Redeemed(asker, purpose, LaneKeys(key).for_session(bytes(16)))
+            forget(world.processing, "offload-1")
+            await parts.accept(redeemed, Untouched())
+            trust(world.processing, peer)
 
     play(world, scene)
 

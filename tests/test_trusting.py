@@ -1,7 +1,9 @@
 """How a running node begins and ceases to trust a box, and what the config has to say in it."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -118,6 +120,27 @@ async def test_a_second_box_of_a_name_is_refused_until_the_first_is_forgotten(
     await scene.trusting.forget("process-1")
     await scene.trusting.trust(anew)
     assert read(tmp_path) == (anew,)
+
+
+@pytest.mark.parametrize(
+    ("change", "is_cut"),
+    [
+        ({"name": "process-9"}, True),
+        ({"roles": frozenset({"editorial"})}, True),
+        ({"address": ("10.20.0.9", 8840), "paired_at_utc_ms": 9}, False),
+    ],
+)
+async def test_a_box_that_is_paired_anew_is_known_as_it_is_now(
+    tmp_path: Path, disk: RealDisk, change: dict[str, Any], is_cut: bool
+) -> None:
+    """What it had open under another name, or with other roles, ends; there is one entry of it."""
+    scene = Scene(tmp_path, disk)
+    await scene.trusting.trust(PROCESS)
+    anew = replace(PROCESS, **change)
+    await scene.trusting.trust(anew)
+    assert scene.book.all_trusted() == read(tmp_path) == (anew,)
+    assert any(line.startswith("let go process-1: False") for line in scene.told) is is_cut
+    assert scene.told[-1] == f"took up {anew.name}: True, True"
 
 
 async def test_what_the_config_pins_no_command_changes(tmp_path: Path, disk: RealDisk) -> None:
