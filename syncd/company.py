@@ -49,6 +49,7 @@ class Company:
         hello: Callable[[], Hello],
         steadily: Callable[[Handover], Coroutine[Any, Any, None]],
         unsealed: Unsealed,
+        look: Callable[[str], None],
     ) -> None:
         self.pulses: dict[str, Pulse] = {}
         self.sources: dict[str, Source] = {}
@@ -61,6 +62,7 @@ class Company:
         self._hello = hello
         self._steadily = steadily
         self._unsealed = unsealed
+        self._look = look
         self._met: dict[str, TrustedPeer] = {}
         self._group: asyncio.TaskGroup | None = None
         self._pulsing: dict[str, asyncio.Task[None]] = {}
@@ -127,6 +129,7 @@ class Company:
             journal=self._journal,
             lane_count=self._config.destinations[0].lanes,
             unsealed=self._unsealed,
+            look=self._look,
         )
         self._run_handover()
 

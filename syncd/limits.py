@@ -51,6 +51,8 @@ QUIET_S = (
     0.4  # a closed manifest (ASC MHL chain, finished XML) and its roll must be still this long
 )
 LIST_QUIET_S = 5.0  # a plain list has no end mark: still for longer before it counts
+# A list that is written again on its roll's way may be so for this long before the roll is held.
+EVIDENCE_PATIENCE_S = 30.0
 SETTLE_S_DEFAULT = 20.0
 POLL_S = 5.0  # where a file system gives no events
 NETWORK_QUIET_S = 15.0  # other hosts' changes show late: attribute caches lag by seconds

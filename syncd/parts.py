@@ -110,6 +110,7 @@ class Parts:
             hello=self.hello,
             steadily=self._steadily,
             unsealed=self.unsealed,
+            look=self._look_at_source,
         )
         self.pulses = self._company.pulses
         self.adopting = self._adopting([subscriber.name for subscriber in subscribers])
@@ -319,6 +320,13 @@ class Parts:
             )
             for landing in self.config.landings
         )
+
+    def _look_at_source(self, path: str) -> None:
+        """Have the landing that a source folder lies in look at it at once."""
+        for landing in self.landings:
+            inner = path.removeprefix(landing.root.rstrip("/") + "/")
+            if inner != path:
+                landing.touched(inner)
 
     def _rank_and_time(self, day: str, name: str, arrived_utc_ms: int) -> tuple[int, int | None]:
         place = self.place(day, name, arrived_utc_ms)

@@ -18,6 +18,7 @@ from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, firs
 from syncd.handoff.doubts import check_source
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import Outgoing, offer
+from syncd.handoff.patience import Patience
 from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
 from syncd.handoff.tidings import TidingsReader
@@ -50,6 +51,7 @@ class Handover:
 
     A session begins when the pulse says that the peer is heard, and ends with it. One that ends
     although the peer lives is begun again with full jitter, at most RETRY_CAP_S later.
+    look: has the landing look at a roll's source at once.
     """
 
     def __init__(
@@ -61,6 +63,7 @@ class Handover:
         journal: Journal,
         lane_count: int,
         unsealed: Unsealed | None = None,
+        look: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.peer = pulse.peer
         self.problem = "not connected yet"
@@ -74,6 +77,8 @@ class Handover:
         self.feed = Feed(self._feed_bell.ring)
         self._sources = Sources(ports.disk)
         self._watches = Watches()
+        self._patience = Patience(ports.clock)
+        self._look = look
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
         self._waits_for_go: set[str] = set()
@@ -339,13 +344,24 @@ class Handover:
             await self._feed_bell.wait(0.5)
 
     async def _hold_as_it_is(self, roll_id: str, error: HeldError) -> None:
-        """Hold a roll; one that the landing has taken anew since it was opened is offered anew."""
-        if not await self._ports.disk.aside(self._is_taken_anew, roll_id):
+        """Hold a roll; one that the landing has taken anew since it was opened is offered anew.
+
+        One of which the landing may be about to do so is offered again a little later.
+        """
+        if await self._ports.disk.aside(self._is_taken_anew, roll_id):
+            self._drop(roll_id)
+            self._retry_at_s.pop(roll_id, None)
+            self._bell.ring()
+            return
+        opened = self._sources.opened(roll_id)
+        inventory = None if opened is None else opened.inventory
+        if opened is None or not self._patience.is_left(roll_id, inventory, error):
             await self._hold(roll_id, error)
             return
+        log.info("%s: %s The landing is asked to look again.", roll_id, error.problem)
+        self._look(opened.source_path)
         self._drop(roll_id)
-        self._retry_at_s.pop(roll_id, None)
-        self._bell.ring()
+        self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
 
     def _is_taken_anew(self, roll_id: str) -> bool:
         """Tell whether a roll is read as files that the journal has replaced by others."""

@@ -42,9 +42,13 @@ class Sources:
 
     def edition(self, roll_id: str) -> int | None:
         """Return which edition of its inventory a roll is read as; None if it is not open."""
-        with self._lock:
-            outgoing = self._added.get(roll_id)
+        outgoing = self.opened(roll_id)
         return None if outgoing is None else outgoing.edition
+
+    def opened(self, roll_id: str) -> Outgoing | None:
+        """Return a roll as it was opened; None if it is not open."""
+        with self._lock:
+            return self._added.get(roll_id)
 
     def add(self, outgoing: Outgoing) -> None:
         """Open a roll's folder, anew if it was. Raises HeldError(source-unreadable)."""

@@ -205,11 +205,22 @@ class Examiner:
         if isinstance(decision, Wait) and decision.doubt is None and decision.until_s is not None:
             return
         for roll_id, path in changes.items():
+            is_settling = isinstance(decision, Wait) and decision.until_s is not None
+            if is_settling and self._is_evidence(roll_id, path):
+                continue  # a list that is being written again may be anything meanwhile
             if isinstance(decision, Verified) and decision.inventory.roll_id != roll_id:
                 # The same media under other digests: what is there now is handed over instead.
                 self._ledger.replace(roll_id, decision.inventory, roll.source, is_there=False)
                 continue
             self._ledger.hold_source(roll_id, _changed(path), roll.source)
+
+    def _is_evidence(self, roll_id: str, path: str) -> bool:
+        """Tell whether a path that changed is a list or part of a history, as far as it is known.
+
+        What else may have changed is met by the lanes, or when this is decided on again.
+        """
+        files = self._ledger.inventory(roll_id).files
+        return any(shown(e.path) == path and e.kind is FileKind.EVIDENCE for e in files)
 
     def _show(self, roll: Roll) -> str:
         if roll.placeholder is None:

@@ -99,6 +99,57 @@ def test_a_list_written_again_on_the_way_arrives_as_it_is_now(name: str, change:
     assert sent <= total + len(before) + len(after) + 1
 
 
+def test_a_lane_that_meets_a_new_list_first_holds_nothing() -> None:
+    """No event is heard: the landing is asked to look, and needs the list to be still for 5 s."""
+    world = World(43)
+    files = clips(world, count=6)
+    after = longer(listing(files))
+
+    async def scene() -> float:
+        put_roll(world, "A012", files, evidence={"Z.md5": listing(files)})
+        await moves(world, "A012")
+        order_by_hand(world.offload, None, paused=True)
+        await world.offload.clock.sleep(2.0)
+        put_files(world.offload, SOURCE, {"Z.md5": after}, replace=True)
+        order_by_hand(world.offload, None, paused=False)
+        begun_s = world.offload.clock.monotonic_s()
+        await reaches(world, "A012")
+        return world.offload.clock.monotonic_s() - begun_s
+
+    took_s = play(world, scene)
+    world.check_nothing_false()
+    assert stored(world, "A012")["Z.md5"] == after
+    assert held_notices(world) == []
+    assert took_s < 15.0
+
+
+def test_a_list_that_does_not_come_to_rest_is_held_in_the_end_and_heals() -> None:
+    """Not while the landing waits for it to settle; then a person should know of it."""
+    world = World(44)
+    files = clips(world, count=6)
+
+    async def scene() -> float:
+        put_roll(world, "A012", files, evidence={"Z.md5": listing(files)})
+        await moves(world, "A012")
+        order_by_hand(world.offload, None, paused=True)
+        await world.offload.clock.sleep(2.0)
+        put_files(world.offload, SOURCE, {"Z.md5": listing(files)[:-7]}, replace=True)
+        order_by_hand(world.offload, None, paused=False)
+        begun_s = world.offload.clock.monotonic_s()
+        held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
+        assert "Z.md5" in held.message
+        after_s = world.offload.clock.monotonic_s() - begun_s
+        put_files(world.offload, SOURCE, {"Z.md5": longer(listing(files))}, replace=True)
+        touch(world, "A012")
+        await reaches(world, "A012")
+        return after_s
+
+    after_s = play(world, scene)
+    world.check_nothing_false()
+    (landing,) = world.offload.config.landings
+    assert landing.settle_s <= after_s < landing.settle_s + 5.0
+
+
 def test_a_list_that_contradicts_the_media_names_the_file_and_heals() -> None:
     """Another digest for a clip is another roll as far as anyone can tell, until it is read."""
     world = World(41)
