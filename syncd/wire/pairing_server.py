@@ -125,7 +125,7 @@ class _Talk(asyncio.Protocol):
         try:
             reply = self._talks.receive(self, data)
         except BadMessage as error:
-            log.info("Pairing with %s ended: %s", self.host, error)
+            log.debug("Pairing with %s ended: %s", self.host, error)  # as many as strangers like
             self.abort()
             return
         if reply is not None and self.showing.is_over:
