@@ -241,6 +241,8 @@ class Handover:
                     self._bell.ring()
                     return
                 await self._ports.disk.aside(self._note_taken, row, reader, lacking)
+                if row.roll_id in self._doubts:  # asked for again since: too old an answer
+                    return
                 self._offered.add(row.roll_id)
                 self._source_told.discard(row.roll_id)
                 self.feed.offer(
@@ -292,8 +294,11 @@ class Handover:
         self._bell.ring()
 
     async def _settle_doubts(self, outgoing: Outgoing) -> None:
-        """Read the doubted source files past the cache; raises HeldError if the source is wrong."""
-        paths = self._doubts.get(outgoing.roll_id, set())
+        """Read the doubted source files past the cache; raises HeldError if the source is wrong.
+
+        What is doubted in the meantime stays so, for the next offer.
+        """
+        paths = frozenset(self._doubts.get(outgoing.roll_id, ()))
         try:
             for path in sorted(paths):
                 await self._ports.disk.aside(check_source, self._sources, outgoing, path)
@@ -306,7 +311,8 @@ class Handover:
             )
             await self._calls.ask(withhold)
             raise
-        self._doubts.pop(outgoing.roll_id, None)
+        if left := self._doubts.pop(outgoing.roll_id, set()) - paths:
+            self._doubts[outgoing.roll_id] = left
 
     # Lanes and what comes back from them
 

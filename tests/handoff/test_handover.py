@@ -3,10 +3,15 @@
 import asyncio
 import errno
 import hashlib
+from typing import Any
 
 import pytest
 
 from syncd.board.answers import find_one
+from syncd.handoff.doubts import check_source
+from syncd.handoff.handover import Handover
+from syncd.handoff.outgoing import Outgoing
+from syncd.handoff.sources import Sources
 from syncd.journal import notices, rolls
 from syncd.ports import EntryKind
 from syncd.roll.inventory import Trust
@@ -36,6 +41,7 @@ from tests.faults.world import DAY, LANDING, STORAGE, SimChance, World
 
 SECOND = "/media/second"
 SOURCE = f"{LANDING}/{DAY}/A012"
+LAST = "Clips/C002.mov"
 
 
 @pytest.fixture(autouse=True)
@@ -758,5 +764,48 @@ def test_a_broken_session_leaves_no_mark_on_the_hand_off() -> None:
         await reaches(world, "A012")
         assert not handing[0].done()
         assert handing[0].cancelling() == 0
+
+    play(world, scene)
+
+
+@pytest.mark.parametrize("while_", ["the source is read", "the answer is written down"])
+def test_a_file_asked_for_again_during_an_offer_is_not_forgotten(
+    monkeypatch: pytest.MonkeyPatch, while_: str
+) -> None:
+    """What the storage asks for while a roll is being offered is answered by the next offer.
+
+    It was forgotten, and the roll stayed on its way for ever (seeds 6508 and 31671 once).
+    """
+    world = World(1)
+    read: list[str] = []
+    at = {"the source is read": "check_source", "the answer is written down": "note_taken"}[while_]
+
+    def asks_again(name: str) -> None:
+        if name == at and read.count(LAST) == 0 and "asked" not in read:
+            read.append("asked")
+            handover = world.offload.parts.handover  # type: ignore[union-attr]
+            assert handover is not None
+            handover._resend(row_of(world.offload, "A012").roll_id, LAST)  # type: ignore[union-attr]
+
+    note = Handover._note_taken
+
+    def checking(sources: Sources, outgoing: Outgoing, path: str) -> None:
+        asks_again("check_source")
+        read.append(path)
+        check_source(sources, outgoing, path)
+
+    def noting(self: Handover, *given: Any) -> None:
+        note(self, *given)
+        asks_again("note_taken")
+
+    monkeypatch.setattr("syncd.handoff.handover.check_source", checking)
+    monkeypatch.setattr(Handover, "_note_taken", noting)
+    files = clips(world, 3)
+    put_roll(world, "A012", files)
+    if at == "check_source":
+        rot(world, "C000.mov", files)
+
+    async def scene() -> None:
+        await until(lambda: LAST in read, "the file that was asked for again is read")
 
     play(world, scene)
