@@ -35,6 +35,11 @@ DIRECT_ALIGN_BYTES = 4096
 # Evidence: a manifest larger than this is refused; 300,000 files in ASC MHL are about 120 MB.
 MANIFEST_BYTES_MAX = 256 * MIB
 MANIFEST_DEPTH_MAX = 64
+# What is open of one at a time, beside the records that were let go: ten thousand times what any
+# has, and some tens of megabytes.
+MANIFEST_NODES_MAX = 100_000
+MANIFEST_TEXT_MAX = 1 * MIB
+MANIFEST_ATTRIBUTES_MAX = 64
 
 # What a storage notes of one roll: 2,000,000 files, their paths and digests, stay below it.
 RECORD_BYTES_MAX = 512 * MIB

@@ -43,7 +43,7 @@ from syncd.parts import Parts
 from syncd.ports import Ports
 from syncd.roll.stages import Stage, is_before
 from syncd.trusting import Trusting, all_trusted, pinned
-from syncd.wire.announcement import Announcement
+from syncd.wire.announcement import Announcement, is_name_of
 from syncd.wire.bulk_server import BulkServer
 from syncd.wire.clients import Clients
 from syncd.wire.control_server import ControlServer
@@ -343,5 +343,8 @@ def _discovery(
         found=found,
         lost=book.lost,
         misses_someone=lambda: not all(parts.hears(peer.name) for peer in book.all_trusted()),
+        is_expected=lambda name: any(
+            is_name_of(name, peer.name, peer.fingerprint) for peer in book.all_trusted()
+        ),
         interfaces=config.node.interfaces,
     )

@@ -307,10 +307,11 @@ def _needed_by(value: Any) -> int | None:
         return None
     try:
         moment = datetime.fromisoformat(value)
-    except (TypeError, ValueError):
-        moment = None
-    if moment is None or moment.tzinfo is None:
+        utc_ms = int(moment.astimezone(UTC).timestamp() * 1000)
+    except (TypeError, ValueError, OverflowError):
+        moment, utc_ms = None, -1
+    if moment is None or moment.tzinfo is None or utc_ms < 0:
         raise UsageError(
             '"needed_by" is no time.', remedy='Send one such as "2026-03-14T19:00:00Z", or null.'
         )
-    return int(moment.astimezone(UTC).timestamp() * 1000)
+    return utc_ms

@@ -25,7 +25,7 @@ WRITE_TIMEOUT_S = 10.0  # a reader that takes nothing for so long is gone
 PAGE_EVENTS = 200
 STREAMS_MAX = 64
 RETRY_MS = 1000
-_SEQ_MAX = (1 << 63) - 1
+_SEQ_DIGITS_MAX = 19  # those of the journal's largest
 
 
 class TooManyStreamsError(SyncdError):
@@ -85,7 +85,7 @@ class EventStreams:
         asked = request.headers.get("Last-Event-ID") or request.query.get("after")
         if not asked:
             return last, False
-        if not (asked.isascii() and asked.isdigit() and int(asked[:20]) <= _SEQ_MAX):
+        if not (asked.isascii() and asked.isdigit() and len(asked) <= _SEQ_DIGITS_MAX):
             raise UsageError(
                 f"{asked[:80]!r} is no event's number.", remedy="Send an id that the stream gave."
             )

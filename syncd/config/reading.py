@@ -42,6 +42,9 @@ from syncd.roll.stages import Stage
 
 FILE_NAME = "syncd.toml"
 FILE_BYTES_MAX = 1 << 20
+# A key of a thousand names joined by dots takes the TOML library a million steps and places.
+DOTS_PER_LINE_MAX = 64
+ERRORS_SHOWN_MAX = 50
 RANK_MAX = 1_000_000
 _DAY_S = 86_400.0
 # What a notice can be about: a stage that was reached, or that a held roll goes on.
@@ -98,7 +101,9 @@ def _toml(data: bytes, source: str) -> dict[str, Any]:
         )
     try:
         # RecursionError: thousands of brackets; ValueError: no UTF-8, bad TOML, endless numbers.
-        return tomllib.loads(data.decode("utf-8-sig"))
+        text = data.decode("utf-8-sig")
+        _check_dots(text)
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise ConfigError(
             f"{source} is not TOML: {values.shown(str(error))[1:-1]}.",
@@ -106,11 +111,20 @@ def _toml(data: bytes, source: str) -> dict[str, Any]:
         ) from error
 
 
+def _check_dots(text: str) -> None:
+    """Raise ValueError for a line in which a key may be too long to be read."""
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.count(".") > DOTS_PER_LINE_MAX and not line.lstrip().startswith("#"):
+            raise ValueError(f"more than {DOTS_PER_LINE_MAX} dots (at line {number})")
+
+
 def _error(source: str, problems: list[Problem]) -> ConfigError:
     if len(problems) == 1:
         only = problems[0]
         return ConfigError(f"{source}: {only.key} {only.found}.", remedy=only.remedy)
-    lines = [f"\n  {p.key} {p.found}. {p.remedy}" for p in problems]
+    lines = [f"\n  {p.key} {p.found}. {p.remedy}" for p in problems[:ERRORS_SHOWN_MAX]]
+    if len(problems) > ERRORS_SHOWN_MAX:
+        lines.append("\n  and others.")
     return ConfigError(
         f"{source} has {len(problems)} errors:{''.join(lines)}\n",
         remedy="Correct them, then run `syncd check`.",

@@ -24,6 +24,7 @@ T = TypeVar("T")
 E = TypeVar("E", bound=Enum)
 
 _SHOWN_CHARACTERS_MAX = 80
+_COMPARED_MAX = 100  # comparing takes time; nobody reads so many problems at once
 _PORT_MAX = 65535
 _UNITS = {"": 0, "k": 1, "m": 2, "g": 3, "t": 4, "p": 5}
 _SIZE = re.compile(r"(\d{1,15}(?:\.\d{1,6})?)\s*([kmgtp]?)(i?)b?", re.IGNORECASE | re.ASCII)
@@ -143,6 +144,9 @@ class Table:
         """Note every key that nobody took, with the known one that is most like it."""
         for key in self.values:
             if key in self._known:
+                continue
+            if len(self.problems) >= _COMPARED_MAX:
+                self.note(shown(key)[1:-1], "is not a known key", "Leave it out.")
                 continue
             like = difflib.get_close_matches(key[:_SHOWN_CHARACTERS_MAX], self._known, n=1)
             remedy = f"Did you mean {like[0]}?" if like else f"Known: {', '.join(self._known)}."

@@ -34,7 +34,8 @@ def parse_media_hash_list(data: bytes, *, name: str) -> tuple[ListedFile, ...]:
     root = read_xml(data, list_path=name, record_parent="", on_record=on_record)
     version = root.attributes.get("version", "")
     if root.name != "hashlist" or version not in VERSIONS:
-        wrong = f"it is no media hash list of version 1.0 or 1.1, but {shown(root.local)} {version}"
+        found = f"{shown(root.local[:40])} {shown(version[:20])}"
+        wrong = f"it is no media hash list of version 1.0 or 1.1, but {found}"
         raise EvidenceError(name, wrong.rstrip())
     return merged(name, entries)
 

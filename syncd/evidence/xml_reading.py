@@ -1,6 +1,7 @@
 """XML from strangers, read in one pass with flat memory and firm limits.
 
-Owns: the limits (no DOCTYPE, bytes, depth) and the small nodes that manifests are read from.
+Owns: the limits (no DOCTYPE; bytes, depth, text and attributes of one element, elements that are
+kept, length of one tag or comment) and the small nodes that manifests are read from.
 Must not: know any manifest's vocabulary.
 
 A file record is handed over as soon as it ends and is then let go, so that 300,000 of them cost
@@ -16,10 +17,18 @@ from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import DefusedXMLParser
 
 from syncd.evidence.errors import EvidenceError
-from syncd.limits import MANIFEST_BYTES_MAX, MANIFEST_DEPTH_MAX
+from syncd.limits import (
+    MANIFEST_ATTRIBUTES_MAX,
+    MANIFEST_BYTES_MAX,
+    MANIFEST_DEPTH_MAX,
+    MANIFEST_NODES_MAX,
+    MANIFEST_TEXT_MAX,
+)
 from syncd.roll.names import shown
 
 _CHUNK_BYTES = 1024 * 1024
+# A tag or comment that takes more is looked through anew with each: expat 2.5 begins it again.
+_CHUNKS_PER_TOKEN_MAX = 2
 # Those that expat reads itself; for any other, Python would be asked for a codec.
 _ENCODINGS = frozenset({"utf-8", "utf-16", "us-ascii", "iso-8859-1"})
 
@@ -78,6 +87,7 @@ def read_xml(
     try:
         for start in range(0, len(data), _CHUNK_BYTES):
             reading.expat.Parse(view[start : start + _CHUNK_BYTES].tobytes(), False)
+            reading.check_progress()
         reading.expat.Parse(b"", True)
     except ExpatError as error:
         raise EvidenceError(
@@ -106,6 +116,9 @@ class _Reading:
         self._record_depth = 2 if record_parent else 1
         self._on_record = on_record
         self._open: list[Node] = []
+        self._kept = 0
+        self._kept_besides = 0
+        self._idle_chunks = 0
         self._defused: Any = DefusedXMLParser(forbid_dtd=True)
         self.expat: Any = self._defused.parser
         self.expat.buffer_text = True
@@ -115,6 +128,12 @@ class _Reading:
         self.expat.StartElementHandler = self._start
         self.expat.EndElementHandler = self._end
         self.expat.CharacterDataHandler = self._data
+
+    def check_progress(self) -> None:
+        """Raise EvidenceError if nothing has begun or ended for some chunks."""
+        self._idle_chunks += 1
+        if self._idle_chunks > _CHUNKS_PER_TOKEN_MAX:
+            raise self._too_much("one tag or comment is longer than a megabyte")
 
     def end(self) -> None:
         """Part from expat: the two hold each other, and with them all that was read."""
@@ -128,21 +147,44 @@ class _Reading:
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         node = Node(name, attributes, self.expat.CurrentLineNumber)
+        self._idle_chunks = 0
+        if self._holds_records():
+            self._kept_besides = self._kept
+        self._kept += 1
         if len(self._open) >= MANIFEST_DEPTH_MAX:
-            wrong = f"elements are nested more than {MANIFEST_DEPTH_MAX} deep"
-            raise EvidenceError(self._list_path, wrong, line=node.line)
+            raise self._too_much(f"elements are nested more than {MANIFEST_DEPTH_MAX} deep")
+        if len(attributes) > MANIFEST_ATTRIBUTES_MAX:
+            raise self._too_much(f"an element has more than {MANIFEST_ATTRIBUTES_MAX} attributes")
+        if self._kept > MANIFEST_NODES_MAX:
+            raise self._too_much(f"it has more than {MANIFEST_NODES_MAX} elements beside its files")
         self._open.append(node)
 
     def _data(self, text: str) -> None:
-        self._open[-1].text += text
+        self._idle_chunks = 0
+        if self._holds_records():
+            return  # what stands between records; nobody asks for it, and there is much of it
+        node = self._open[-1]
+        if len(node.text) + len(text) > MANIFEST_TEXT_MAX:
+            raise self._too_much(f"an element has more than {MANIFEST_TEXT_MAX} characters of text")
+        node.text += text
+
+    def _holds_records(self) -> bool:
+        """Tell whether what comes next lies between records."""
+        if len(self._open) != self._record_depth:
+            return False
+        return self._record_parent in {"", self._open[-1].name}
+
+    def _too_much(self, wrong: str) -> EvidenceError:
+        return EvidenceError(self._list_path, wrong, line=self.expat.CurrentLineNumber)
 
     def _end(self, _name: str) -> None:
         node = self._open.pop()
+        self._idle_chunks = 0
         if not self._open:
             self.root = node
             return
-        parent, depth = self._open[-1], len(self._open)
-        if depth == self._record_depth and self._record_parent in {"", parent.name}:
+        if self._holds_records():
             self._on_record(node)
+            self._kept = self._kept_besides
         else:
-            parent.children.append(node)
+            self._open[-1].children.append(node)

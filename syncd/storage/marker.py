@@ -4,6 +4,7 @@ Owns: the marker file's name and form. Made once, because a person said so; neve
 """
 
 import json
+import re
 
 from syncd.ports import Chance, Folder
 from syncd.storage.troubles import storage_absent, why
@@ -11,6 +12,7 @@ from syncd.storage.troubles import storage_absent, why
 MARKER_NAME = "syncd-storage.json"
 _BYTES_MAX = 4096
 _VERSION = 1
+_ID = re.compile(r"[0-9A-Za-z_-]{1,64}", re.ASCII)
 
 
 def make_marker(folder: Folder, chance: Chance) -> str:
@@ -36,9 +38,9 @@ def read_marker(folder: Folder, shown_path: str = "folder") -> str:
         raise storage_absent(shown_path, f"its marker {MARKER_NAME} is missing") from error
     except OSError as error:
         raise storage_absent(shown_path, f"{MARKER_NAME}: {why(error)}") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise storage_absent(shown_path, f"its marker {MARKER_NAME} is not JSON") from error
     match found:
-        case {"syncd_storage": 1, "id": str(storage_id)} if storage_id:
+        case {"syncd_storage": 1, "id": str(storage_id)} if _ID.fullmatch(storage_id):
             return storage_id
     raise storage_absent(shown_path, f"its marker {MARKER_NAME} is of another kind")

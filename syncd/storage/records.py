@@ -16,7 +16,7 @@ from typing import Any
 import msgpack
 import xxhash
 
-from syncd.limits import PARCEL_PIECES_MAX
+from syncd.limits import PARCEL_PIECES_MAX, ROLL_FILES_MAX
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import (
     FileEntry,
@@ -35,6 +35,10 @@ _VERSION = 1
 _HEAD_BYTES_MAX = 128
 _ENTRY = struct.Struct(">II")  # parcel number, how many pieces
 _CHECK_BYTES = 8
+_KEYS_MAX = 16
+# A file is two lists, and one more for each digest: 25 bytes for the first two, 16 for another.
+_BYTES_PER_LIST_MIN = 8
+_LISTS_BESIDE = 8
 
 
 class RecordError(ValueError):
@@ -180,13 +184,44 @@ def _read(kind: bytes, data: bytes) -> dict[str, Any]:
     digest = xxhash.xxh3_128_hexdigest(body).encode()
     if head != b"%s %d %s %d %s" % (_WORD, _VERSION, kind, len(body), digest):
         raise RecordError("it is not as it was written, or of another kind")
+    lists = _Lists(len(body))
     try:
-        plain = msgpack.unpackb(body)
-    except (ValueError, msgpack.UnpackException) as error:
+        plain = msgpack.unpackb(
+            body,
+            list_hook=lists.take,
+            object_hook=lists.take_map,
+            max_array_len=ROLL_FILES_MAX,
+            max_map_len=_KEYS_MAX,
+            max_ext_len=0,
+        )
+    except (ValueError, MemoryError, msgpack.UnpackException) as error:
         raise RecordError(f"it cannot be read ({error})") from error
     if not isinstance(plain, dict):
         raise RecordError("it holds no map")
     return plain
+
+
+class _Lists:
+    """Counts lists as they are read: a byte can promise one, and one takes 56 bytes or more.
+
+    The record itself is the only map.
+    """
+
+    def __init__(self, body_bytes: int) -> None:
+        self._has_map = False
+        self._left = _LISTS_BESIDE + body_bytes // _BYTES_PER_LIST_MIN
+
+    def take(self, items: list[Any]) -> list[Any]:
+        self._left -= 1
+        if self._left < 0:
+            raise ValueError("more lists than its files can have")
+        return items
+
+    def take_map(self, plain: dict[str, Any]) -> dict[str, Any]:
+        if self._has_map:
+            raise ValueError("a map in it")
+        self._has_map = True
+        return plain
 
 
 def _inventory_to_plain(inventory: Inventory) -> dict[str, Any]:

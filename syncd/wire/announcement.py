@@ -53,6 +53,16 @@ def instance_name(name: str, fingerprint: str) -> str:
     return shown.encode()[:room].decode(errors="ignore").rstrip() + ending
 
 
+def is_name_of(full_name: str, name: str, fingerprint: str) -> bool:
+    """Tell whether a node of that name announces itself so, or as one of nine whose name is taken.
+
+    Anybody can take such a name; but there are only so many of them.
+    """
+    label = full_name.removesuffix("." + SERVICE_TYPE)
+    own = instance_name(name, fingerprint)
+    return label == own or (len(label) == len(own) + 2 and label[:-1] == own + "-")
+
+
 def txt_record(
     fingerprint: str, roles: Iterable[str], *, is_pairing: bool = False
 ) -> dict[str, bytes]:

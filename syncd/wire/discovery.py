@@ -50,8 +50,11 @@ RESOLVE_TIMEOUT_MS = 3000
 RESOLVERS = 4
 NAMES_WAITING_MAX = 256
 NAMES_KNOWN_MAX = 256
+ODD_NAMES_MAX = 8  # told by name within ODD_NAME_S; anybody can announce any number
+ODD_NAME_S = 3600.0
 GOODBYE_TIMEOUT_S = 1.5
 
+Names = asyncio.Queue[tuple[str, ServiceStateChange]]
 Found = Callable[[Announcement, tuple[Address, ...]], None]
 NETWORK_ERRORS = (OSError, RuntimeError, ZeroconfError, asyncio.TimeoutError)
 
@@ -73,6 +76,8 @@ class Discovery:
 
     found: called with what somebody says of itself, and its addresses.
     lost: called with the fingerprint of one that said goodbye.
+    is_expected: tells by its name whether it may be a paired peer; such are not made to wait
+    behind others.
     misses_someone: tells whether it is worth looking again.
     interfaces: names or addresses to use instead of all that lead to other boxes.
     state: one word for the board: off, waiting (for a network), announcing, announced.
@@ -90,6 +95,7 @@ class Discovery:
         found: Found,
         lost: Callable[[str], None],
         misses_someone: Callable[[], bool] = lambda: False,
+        is_expected: Callable[[str], bool] = lambda _: False,
         interfaces: Iterable[str] = (),
     ) -> None:
         self.state = "off"
@@ -104,9 +110,11 @@ class Discovery:
         self._lost = lost
         self._misses_someone = misses_someone
         self._interfaces = tuple(interfaces)
-        self._names: asyncio.Queue[tuple[str, ServiceStateChange]] = asyncio.Queue(
-            NAMES_WAITING_MAX
-        )
+        self._is_expected = is_expected
+        self._expected: Names = asyncio.Queue(NAMES_WAITING_MAX)
+        self._others: Names = asyncio.Queue(NAMES_WAITING_MAX)
+        self._waiting: set[tuple[str, ServiceStateChange]] = set()
+        self._odd: dict[str, float] = {}  # name: when it may be told by itself no more
         self._known: dict[str, str] = {}  # instance name: fingerprint
         self._places: tuple[Place, ...] = ()
         self._seen: tuple[Place, ...] = ()
@@ -126,7 +134,9 @@ class Discovery:
         try:
             async with asyncio.TaskGroup() as group:
                 for number in range(RESOLVERS):
-                    group.create_task(self._resolve_names(), name=f"discovery-resolver-{number}")
+                    names = self._expected if number == 0 else self._others
+                    resolving = self._resolve_names(names)
+                    group.create_task(resolving, name=f"discovery-resolver-{number}")
                 group.create_task(self._follow_network(), name="discovery-network")
         finally:
             await self._close()
@@ -254,23 +264,41 @@ class Discovery:
         state_change: ServiceStateChange,
     ) -> None:
         """Only queue the name: this runs inside the library's own reading of a packet."""
+        said = (name, state_change)
+        if said in self._waiting:
+            return
         try:
-            self._names.put_nowait((name, state_change))
+            (self._expected if self._is_expected(name) else self._others).put_nowait(said)
         except asyncio.QueueFull:
-            log.warning("Too many names are announced at once; %r was left out", name[:80])
+            text = "More names are announced at once than can be looked at; some are left out"
+            self._repeats.trouble("names", text)
+        else:
+            self._waiting.add(said)
 
-    async def _resolve_names(self) -> None:
+    async def _resolve_names(self, names: Names) -> None:
         while True:
-            name, change = await self._names.get()
+            name, change = said = await names.get()
+            self._waiting.discard(said)
             try:
                 if change is ServiceStateChange.Removed:
                     self._removed(name)
                 else:
                     await self._resolve(name)
             except NETWORK_ERRORS as error:
-                self._repeats.trouble(name, f"Could not resolve {name[:80]!r}: {error}")
+                self._tell(name, f"Could not resolve {name[:80]!r}: {error}")
             except ValueError as error:
-                self._repeats.trouble(name, f"Left out the announcement {name[:80]!r}: {error}")
+                self._tell(name, f"Left out the announcement {name[:80]!r}: {error}")
+
+    def _tell(self, name: str, text: str) -> None:
+        """Log what is odd about a name; of many names, that there are many."""
+        now_s = self._clock.monotonic_s()
+        self._odd = {known: ends_s for known, ends_s in self._odd.items() if ends_s > now_s}
+        if name in self._odd or len(self._odd) < ODD_NAMES_MAX:
+            self._odd.setdefault(name, now_s + ODD_NAME_S)
+            self._repeats.trouble(name, text)
+            return
+        others = "More announcements make no sense than can be told one by one; they are left out"
+        self._repeats.trouble("odd", others)
 
     def _removed(self, name: str) -> None:
         fingerprint = self._known.pop(name, None)
@@ -284,7 +312,7 @@ class Discovery:
         info = AsyncServiceInfo(SERVICE_TYPE, name)
         if not await info.async_request(self._zeroconf.zeroconf, RESOLVE_TIMEOUT_MS):
             text = f"{name[:80]!r} is announced and does not say where it is"
-            self._repeats.trouble(name, text)
+            self._tell(name, text)
             return
         said = read_announcement(name, info.properties)
         hosts = info.parsed_scoped_addresses(IPVersion.V4Only)[:ADDRESSES_MAX]

@@ -19,6 +19,8 @@ from syncd.wire.fingerprints import is_same
 ALL_ROLES = frozenset(ROLES)
 STRANGERS_MAX = 64  # anyone on the network can announce any number of names
 ADDRESSES_MAX = 16
+# Of these, so many as found under the name by which a peer is trusted, and under any other.
+FOUND_MAX, FOUND_OTHERWISE_MAX = 8, 6
 
 Address = tuple[str, int]
 
@@ -52,12 +54,16 @@ class Announced:
 
 @dataclass(slots=True)
 class _Presence:
-    """What is known of one fingerprint's whereabouts, changing all the time."""
+    """What is known of one fingerprint's whereabouts, changing all the time.
+
+    found_otherwise: where a trusted peer is announced under another name than the one it has here.
+    """
 
     shown_name: str = ""
     roles: tuple[str, ...] = ()
     is_pairing: bool = False
     found_at: tuple[Address, ...] = ()
+    found_otherwise: tuple[Address, ...] = ()
     reached_at: Address | None = None
     last_heard_utc_ms: int | None = None
     ends_utc_ms: int | None = None
@@ -114,7 +120,11 @@ class PeerBook:
     # Presence
 
     def found(self, said: Announcement, addresses: Iterable[Address]) -> None:
-        """Take what discovery says: a hint. Our own announcement is no peer."""
+        """Take what discovery says: a hint. Our own announcement is no peer.
+
+        Anybody can announce a trusted peer's fingerprint, and at another address: so what was
+        found of it before is still tried behind that, and is crowded out by no other name.
+        """
         if said.fingerprint == self.own_fingerprint:
             return
         with self._lock:
@@ -123,7 +133,20 @@ class PeerBook:
                 presence.shown_name = said.shown_name
                 presence.roles = said.roles
                 presence.is_pairing = said.is_pairing
-                presence.found_at = tuple(addresses)[:ADDRESSES_MAX]
+                self._place(presence, said, tuple(addresses))
+
+    def _place(
+        self, presence: _Presence, said: Announcement, addresses: tuple[Address, ...]
+    ) -> None:
+        peer = self._trusted.get(said.fingerprint)
+        if peer is None:
+            presence.found_at = addresses[:ADDRESSES_MAX]
+        elif said.shown_name == peer.name:
+            known = dict.fromkeys((*addresses[:FOUND_MAX], *presence.found_at))
+            presence.found_at = tuple(known)[:FOUND_MAX]
+        else:
+            known = dict.fromkeys((*addresses[:FOUND_OTHERWISE_MAX], *presence.found_otherwise))
+            presence.found_otherwise = tuple(known)[:FOUND_OTHERWISE_MAX]
 
     def announced(self) -> list[Announced]:
         """Return who announces itself now, by name; anybody can announce anything."""
@@ -141,7 +164,7 @@ class PeerBook:
             presence = self._presence.get(fingerprint)
             if presence is None:
                 return
-            presence.found_at = ()
+            presence.found_at = presence.found_otherwise = ()
             if fingerprint not in self._trusted:
                 del self._presence[fingerprint]
 
@@ -176,7 +199,8 @@ class PeerBook:
             return ()
         with self._lock:
             presence = self._presence.get(peer.fingerprint, _Presence())
-            candidates = (presence.reached_at, peer.address, *presence.found_at)
+            found = (*presence.found_at, *presence.found_otherwise)
+            candidates = (presence.reached_at, peer.address, *found)
         return tuple(dict.fromkeys(address for address in candidates if address is not None))
 
     # Listing
@@ -191,7 +215,8 @@ class PeerBook:
     def _row(self, fingerprint: str, now_utc_ms: int) -> dict[str, Any]:
         peer = self._trusted.get(fingerprint)
         presence = self._presence.get(fingerprint, _Presence())
-        places = [presence.reached_at, peer.address if peer else None, *presence.found_at]
+        found = (*presence.found_at, *presence.found_otherwise)
+        places = [presence.reached_at, peer.address if peer else None, *found]
         heard = presence.last_heard_utc_ms
         address = next((place for place in places if place is not None), None)
         return {

@@ -7,7 +7,7 @@ Must not: decide whom to trust, or know the peers that the config pins.
 import json
 import logging
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,8 @@ VERSION = 1
 PAIRED_MAX = 64
 NAME_LENGTH_MAX = 63
 _PORT_MAX = 65535
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NOT_OURS = (ValueError, KeyError, TypeError, AttributeError)
 
 
 class DamagedStoreError(ConfigError):
@@ -117,7 +119,7 @@ def _parse(data: bytes, path: Path) -> tuple[TrustedPeer, ...]:
                 remedy="Run that version, or move the file away and pair the boxes anew.",
             )
         peers = tuple(_from_plain(each) for each in plain["peers"])
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (*_NOT_OURS, OverflowError, RecursionError) as error:
         reason = str(error) or type(error).__name__
         raise DamagedStoreError(reason[:200], path) from error
     if type(version) is not int or version != VERSION or len(peers) > PAIRED_MAX:
@@ -144,13 +146,15 @@ def _from_plain(plain: dict[str, Any]) -> TrustedPeer:
         raise ValueError("a name is none")
     if not isinstance(roles, list) or not roles or not set(roles) <= set(ROLES):
         raise ValueError("roles are none")
-    moment = datetime.fromisoformat(plain["paired_at"])
+    moment = datetime.fromisoformat(plain["paired_at"]).astimezone(UTC)
+    if moment < _EPOCH:
+        raise ValueError("a time is none")
     return TrustedPeer(
         name,
         parse_fingerprint(plain["fingerprint"]),
         None if address is None else _address(address),
         roles=frozenset(roles),
-        paired_at_utc_ms=round(moment.timestamp() * 1000),
+        paired_at_utc_ms=(moment - _EPOCH) // timedelta(milliseconds=1),
     )
 
 

@@ -32,7 +32,7 @@ def test_a_peer_under_another_instance_name_is_the_same_peer() -> None:
     peers.found(Announcement(PROCESS, "process-1", ("processing",)), [("10.20.0.2", 8840)])
     peers.found(Announcement(PROCESS, "process-1 (2)", ("processing",)), [("10.20.0.7", 8840)])
 
-    assert peers.addresses("process-1") == (("10.20.0.7", 8840),)
+    assert peers.addresses("process-1") == (("10.20.0.2", 8840), ("10.20.0.7", 8840))
     assert [row["name"] for row in peers.listing(NOW_UTC_MS)] == ["process-1"]
 
 
