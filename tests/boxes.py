@@ -21,11 +21,18 @@ from syncd.wire.identity import Identity
 DAY = "2026-03-14_D12"
 
 
+_given: set[int] = set()
+
+
 def free_port() -> int:
-    """Return a port that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """Return a port that nobody listens on now, and that was not returned before."""
+    while True:
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = int(probe.getsockname()[1])
+        if port not in _given:
+            _given.add(port)
+            return port
 
 
 @dataclass
@@ -196,8 +203,12 @@ class Pair:
     def __enter__(self) -> "Pair":
         if not self.offload.config.exists():
             self.configure()
-        self.processing.start()
-        self.offload.start()
+        try:
+            self.processing.start()
+            self.offload.start()
+        except BaseException:
+            self.__exit__()
+            raise
         return self
 
     def __exit__(self, *_: object) -> None:
