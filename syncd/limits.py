@@ -117,7 +117,9 @@ BULK_LINKS_MAX = 64  # lanes at once over all peers
 # control port, a TLS handshake (0.4 MiB at most). Above it the oldest one of the host that has the
 # most is cut. A peer proves itself within milliseconds, so it needs few, and never for long.
 UNPROVED_MAX = 128
-BACKLOG = 1024  # asked for and not yet accepted; the system may allow less
+PORCH_STAY_S = 0.5  # nobody is cut earlier: a handshake on a busy box takes a part of that
+PORCH_LOOK_S = 0.02  # how often a full porch looks whether somebody has left
+BACKLOG = 128  # asked for and not yet accepted: with a full porch the last waits PORCH_STAY_S
 SEND_BYTES = 256 * KIB  # so that a lane which moves slowly is seen to move
 STORAGE_SLOW_AFTER_S = 3.0  # a write or sync that takes longer is said to whoever waits for it
 # A card's own retries in mid-parcel take this long; then the taking end cuts the lane. The giving

@@ -20,7 +20,7 @@ from syncd.edges.chance import SystemChance
 from syncd.edges.clock import RealClock
 from syncd.edges.tcp import Doorstep, Listener, TcpLink, listen
 from syncd.errors import LinkEndedError, LinkLostError, PeerRefusedError, SyncdError
-from syncd.limits import BULK_LINKS_MAX, LANES_MAX, RETRY_CAP_S
+from syncd.limits import BULK_LINKS_MAX, LANES_MAX
 from syncd.ports import Chance, Clock, Lines, Link
 from syncd.repeats import Repeats
 from syncd.wire.greeting import admit
@@ -53,26 +53,32 @@ class BulkServer:
         clock: Clock | None = None,
         chance: Chance | None = None,
     ) -> None:
-        self.porch = Porch()
         self.port = port
         self._host = host
         self._lines = lines
         self._tickets = tickets
         self._handler = handler
         self._clock = clock or RealClock()
+        self.porch = Porch(self._clock)
         self._chance = chance or SystemChance()
         self._repeats = Repeats(log, self._clock)
-        self._greeting: dict[asyncio.Task[None], None] = {}
+        self._greeting: dict[asyncio.Task[tuple[TcpLink, Redeemed] | None], None] = {}
         self._peers: dict[asyncio.Task[None], str] = {}
         self._lanes: dict[asyncio.Task[None], Link] = {}
-        self._accepting: asyncio.Task[None] | None = None
+        self._accepting: asyncio.Task[Any] | None = None
         self._listener: Listener | None = None
 
     async def __aenter__(self) -> Self:
         """Listen. Raises ConfigError if the address cannot be used."""
         self._listener = listen(self._host, self.port)
         self.port = self._listener.port
-        self._accepting = asyncio.create_task(self._accept(self._listener), name="bulk-accept")
+        accepting = self.porch.open(
+            self._listener.accept,
+            self._greet,
+            port="bulk",
+            repeats=self._repeats,
+        )
+        self._accepting = asyncio.create_task(accepting, name="bulk-accept")
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -109,37 +115,33 @@ class BulkServer:
         """How many lanes are open."""
         return len(self._lanes)
 
-    async def _accept(self, listener: Listener) -> None:
-        while True:
-            try:
-                came = await listener.accept()
-            except OSError as error:  # no descriptors left, or the connection is gone already
-                self._repeats.trouble(
-                    "accept", f"The bulk port cannot accept connections: {error}."
-                )
-                is_room_made = self.porch.make_room()
-                await self._clock.sleep(0.0 if is_room_made else RETRY_CAP_S)
-                continue
-            self._repeats.well("accept", "The bulk port accepts connections again")
-            self._greet(came)
-
     def _greet(self, came: Doorstep) -> None:
         """Let a connection say who it is, beside the others."""
         task = asyncio.create_task(self._admit(came), name=f"greet-{came.where}")
         self._greeting[task] = None
-        task.add_done_callback(self._greeting.pop)
         guest = Guest(came.host, task.cancel)
-        task.add_done_callback(lambda _: self.porch.leave(guest))
+        task.add_done_callback(lambda done: self._greeted(came, guest, done))
         self.porch.take_in(guest)
 
-    async def _admit(self, came: Doorstep) -> None:
-        """Start the lane of a connection that has proved its ticket; log why if it has not."""
-        link: TcpLink | None = None
+    def _greeted(
+        self, came: Doorstep, guest: Guest, done: "asyncio.Task[tuple[TcpLink, Redeemed] | None]"
+    ) -> None:
+        """Start the lane of a connection that has proved its ticket; cut another one."""
+        del self._greeting[done]
+        self.porch.leave(guest)
+        proved = None if done.cancelled() else done.result()
+        if proved is None:
+            came.close()
+        else:
+            self._start(*proved)
+
+    async def _admit(self, came: Doorstep) -> tuple[TcpLink, Redeemed] | None:
+        """Return the link of a connection that has proved its ticket; log why if it has not."""
         try:
             nonce = self._chance.random_bytes(NONCE_BYTES)
             redeemed = await admit(came, self._clock, self._tickets, nonce, came.host)
             self._check_room(redeemed.peer.name)
-            link = came.link()
+            return came.link(), redeemed
         except LinkEndedError as error:
             log.debug("%s", error)
         except (SyncdError, OSError) as error:
@@ -147,11 +149,7 @@ class BulkServer:
             self._repeats.trouble("turned away", text)
         except Exception:
             log.exception("The greeting of %s failed.", came.where)
-        finally:
-            if link is None:
-                came.close()
-        if link is not None:
-            self._start(link, redeemed)
+        return None
 
     def _check_room(self, peer: str) -> None:
         """Raise PeerRefusedError if a peer, or all together, have as many lanes as may be."""

@@ -10,16 +10,29 @@ Handlers are never cancelled because a client left: what was asked is done.
 
 import asyncio
 import errno
+import gc
 import logging
+import socket
+from functools import partial
 from typing import Any, Protocol, Self
 
 from aiohttp import web
 
 from syncd.edges.dialling import ACCEPTED_TIMEOUT_S, notice_dead_hosts
 from syncd.errors import ConfigError, HeldError, PeerRefusedError, SyncdError
+from syncd.limits import BACKLOG
 from syncd.ports import Clock
+from syncd.repeats import Repeats
 from syncd.wire.fields import BadMessage
-from syncd.wire.gate import MEDIA_TYPE, Gate, Pairing, host_of, not_paired, peer_fingerprint
+from syncd.wire.gate import (
+    MEDIA_TYPE,
+    Gate,
+    Pairing,
+    host_of,
+    is_stranger,
+    not_paired,
+    peer_fingerprint,
+)
 from syncd.wire.identity import Identity
 from syncd.wire.messages import (
     ANSWERS,
@@ -32,6 +45,7 @@ from syncd.wire.messages import (
     unpack,
 )
 from syncd.wire.peers import PeerBook
+from syncd.wire.porch import Guest, Porch
 from syncd.wire.turns import Turns
 
 log = logging.getLogger(__name__)
@@ -41,6 +55,10 @@ TLS_CLOSE_TIMEOUT_S = 1.0
 BODY_TIMEOUT_S = 20.0
 KEEPALIVE_S = 75.0  # longer than the client's, so that the client is the one that lets go
 LINGER_S = 2.0  # a refused body is read on for this long, so that the refusal gets through
+# What asyncio leaves of a handshake that failed are cycles with a buffer of 256 KiB each, and the
+# interpreter looks for cycles seldom here (cli/service.py). One look takes 20 ms, more with a large
+# roll, and at most two a second are due: the porch lets in no more.
+COLLECT_EVERY = 128
 CLOSE_S = 1.0  # the whole daemon has 5 s to end
 PREFIX = "/peer/"
 REFUSAL_TEXT_LENGTH_MAX = 2000
@@ -83,7 +101,13 @@ class ControlServer:
         self._turns = Turns()
         self._handling: set[asyncio.Task[Any]] = set()
         self._polling: set[asyncio.Task[Any]] = set()
-        self._listening: asyncio.Server | None = None
+        self._porch = Porch(clock)
+        self._repeats = Repeats(log, clock)
+        self._context = identity.server_context()
+        self._listening: list[socket.socket] = []
+        self._accepting: list[asyncio.Task[Any]] = []
+        self._shaking: dict[asyncio.Task[None], None] = {}
+        self._failed = 0
 
     def pair_by(self, pairing: Pairing) -> None:
         """Let those who ask to pair talk with pairing."""
@@ -91,32 +115,69 @@ class ControlServer:
 
     async def __aenter__(self) -> Self:
         """Listen. Raises ConfigError naming the address if that is not possible."""
-        loop = asyncio.get_running_loop()
         try:
-            self._listening = await loop.create_server(
-                self._gate,
-                self._host,
-                self.port,
-                ssl=self._identity.server_context(),
-                ssl_handshake_timeout=HANDSHAKE_TIMEOUT_S,
-                ssl_shutdown_timeout=TLS_CLOSE_TIMEOUT_S,
-            )
+            self._listening = await _bind(self._host, self.port)
         except OSError as error:
             raise _cannot_listen(self._host, self.port, error) from error
-        for listening in self._listening.sockets:
-            notice_dead_hosts(listening, user_timeout_s=ACCEPTED_TIMEOUT_S)
-        self.port = self._listening.sockets[0].getsockname()[1]
+        self.port = self._listening[0].getsockname()[1]
+        for listening in self._listening:
+            accepting = self._porch.open(
+                partial(asyncio.get_running_loop().sock_accept, listening),
+                self._take,
+                port="control",
+                repeats=self._repeats,
+            )
+            self._accepting.append(asyncio.create_task(accepting, name="control-accept"))
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        assert self._listening is not None
-        self._listening.close()
+        for accepting in self._accepting:
+            accepting.cancel()
+        await asyncio.gather(*self._accepting, return_exceptions=True)
+        for listening in self._listening:
+            listening.close()
+        self._porch.end_all()
+        await asyncio.gather(*self._shaking, return_exceptions=True)
         self._http.pre_shutdown()
         for task in self._polling:
             task.cancel()
         await self._http.shutdown(CLOSE_S)
         await self._end_leftovers()
-        await self._listening.wait_closed()
+
+    def _take(self, came: tuple[socket.socket, Any]) -> None:
+        """Begin the handshake of a connection, beside the others."""
+        connected, address = came
+        guest = Guest(str(address[0]), lambda: None)
+        task = asyncio.create_task(self._shake_hands(connected, guest), name="control-handshake")
+        guest.end = task.cancel
+        self._shaking[task] = None
+        task.add_done_callback(lambda done: self._shaken(connected, guest, done))
+        self._porch.take_in(guest)
+
+    async def _shake_hands(self, connected: socket.socket, guest: Guest) -> None:
+        """Do the TLS handshake; whoever is a stranger stays on the porch until it is gone."""
+        transport, _ = await asyncio.get_running_loop().connect_accepted_socket(
+            self._gate,
+            connected,
+            ssl=self._context,
+            ssl_handshake_timeout=HANDSHAKE_TIMEOUT_S,
+            ssl_shutdown_timeout=TLS_CLOSE_TIMEOUT_S,
+        )
+        if not is_stranger(transport):
+            self._porch.leave(guest)
+        guest.end, guest.is_gone = transport.abort, transport.is_closing
+
+    def _shaken(self, connected: socket.socket, guest: Guest, done: "asyncio.Task[None]") -> None:
+        del self._shaking[done]
+        error = None if done.cancelled() else done.exception()
+        if done.cancelled() or error is not None:
+            self._porch.leave(guest)
+            connected.close()
+            self._failed += 1
+            if self._failed % COLLECT_EVERY == 0:
+                gc.collect()
+        if error is not None and not isinstance(error, OSError):  # TLS errors are OSErrors
+            log.error("A handshake failed.", exc_info=error)
 
     def end_peer(self, name: str) -> None:
         """Cut the connections of a peer that is dead: what they still had to say reaches nobody."""
@@ -232,6 +293,19 @@ def _refused(status: int, refusal: Refusal, *, close: bool = False) -> web.Respo
     if close:
         response.force_close()
     return response
+
+
+async def _bind(host: str, port: int) -> list[socket.socket]:
+    """Listen on every address of host, as asyncio finds them. Raises OSError."""
+    loop = asyncio.get_running_loop()
+    bound = await loop.create_server(asyncio.Protocol, host, port, start_serving=False)
+    listening = [each.dup() for each in bound.sockets]
+    bound.close()
+    for each in listening:
+        each.setblocking(False)
+        notice_dead_hosts(each, user_timeout_s=ACCEPTED_TIMEOUT_S)
+        each.listen(BACKLOG)
+    return listening
 
 
 def _cannot_listen(host: str, port: int, error: OSError) -> ConfigError:

@@ -130,6 +130,11 @@ def _asks_to_pair(transport: asyncio.BaseTransport) -> bool:
     return tls is not None and tls.selected_alpn_protocol() == ALPN
 
 
+def is_stranger(transport: asyncio.Transport) -> bool:
+    """Tell whether a connection is neither a peer's nor one of the few that talk about pairing."""
+    return isinstance(transport.get_protocol(), OneAnswer | _AtTheGate)
+
+
 def host_of(transport: asyncio.BaseTransport | None) -> str:
     """Return the host at the other end, for display and for lanes; "" if it is gone."""
     address = None if transport is None else transport.get_extra_info("peername")
