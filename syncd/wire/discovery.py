@@ -29,6 +29,7 @@ from syncd.bell import Bell
 from syncd.edges.changes import has_carrier
 from syncd.ports import Clock
 from syncd.repeats import Repeats
+from syncd.roll.names import shown
 from syncd.wire.announcement import (
     SERVICE_TYPE,
     Announcement,
@@ -285,9 +286,9 @@ class Discovery:
                 else:
                     await self._resolve(name)
             except NETWORK_ERRORS as error:
-                self._tell(name, f"Could not resolve {name[:80]!r}: {error}")
+                self._tell(name, f"Could not resolve {name[:80]!a}: {_said(error)}")
             except ValueError as error:
-                self._tell(name, f"Left out the announcement {name[:80]!r}: {error}")
+                self._tell(name, f"Left out the announcement {name[:80]!a}: {_said(error)}")
 
     def _tell(self, name: str, text: str) -> None:
         """Log what is odd about a name; of many names, that there are many."""
@@ -311,7 +312,7 @@ class Discovery:
             return
         info = AsyncServiceInfo(SERVICE_TYPE, name)
         if not await info.async_request(self._zeroconf.zeroconf, RESOLVE_TIMEOUT_MS):
-            text = f"{name[:80]!r} is announced and does not say where it is"
+            text = f"{name[:80]!a} is announced and does not say where it is"
             self._tell(name, text)
             return
         said = read_announcement(name, info.properties)
@@ -322,6 +323,11 @@ class Discovery:
             self._known[name] = said.fingerprint
         addresses = tuple((host, info.port) for host in hosts)
         self._found(said, addresses)
+
+
+def _said(error: BaseException) -> str:
+    """Return what went wrong; the library quotes the name as it came."""
+    return shown(str(error)[:200])
 
 
 def look_for_places() -> list[Place]:

@@ -60,7 +60,7 @@ def _row(name: str, runs: int, seed: int, found: Path) -> bool:
     inputs = int(done[0]) if done else max((int(count) for count, _, _ in seen), default=0)
     edges = seen[-1][1] if seen else "0"
     (found / f"{name}.log").write_text(ran.stderr, "utf-8")
-    ended = "well" if ran.returncode == 0 else f"found something: {found / name}.log"
+    ended = "well" if ran.returncode == 0 else f"with {ran.returncode}: see {found / name}.log"
     print(
         f"| {name} | {inputs:,} | {took_s:.0f} | {inputs / took_s:,.0f} | {edges} | {ended} |",
         flush=True,
