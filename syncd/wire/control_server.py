@@ -99,6 +99,7 @@ class ControlServer:
         )
         self._gate = Gate(self._http, book, identity.name, clock)
         self._turns = Turns()
+        self._repeats = Repeats(log, clock)
         self._handling: set[asyncio.Task[Any]] = set()
         self._polling: set[asyncio.Task[Any]] = set()
         self._porch = Porch(clock)
@@ -220,6 +221,8 @@ class ControlServer:
                     return _refused(403, not_paired(fingerprint, self._identity.name), close=True)
                 return await self._answer(task, asker, question)
         except _AskedBadly as error:
+            text = f"{peer.name} asks badly: {error.refusal.message}"
+            self._repeats.trouble(fingerprint, text)
             return _refused(error.status, error.refusal, close=True)
         except PeerRefusedError as error:
             return _refused(error.http_status, _refusal_for(error), close=True)
@@ -272,8 +275,9 @@ async def _read_question(request: web.BaseRequest, kind: type[Message]) -> Messa
     except TimeoutError:
         problem = f"The body was not there after {BODY_TIMEOUT_S:.0f} s."
         raise _AskedBadly(408, "slow", problem) from None
+    except ConnectionError:  # nobody is there to read this; nor is it worth a traceback
+        raise _AskedBadly(400, "cut-off", "The connection ended within the body.") from None
     except BadMessage as error:
-        log.warning("A malformed question from %s: %s", host_of(request.transport), error)
         raise _AskedBadly(400, "bad-message", str(error)) from None
 
 

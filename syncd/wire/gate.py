@@ -15,6 +15,7 @@ from typing import Protocol, cast
 from aiohttp import web
 
 from syncd.ports import Clock
+from syncd.repeats import Repeats
 from syncd.wire.ending import certificate_end
 from syncd.wire.fingerprints import fingerprint_of
 from syncd.wire.messages import Refusal, pack
@@ -87,6 +88,7 @@ class Gate:
         clock: Clock,
     ) -> None:
         self.strangers = StrangerLog(clock)
+        self._repeats = Repeats(log, clock)
         self.pairing: Pairing = _NoPairing()
         self._make_http = make_http
         self._book = book
@@ -110,7 +112,8 @@ class Gate:
             return _refused(pack(not_paired(fingerprint, self._name)))
         handlers = [h for h in self._open.get(fingerprint, ()) if h.transport is not None]
         if len(handlers) >= CONNECTIONS_PER_PEER_MAX:
-            log.warning("%s holds too many connections; cutting a new one", peer.name)
+            text = f"{peer.name} holds {CONNECTIONS_PER_PEER_MAX} connections; cutting new ones"
+            self._repeats.trouble(fingerprint, text)
             return None
         self._book.ends(fingerprint, certificate_end(transport))
         handler = self._make_http()

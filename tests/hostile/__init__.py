@@ -1,0 +1,1 @@
+"""A paired peer that means harm, over real sockets, against real daemons."""
