@@ -128,18 +128,21 @@ STALLED_AFTER_S = 60.0
 
 # Notices.
 NOTICES_KEPT = 20_000
+# While a subscriber waits for them, so many: some 150 MB of journal. Older ones are lost to it, and
+# that is said.
+NOTICES_UNTOLD_MAX = 200_000
 NOTICES_PRUNE_EVERY_S = 600.0
 NOTICE_RETRY_BASE_S = 1.0
-NOTICE_RETRY_CAP_S = 60.0
-NOTICE_ATTEMPTS_MAX = 10  # about five minutes; then it is given up, and said so on the roll
-# A receiver may be down over a weekend: about three days, at a quarter of an hour at most.
-WEBHOOK_ATTEMPTS_MAX = 600
-WEBHOOK_RETRY_CAP_S = 900.0
+# A receiver may be down over a weekend, a licence may lapse: for about three days it is tried again
+# within a quarter of an hour, then within six hours, for as long as it takes.
+NOTICE_RETRY_CAP_S = 900.0
+NOTICE_OFTEN_ATTEMPTS = 600
+NOTICE_RETRY_SELDOM_S = 21_600.0
 RETRY_AFTER_S_MAX = 3600.0  # a receiver may ask for more, and is asked again after this
 WEBHOOK_TIMEOUT_S_MAX = 120.0  # a slow receiver keeps the notices behind it waiting
 WEBHOOK_TIMEOUT_S_DEFAULT = 20.0  # Standard Webhooks recommends 15 to 30
 FAILURES_SAID_AFTER = 3  # attempts in a row that failed; fewer are ordinary
-NOTICE_WINDOW = 200  # a subscriber looks this far past a notice that waits for its next attempt
+NOTICES_FAILING_SAID_MAX = 100  # which a subscriber's failures are remembered of, to be counted
 COMMAND_TERMINATE_S = 2.0  # from SIGTERM to SIGKILL; a stop of the daemon has 5 s in all
 COMMAND_TIMEOUT_S_DEFAULT = 600.0
 COMMAND_OUTPUT_BYTES_MAX = 64 * KIB

@@ -227,8 +227,8 @@ class NodeAnswers(JournalAnswers):
 
 
 _NOTICE_REMEDY = (
-    "See whether it is there and takes notices; then correct its [[notice]], or take that out, and "
-    "start syncd anew. What was not told is told then."
+    "See whether it is there and takes notices. It is tried again by itself, and at once by "
+    "`syncd go`. If its [[notice]] is wrong, correct it or take it out, and start syncd anew."
 )
 
 

@@ -132,13 +132,15 @@ class JournalAnswers:
         await self._write(change)
 
     async def go(self, text: str | None) -> None:
-        """Let the roll, or everything, go on. A roll that is held is tried again."""
+        """Let the roll, or everything, go on: held rolls, and notices that could not be told."""
 
         def change(db: Connection) -> None:
             if text is None:
                 rolls.set_paused(db, None, False)
+                notices.hasten(db)
                 return
             row = find_one(db, text)
+            notices.hasten(db, roll_id=row.roll_id)
             if row.held is not None and _is_elsewhere(row):
                 raise NotPossibleError(
                     f"{row.day}/{row.name} is held where it was published. {row.held.message}",

@@ -1,6 +1,6 @@
 """The outbox: what happened, in order, written in the transaction in which it happened.
 
-Owns: notices, how far each subscriber has got, and its failed deliveries.
+Owns: notices, how far each subscriber has got, and its deliveries beyond that.
 Must not: send anything (see syncd/notices), nor change a roll.
 
 A notice's id is "<journal id>-<seq>": the same at every attempt, so that repeats can be dropped.
@@ -17,7 +17,7 @@ from syncd.journal import settings
 
 OUTCOME_WAITING = ""
 OUTCOME_DELIVERED = "delivered"
-OUTCOME_GIVEN_UP = "given-up"
+OUTCOME_LOST = "lost"  # the notice itself is kept no longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class NoticeRow:
 class Delivery:
     """How far one notice has got with one subscriber.
 
-    outcome: OUTCOME_WAITING until it is OUTCOME_DELIVERED or OUTCOME_GIVEN_UP.
+    outcome: OUTCOME_WAITING until it is one of the others.
     """
 
     subscriber: str
@@ -121,9 +121,8 @@ def oldest_seq(db: Connection) -> int:
     return last_seq(db) + 1 if oldest is None else int(oldest)
 
 
-def prune(db: Connection, keep: int) -> int:
-    """Forget all but the newest keep notices, and their deliveries; return how many went."""
-    last_gone = last_seq(db) - keep
+def prune(db: Connection, last_gone: int) -> int:
+    """Forget the notices up to last_gone, and their deliveries; return how many went."""
     db.execute("DELETE FROM delivery WHERE seq <= ?", (last_gone,))
     return db.execute("DELETE FROM notice WHERE seq <= ?", (last_gone,)).rowcount
 
@@ -147,16 +146,13 @@ def cursor(db: Connection, subscriber: str) -> int:
 
 
 def set_cursor(db: Connection, subscriber: str, seq: int) -> None:
-    """Record that the subscriber is served up to seq; forget the deliveries that went well."""
+    """Record that the subscriber is served up to seq; forget the deliveries up to there."""
     db.execute(
         "INSERT INTO cursor (subscriber, seq) VALUES (?1, ?2)"
         " ON CONFLICT (subscriber) DO UPDATE SET seq = ?2 WHERE seq <> ?2",
         (subscriber, seq),
     )
-    db.execute(
-        "DELETE FROM delivery WHERE subscriber = ? AND seq <= ? AND outcome <> ?",
-        (subscriber, seq, OUTCOME_GIVEN_UP),
-    )
+    db.execute("DELETE FROM delivery WHERE subscriber = ? AND seq <= ?", (subscriber, seq))
 
 
 def record_attempt(db: Connection, delivery: Delivery) -> None:
@@ -175,12 +171,51 @@ def record_attempt(db: Connection, delivery: Delivery) -> None:
 
 
 def deliveries(db: Connection, subscriber: str) -> dict[int, Delivery]:
-    """Return what is known of the subscriber's deliveries, by seq: tried ones and given-up ones."""
+    """Return what is known of the subscriber's deliveries beyond its cursor, by seq."""
     rows = db.execute(
         "SELECT seq, attempts, next_at_utc_ms, outcome FROM delivery WHERE subscriber = ?",
         (subscriber,),
     )
     return {seq: Delivery(subscriber, seq, tries, at, out) for seq, tries, at, out in rows}
+
+
+def heads(db: Connection, subscriber: str, kinds: Collection[str]) -> list[Delivery]:
+    """Return, oldest first, what each roll's next delivery to the subscriber is.
+
+    Later ones of the roll are behind it. Notices about no roll are in order among themselves.
+    """
+    # With min(), the other columns are of the row that has it (sqlite.org/lang_select.html).
+    rows = db.execute(
+        "SELECT min(notice.seq), coalesce(attempts, 0), coalesce(next_at_utc_ms, 0)"
+        " FROM notice LEFT JOIN delivery"
+        " ON delivery.seq = notice.seq AND delivery.subscriber = ?1"
+        " WHERE notice.seq > ?2 AND kind IN (SELECT value FROM json_each(?3))"
+        " AND coalesce(outcome, '') = '' GROUP BY roll_id ORDER BY 1",
+        (subscriber, cursor(db, subscriber), _json_list(kinds)),
+    )
+    return [Delivery(subscriber, seq, tries, at) for seq, tries, at in rows]
+
+
+def served_up_to(db: Connection, subscriber: str, kinds: Collection[str]) -> int:
+    """Return the last seq before the first notice that is still to be delivered."""
+    waiting = heads(db, subscriber, kinds)
+    if waiting:
+        return waiting[0].seq - 1
+    (newest,) = db.execute(
+        "SELECT max(seq) FROM notice WHERE kind IN (SELECT value FROM json_each(?))",
+        (_json_list(kinds),),
+    ).fetchone()
+    return max(newest or 0, cursor(db, subscriber))
+
+
+def hasten(db: Connection, *, subscriber: str | None = None, roll_id: str | None = None) -> None:
+    """Let deliveries that wait for their next attempt be tried at once; None means of all."""
+    db.execute(
+        "UPDATE delivery SET next_at_utc_ms = 0 WHERE outcome = '' AND next_at_utc_ms <> 0"
+        " AND (?1 IS NULL OR subscriber = ?1)"
+        " AND (?2 IS NULL OR seq IN (SELECT seq FROM notice WHERE roll_id = ?2))",
+        (subscriber, roll_id),
+    )
 
 
 def _roll_now(db: Connection, roll_id: str | None) -> tuple[dict[str, str] | None, str | None]:

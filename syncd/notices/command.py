@@ -28,7 +28,7 @@ from syncd.limits import (
     COMMAND_TIMEOUT_S_DEFAULT,
 )
 from syncd.notices.events import event_json
-from syncd.notices.subscriber import KINDS_DEFAULT, MINUTES, Outcome
+from syncd.notices.subscriber import KINDS_DEFAULT, Outcome
 from syncd.ports import Clock
 
 PLACEHOLDERS = ("path", "name", "day", "id", "stage")
@@ -43,8 +43,6 @@ class CommandSubscriber:
 
     run: program and arguments; {path} {name} {day} {id} {stage} stand for text of the roll.
     """
-
-    patience = MINUTES
 
     def __init__(
         self,

@@ -8,7 +8,7 @@ from collections.abc import Collection
 
 from syncd.journal.notices import NoticeRow
 from syncd.notices.events import event_json
-from syncd.notices.subscriber import DAYS, KINDS_DEFAULT, Outcome
+from syncd.notices.subscriber import KINDS_DEFAULT, Outcome
 from syncd.ports import Disk
 
 _SEQUENCE_DIGITS = 19
@@ -19,8 +19,6 @@ class DropFileSubscriber:
 
     While a file is being written, its name begins with a dot.
     """
-
-    patience = DAYS
 
     def __init__(
         self,

@@ -1,31 +1,40 @@
 """The relay: brings the journal's notices to each subscriber at least once, in order per roll.
 
-Owns: who is served up to where, attempts and their delays, when a delivery is given up.
+Owns: who is served up to where, attempts and their delays.
 Must not: know how a subscriber is told, or make notices other than about deliveries.
 
 Every subscriber has a task and a cursor of its own, so that a dead one holds up nobody else. While
-one roll's notice waits for its next attempt, other rolls' notices pass it. An attempt is recorded
-after it was made: after a crash in between, it is made again, under the same notice id.
-Delays have full jitter: between 0 and base x 2^attempt, capped ("Exponential Backoff And
-Jitter", AWS Architecture Blog).
+one roll's notice waits for its next attempt, other rolls' notices pass it, however long that takes;
+those of the same roll wait behind it. Of what is due, what failed least often goes first: a command
+that hangs on one roll until its time limit must not keep all others waiting.
+Nothing is given up. Who says `syncd go`, or starts syncd anew, does not wait for the delay.
+An attempt is recorded after it was made: after a crash in between, it is made again, under the same
+notice id. Delays have full jitter: between 0 and base x 2^attempt, capped ("Exponential Backoff
+And Jitter", AWS Architecture Blog).
 """
 
 import asyncio
 import logging
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 
 from syncd.bell import Bell
+from syncd.counted import counted
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.notices import Delivery, NoticeRow
 from syncd.journal.rolls import RollRow
 from syncd.limits import (
     FAILURES_SAID_AFTER,
+    NOTICE_OFTEN_ATTEMPTS,
     NOTICE_RETRY_BASE_S,
-    NOTICE_WINDOW,
+    NOTICE_RETRY_CAP_S,
+    NOTICE_RETRY_SELDOM_S,
+    NOTICES_FAILING_SAID_MAX,
     NOTICES_KEPT,
     NOTICES_PRUNE_EVERY_S,
+    NOTICES_UNTOLD_MAX,
+    RETRY_AFTER_S_MAX,
 )
 from syncd.notices.subscriber import Outcome, Subscriber
 from syncd.ports import Ports
@@ -33,7 +42,6 @@ from syncd.ports import Ports
 _log = logging.getLogger(__name__)
 
 DELIVERY_KIND = "delivery"
-_DOUBLINGS_MAX = 30
 _EACH_SAID_MAX = 10  # failed attempts; later ones say no more, and would fill the history
 
 
@@ -45,6 +53,15 @@ class _Next:
     path: str = ""
     attempts: int = 0
     wait_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Failing:
+    """A notice that could not be told for a while."""
+
+    about: str
+    attempts: int
+    note: str
 
 
 def path_here(roll: RollRow) -> str:
@@ -73,10 +90,13 @@ class Relay:
         self._ports = ports
         self._path_of = path_of
         self._failures: dict[str, tuple[int, str]] = {}  # in a row, and what came of the last
+        self._failing: dict[str, dict[int, _Failing]] = {name: {} for name in names}
         self._gone: dict[str, str] = {}
+        self._has_begun = False
 
     async def run(self) -> None:
         """Serve until cancelled; an attempt under way is then cancelled, and made again later."""
+        await self._ports.disk.aside(self._begin)
         async with asyncio.TaskGroup() as group:
             group.create_task(self._forget_old(), name="notices-pruning")
             for subscriber in self._subscribers:
@@ -85,6 +105,8 @@ class Relay:
     def problems(self) -> dict[str, str]:
         """Return, by name of the subscriber, what keeps it from being told; "" if nothing does."""
         found = {subscriber.name: "" for subscriber in self._subscribers}
+        for name, failing in self._failing.items():
+            found[name] = _said_of(list(failing.values()))
         for name, (count, note) in self._failures.items():
             if count >= FAILURES_SAID_AFTER:
                 found[name] = f"The last {count} attempts failed: {note}."
@@ -96,7 +118,6 @@ class Relay:
         bell = Bell()
         unsubscribe = self._journal.subscribe(bell.ring)
         try:
-            await self._ports.disk.aside(self._begin, subscriber)
             while subscriber.name not in self._gone:
                 step = await self._ports.disk.aside(self._look, subscriber)
                 if step.notice is None:
@@ -104,14 +125,21 @@ class Relay:
                     continue
                 outcome = await self._attempt(subscriber, step.notice, step.path)
                 await self._ports.disk.aside(self._record, subscriber, step, outcome)
-                self._remember(subscriber, outcome)
+                self._remember(subscriber, step, outcome)
         finally:
             unsubscribe()
 
-    def _remember(self, subscriber: Subscriber, outcome: Outcome) -> None:
+    def _remember(self, subscriber: Subscriber, step: _Next, outcome: Outcome) -> None:
+        assert step.notice is not None, "only attempts are remembered"
+        failing = self._failing[subscriber.name]
         if outcome.delivered:
             self._failures.pop(subscriber.name, None)
+            failing.pop(step.notice.seq, None)
             return
+        attempts = step.attempts + 1
+        has_room = step.notice.seq in failing or len(failing) < NOTICES_FAILING_SAID_MAX
+        if attempts >= FAILURES_SAID_AFTER and has_room:
+            failing[step.notice.seq] = _Failing(_about(step.notice), attempts, outcome.note)
         count, _ = self._failures.get(subscriber.name, (0, ""))
         self._failures[subscriber.name] = (count + 1, outcome.note)
         if outcome.is_gone:
@@ -133,31 +161,46 @@ class Relay:
 
     # Beside the event loop
 
-    def _prune(self) -> None:
+    def _begin(self) -> None:
         with self._journal.write() as db:
-            notices.prune(db, NOTICES_KEPT)
+            for subscriber in self._subscribers:
+                notices.begin(db, subscriber.name)
+                if not self._has_begun:  # not each time that the journal's disk failed
+                    notices.hasten(db, subscriber=subscriber.name)
+        self._has_begun = True
 
-    def _begin(self, subscriber: Subscriber) -> None:
+    def _prune(self) -> None:
+        """Forget what is old; what somebody is still to be told stays longer, but not for ever."""
         with self._journal.write() as db:
-            notices.begin(db, subscriber.name)
+            newest = notices.last_seq(db)
+            last_gone, lost = newest - NOTICES_KEPT, newest - NOTICES_UNTOLD_MAX
+            for subscriber in self._subscribers:
+                waiting = notices.heads(db, subscriber.name, _kinds(subscriber))
+                if waiting:
+                    last_gone = min(last_gone, waiting[0].seq - 1)
+                self._lose(db, [head for head in waiting if head.seq <= lost])
+            notices.prune(db, max(last_gone, lost))
+
+    def _lose(self, db: Connection, heads: Sequence[Delivery]) -> None:
+        """Say which notices are kept no longer, although a subscriber was not told."""
+        for head in heads:
+            (notice,) = notices.after(db, head.seq - 1, limit=1)
+            note = f"{head.subscriber} was not told: too much has happened since"
+            _log.error("%s: %s, after %d attempts", note, _about(notice), head.attempts)
+            self._note(db, notice, replace(head, outcome=notices.OUTCOME_LOST), note)
 
     def _look(self, subscriber: Subscriber) -> _Next:
-        """Return the oldest notice that is due and not behind another of its roll."""
+        """Return the notice that is due and failed least often, the oldest of such."""
         now = self._ports.clock.utc_ms()
-        wait_s: float | None = None
-        behind: set[str | None] = set()
         with self._journal.read() as db:
-            for notice, delivery in _unsettled(db, subscriber):
-                if notice.roll_id in behind:
-                    continue
-                left_s = (delivery.next_at_utc_ms - now) / 1000
-                # A delay longer than the longest: the wall clock was set back.
-                if left_s <= 0 or left_s > subscriber.patience.longest_s:
-                    path = self._path(db, notice)
-                    return _Next(notice, path, delivery.attempts)
-                behind.add(notice.roll_id)
-                wait_s = left_s if wait_s is None else min(wait_s, left_s)
-        return _Next(wait_s=wait_s)
+            heads = notices.heads(db, subscriber.name, _kinds(subscriber))
+            left_s = {head.seq: _left_s(head, now) for head in heads}
+            due = [head for head in heads if left_s[head.seq] <= 0]
+            if not due:
+                return _Next(wait_s=min(left_s.values(), default=None))
+            head = min(due, key=lambda head: (head.attempts, head.seq))
+            (notice,) = notices.after(db, head.seq - 1, limit=1)
+            return _Next(notice, self._path(db, notice), head.attempts)
 
     def _path(self, db: Connection, notice: NoticeRow) -> str:
         roll = rolls.get(db, notice.roll_id) if notice.roll_id else None
@@ -169,30 +212,27 @@ class Relay:
         with self._journal.write() as db:
             notices.record_attempt(db, delivery)
             self._say(db, step.notice, delivery, outcome)
-            notices.set_cursor(db, subscriber.name, _served_up_to(db, subscriber))
+            served = notices.served_up_to(db, subscriber.name, _kinds(subscriber))
+            notices.set_cursor(db, subscriber.name, served)
 
     def _after_attempt(self, subscriber: Subscriber, step: _Next, outcome: Outcome) -> Delivery:
         assert step.notice is not None, "only attempts are recorded"
         attempts = step.attempts + 1
         now = self._ports.clock.utc_ms()
-        patience = subscriber.patience
-        if outcome.delivered or attempts >= patience.attempts_max:
-            told = notices.OUTCOME_DELIVERED if outcome.delivered else notices.OUTCOME_GIVEN_UP
+        if outcome.delivered:
+            told = notices.OUTCOME_DELIVERED
             return Delivery(subscriber.name, step.notice.seq, attempts, now, told)
-        longest_s = min(patience.cap_s, NOTICE_RETRY_BASE_S * 2 ** min(attempts, _DOUBLINGS_MAX))
-        delay_s = self._ports.chance.uniform(0.0, longest_s)
-        delay_s = max(delay_s, min(outcome.least_wait_s, patience.longest_s))
+        delay_s = self._ports.chance.uniform(0.0, cap_s(attempts))
+        delay_s = max(delay_s, min(outcome.least_wait_s, RETRY_AFTER_S_MAX))
         return Delivery(subscriber.name, step.notice.seq, attempts, now + round(delay_s * 1000))
 
     def _say(self, db: Connection, notice: NoticeRow, delivery: Delivery, outcome: Outcome) -> None:
         """Write what came of it into the roll's history, if there is something to say."""
-        given_up = delivery.outcome == notices.OUTCOME_GIVEN_UP
-        text = outcome.note or (f"{delivery.subscriber} could not be told" if given_up else "")
-        if given_up:
-            text += f" (given up after {delivery.attempts} attempts)"
-        if not (outcome.delivered or given_up or is_worth_saying(delivery.attempts)):
-            return
-        if not text or notice.roll_id is None or rolls.get(db, notice.roll_id) is None:
+        if outcome.note and (outcome.delivered or is_worth_saying(delivery.attempts)):
+            self._note(db, notice, delivery, outcome.note)
+
+    def _note(self, db: Connection, notice: NoticeRow, delivery: Delivery, note: str) -> None:
+        if notice.roll_id is None or rolls.get(db, notice.roll_id) is None:
             return
         data = {
             "subscriber": delivery.subscriber,
@@ -201,7 +241,7 @@ class Relay:
             "outcome": delivery.outcome or "retrying",
         }
         now = self._ports.clock.utc_ms()
-        rolls.note(db, notice.roll_id, text, now_utc_ms=now, kind=DELIVERY_KIND, data=data)
+        rolls.note(db, notice.roll_id, note, now_utc_ms=now, kind=DELIVERY_KIND, data=data)
 
 
 def is_worth_saying(attempts: int) -> bool:
@@ -209,27 +249,34 @@ def is_worth_saying(attempts: int) -> bool:
     return attempts <= _EACH_SAID_MAX or attempts & (attempts - 1) == 0
 
 
-def _unsettled(db: Connection, subscriber: Subscriber) -> list[tuple[NoticeRow, Delivery]]:
-    """Return the notices still to be delivered, oldest first, within the window."""
-    known = notices.deliveries(db, subscriber.name)
-    found = [
-        (notice, known.get(notice.seq, Delivery(subscriber.name, notice.seq)))
-        for notice in _window(db, subscriber)
-    ]
-    return [pair for pair in found if pair[1].outcome == notices.OUTCOME_WAITING]
+def cap_s(attempts: int) -> float:
+    """Return the longest delay after so many failed attempts."""
+    if attempts >= NOTICE_OFTEN_ATTEMPTS:
+        return NOTICE_RETRY_SELDOM_S
+    return min(NOTICE_RETRY_CAP_S, NOTICE_RETRY_BASE_S * 2.0**attempts)
 
 
-def _window(db: Connection, subscriber: Subscriber) -> list[NoticeRow]:
+def _left_s(head: Delivery, now_utc_ms: int) -> float:
+    """Return for how long its next attempt waits, 0.0 if it is due."""
+    left_s = (head.next_at_utc_ms - now_utc_ms) / 1000
+    # A delay longer than the longest: the wall clock was set back.
+    return 0.0 if left_s > max(cap_s(head.attempts), RETRY_AFTER_S_MAX) else max(0.0, left_s)
+
+
+def _kinds(subscriber: Subscriber) -> Collection[str]:
     # News of deliveries is delivered to nobody: it would make news of deliveries.
-    kinds = set(subscriber.kinds) - {DELIVERY_KIND}
-    after = notices.cursor(db, subscriber.name)
-    return notices.after(db, after, limit=NOTICE_WINDOW, kinds=kinds)
+    return set(subscriber.kinds) - {DELIVERY_KIND}
 
 
-def _served_up_to(db: Connection, subscriber: Subscriber) -> int:
-    """Return the last seq before the first notice that is still to be delivered."""
-    waiting = _unsettled(db, subscriber)
-    if waiting:
-        return waiting[0][0].seq - 1
-    window = _window(db, subscriber)
-    return window[-1].seq if window else notices.cursor(db, subscriber.name)
+def _about(notice: NoticeRow) -> str:
+    roll = notice.body.get("roll") or {}
+    return str(roll.get("name") or notice.kind)
+
+
+def _said_of(failing: Sequence[_Failing]) -> str:
+    """Return a sentence on what cannot be told, "" if there is nothing."""
+    if not failing:
+        return ""
+    last = failing[-1]
+    others = f" {counted(len(failing) - 1, 'other notice')} failed as well." if failing[1:] else ""
+    return f"{last.attempts} attempts for {last.about} failed: {last.note}.{others}"

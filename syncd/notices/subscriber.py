@@ -5,28 +5,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from syncd.journal.notices import NoticeRow
-from syncd.limits import (
-    NOTICE_ATTEMPTS_MAX,
-    NOTICE_RETRY_CAP_S,
-    RETRY_AFTER_S_MAX,
-    WEBHOOK_ATTEMPTS_MAX,
-    WEBHOOK_RETRY_CAP_S,
-)
 
 KINDS_DEFAULT = ("ready",)
-
-
-@dataclass(frozen=True, slots=True)
-class Patience:
-    """How often an attempt is made again. cap_s: of a delay by chance; longest_s: of any."""
-
-    attempts_max: int = NOTICE_ATTEMPTS_MAX
-    cap_s: float = NOTICE_RETRY_CAP_S
-    longest_s: float = NOTICE_RETRY_CAP_S
-
-
-MINUTES = Patience()
-DAYS = Patience(WEBHOOK_ATTEMPTS_MAX, WEBHOOK_RETRY_CAP_S, RETRY_AFTER_S_MAX)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +32,6 @@ class Subscriber(Protocol):
 
     @property
     def kinds(self) -> Collection[str]: ...
-
-    @property
-    def patience(self) -> Patience: ...
 
     async def deliver(self, notice: NoticeRow, path: str) -> Outcome:
         """Make one attempt. The same notice may come again, with the same notice_id.

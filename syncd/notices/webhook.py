@@ -24,7 +24,7 @@ from syncd.journal.notices import NoticeRow
 from syncd.limits import WEBHOOK_TIMEOUT_S_DEFAULT
 from syncd.notices.cloud_events import CONTENT_TYPE, cloud_event, encoded
 from syncd.notices.signing import signature
-from syncd.notices.subscriber import DAYS, KINDS_DEFAULT, Outcome
+from syncd.notices.subscriber import KINDS_DEFAULT, Outcome
 from syncd.ports import Clock
 
 _CONNECT_S = 10.0
@@ -51,8 +51,6 @@ class WebhookSubscriber:
     keys: called at every attempt, beside the loop, so that a secret can be replaced while syncd
     runs; raises OSError, ValueError or SyncdError.
     """
-
-    patience = DAYS
 
     def __init__(
         self,

@@ -82,16 +82,14 @@ def _is_held_by_right(world: World, row: RollRow) -> bool:
 
 
 def untold(world: World) -> list[str]:
-    """Promise 6: return the notices that the subscriber was not told and that were not given up."""
+    """Promise 6: return the notices that the subscriber was not told."""
     told = {notice.seq for notice in world.listener.told}
     with world.processing.journal.read() as db:
         said = notices.after(db, 0, limit=NOTICES_MAX, kinds=set(world.listener.kinds))
-        known = notices.deliveries(db, world.listener.name)
     return [
         f"{notice.kind} of {notice.roll_id} was not told"
         for notice in said
         if notice.seq not in told
-        and (notice.seq not in known or known[notice.seq].outcome != notices.OUTCOME_GIVEN_UP)
     ]
 
 

@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 from syncd.journal import notices
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
-from syncd.notices.subscriber import MINUTES, Outcome
+from syncd.notices.subscriber import Outcome
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage, is_before
 from tests.faults.one_by_one import (
@@ -535,7 +535,6 @@ class _Hesitant:
 
     name = "hesitant"
     kinds = ("landed", "ready")
-    patience = MINUTES
 
     def __init__(self, take: Callable[[], None]) -> None:
         self.heard: list[NoticeRow] = []

@@ -29,7 +29,7 @@ from syncd.errors import PeerRefusedError
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
-from syncd.notices.subscriber import MINUTES, Outcome, Subscriber
+from syncd.notices.subscriber import Outcome, Subscriber
 from syncd.parts import Parts
 from syncd.ports import Folder, Ports
 from syncd.roll.inventory import Trust
@@ -371,7 +371,6 @@ class Listener:
 
     name = "listener"
     kinds = ("landed", "ready", "held", "released")
-    patience = MINUTES
 
     def __init__(self, clock: SimClock) -> None:
         self.told: list[NoticeRow] = []

@@ -43,9 +43,9 @@ def test_forgotten_numbers_are_not_given_again(journal: Journal) -> None:
         assert (notices.oldest_seq(db), notices.last_seq(db)) == (1, 0)
         for _ in range(5):
             notices.add(db, None, "hello", now_utc_ms=NOW)
-        assert notices.prune(db, 2) == 3
+        assert notices.prune(db, 3) == 3
         assert (notices.oldest_seq(db), notices.last_seq(db)) == (4, 5)
-        assert notices.prune(db, 0) == 2
+        assert notices.prune(db, 5) == 2
         assert (notices.oldest_seq(db), notices.last_seq(db)) == (6, 5)
         assert notices.add(db, None, "hello", now_utc_ms=NOW).seq == 6
 
@@ -60,17 +60,36 @@ def test_a_new_subscriber_starts_at_the_end(journal: Journal) -> None:
         assert notices.begin(db, "command-1") == notices.cursor(db, "command-1") == 1
 
 
-def test_deliveries_that_went_well_are_forgotten_behind_the_cursor(journal: Journal) -> None:
-    """What was given up stays, to be shown."""
+def test_deliveries_are_forgotten_behind_the_cursor(journal: Journal) -> None:
+    """Beyond it they stay: what went well there must not be told again."""
     with journal.write() as db:
-        for seq, outcome in (
-            (1, notices.OUTCOME_DELIVERED),
-            (2, notices.OUTCOME_GIVEN_UP),
-            (3, ""),
-        ):
+        for seq, outcome in ((1, notices.OUTCOME_DELIVERED), (3, notices.OUTCOME_DELIVERED)):
             notices.record_attempt(db, Delivery("command-1", seq, 1, NOW, outcome))
         notices.set_cursor(db, "command-1", 2)
         assert notices.deliveries(db, "command-1") == {
-            2: Delivery("command-1", 2, 1, NOW, "given-up"),
-            3: Delivery("command-1", 3, 1, NOW, ""),
+            3: Delivery("command-1", 3, 1, NOW, "delivered"),
         }
+
+
+def test_the_head_of_each_roll_is_what_may_be_told_next(journal: Journal) -> None:
+    """Of the kinds asked for, behind the cursor; what was told is over."""
+    with journal.write() as db:
+        first, second = add(db, "A012"), add(db, "B007")
+        notices.begin(db, "command-1")
+        told, waits, fresh, _later = (
+            notices.add(db, roll_id, "ready", now_utc_ms=NOW).seq
+            for roll_id in (first, first, second, first)
+        )
+        notices.add(db, second, "landed", now_utc_ms=NOW)
+        notices.record_attempt(db, Delivery("command-1", told, 1, NOW, notices.OUTCOME_DELIVERED))
+        notices.record_attempt(db, Delivery("command-1", waits, 4, NOW + 5))
+
+        heads = notices.heads(db, "command-1", ("ready",))
+        assert heads == [Delivery("command-1", waits, 4, NOW + 5), Delivery("command-1", fresh)]
+        assert notices.served_up_to(db, "command-1", ("ready",)) == told
+
+        notices.hasten(db, roll_id=second)
+        notices.hasten(db, subscriber="command-2")
+        assert notices.heads(db, "command-1", ("ready",)) == heads
+        notices.hasten(db, roll_id=first)
+        assert notices.heads(db, "command-1", ("ready",))[0].next_at_utc_ms == 0

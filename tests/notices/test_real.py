@@ -54,11 +54,11 @@ def receiving() -> Iterator[Receiver]:
         server.server_close()
 
 
-def staged(folder: Path) -> Path:
+def staged(folder: Path, clip: bytes = bytes(1000)) -> Path:
     """Make a roll of one clip with an ASC MHL history."""
     folder.mkdir()
-    (folder / "A012.mov").write_bytes(bytes(1000))
-    write_history(folder, {"A012.mov": (1000, xxhash.xxh64_hexdigest(bytes(1000)))})
+    (folder / "A012.mov").write_bytes(clip)
+    write_history(folder, {"A012.mov": (len(clip), xxhash.xxh64_hexdigest(clip))})
     return folder
 
 
@@ -102,3 +102,47 @@ def test_a_web_server_and_a_folder_are_told_of_a_ready_roll(tmp_path: Path) -> N
             assert checks["notice drop-file-0"]["ok"]
         log = (pair.processing.folder / "log").read_text()
     assert SECRET[6:] not in log + json.dumps(checks)
+
+
+FAILS_ON_A012 = """
+echo "$SYNCD_NOTICE_ID $SYNCD_NAME" >> "$1/runs"
+[ "$SYNCD_NAME" != A012 ] || [ -e "$1/licence" ] || { echo "no licence"; exit 3; }
+"""
+
+
+def test_a_command_that_fails_is_named_and_runs_again_until_it_works(tmp_path: Path) -> None:
+    """It holds up its own roll only; `go` and a new start try at once, under the same id."""
+    command = tmp_path / "make-proxies"
+    command.write_text(f"#!/bin/sh\n{FAILS_ON_A012}")
+    command.chmod(0o755)
+    pair = Pair(tmp_path / "pair")
+    pair.configure(processing=f'[[notice]]\nkind = "command"\nrun = ["{command}", "{tmp_path}"]\n')
+
+    def runs(name: str) -> list[str]:
+        lines = (tmp_path / "runs").read_text().splitlines() if (tmp_path / "runs").exists() else []
+        return [line.partition(" ")[0] for line in lines if line.endswith(name)]
+
+    def said() -> str:
+        checks = pair.processing.api("status")["checks"]
+        (check,) = (check for check in checks if check["name"] == "notice command-0")
+        assert check["ok"] == (check["message"] == "fine")
+        return str(check["message"])
+
+    with pair:
+        place_roll(staged(tmp_path / "a"), pair.landing, "A012")
+        wait_until(lambda: len(runs("A012")) >= 3, 30, "it is not tried again")
+        place_roll(staged(tmp_path / "b", bytes(2000)), pair.landing, "B007")
+        wait_until(lambda: len(runs("B007")) == 1, 30, "another roll waits", state=said)
+        wait_until(lambda: "A012" in said(), 60, "the check does not say it", state=said)
+        assert "command make-proxies exit 3" in said()
+        assert said().rstrip(".").endswith("no licence")
+        known = len(runs("A012"))
+        pair.processing.api("rolls/A012/go", {})
+        wait_until(lambda: len(runs("A012")) > known, 5, "go waits for the delay")
+        assert pair.processing.stop() == 0
+        (tmp_path / "licence").touch()
+        known = len(runs("A012"))
+        pair.processing.start()
+        wait_until(lambda: len(runs("A012")) == known + 1, 5, "a start waits for the delay")
+        wait_until(lambda: said() == "fine", 5, "the check goes on", state=said)
+        assert len(set(runs("A012"))) == len(runs("B007")) == 1
