@@ -186,6 +186,10 @@ class Handover:
             if row.roll_id in self._offered:
                 self._drop(row.roll_id)
             return False
+        if _is_held_for_its_source(row) and row.roll_id in self._offered:
+            # Said while it was being offered: only another offer lets it go on, on both boxes.
+            self._drop(row.roll_id)
+            self._retry_at_s[row.roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
         return self._ports.clock.monotonic_s() >= self._retry_at_s.get(row.roll_id, 0.0)
 
     async def _offer_one(self, row: RollRow) -> None:
@@ -236,12 +240,10 @@ class Handover:
             case OfferKind.TAKE:
                 lacking = from_bitmap(answer.lacking, outgoing.plan.count)
                 reader = self._sources.reader_if_open(row.roll_id)
-                if reader is None:  # a lane found meanwhile that it cannot go on like this
-                    self._retry_at_s.pop(row.roll_id, None)
+                if reader is not None:
+                    await self._ports.disk.aside(self._note_taken, row, reader, lacking)
+                if not self._is_still_so(row.roll_id, reader):
                     self._bell.ring()
-                    return
-                await self._ports.disk.aside(self._note_taken, row, reader, lacking)
-                if row.roll_id in self._doubts:  # asked for again since: too old an answer
                     return
                 self._offered.add(row.roll_id)
                 self._source_told.discard(row.roll_id)
@@ -263,6 +265,17 @@ class Handover:
                 raise HeldError(code, said, remedy="", path=answer.path or None)
             case _:
                 log.debug("%s asks to wait: %s", self.peer, answer.message)
+
+    def _is_still_so(self, roll_id: str, reader: RollReader | None) -> bool:
+        """Tell whether an answer still holds that was asked for while a roll was read by reader.
+
+        Meanwhile a lane may have found that it cannot go on, or the storage have asked for a file.
+        """
+        is_same = reader is not None and self._sources.reader_if_open(roll_id) is reader
+        if is_same and roll_id not in self._doubts:
+            return True
+        self._retry_at_s.pop(roll_id, None)
+        return False
 
     def _note_taken(self, row: RollRow, reader: RollReader, lacking: Collection[int]) -> None:
         """Journal that a roll is taken. Raises HeldError if a file is not what was sent of it."""
@@ -377,11 +390,11 @@ class Handover:
 
     async def _hold(self, roll_id: str, error: HeldError) -> None:
         self._drop(roll_id)
-        if error.code is HeldCode.SOURCE_UNREADABLE and self._pulse.is_heard:
-            await self._tell_source_gone(roll_id, error)
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
         now = self._ports.clock.utc_ms()
         await self._ports.disk.aside(record_held, self._journal, roll_id, error, now)
+        if error.code is HeldCode.SOURCE_UNREADABLE and self._pulse.is_heard:
+            await self._tell_source_gone(roll_id, error)
 
     async def _tell_source_gone(self, roll_id: str, error: HeldError) -> None:
         """Let the peer, too, say why a roll of which it has a part does not go on; once a session.
@@ -420,6 +433,10 @@ class Handover:
         for row in rows:
             if row.held is None:
                 await self._hold(row.roll_id, refusal)
+
+
+def _is_held_for_its_source(row: RollRow) -> bool:
+    return row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE
 
 
 def place_of(row: RollRow) -> Place:

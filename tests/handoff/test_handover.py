@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from syncd.board.answers import find_one
+from syncd.errors import HeldError
 from syncd.handoff.doubts import check_source
 from syncd.handoff.handover import Handover
 from syncd.handoff.outgoing import Outgoing
@@ -18,6 +19,7 @@ from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.intake import ReceivingRolls
 from syncd.storage.marker import MARKER_NAME, make_marker
+from syncd.storage.outcomes import record_held
 from syncd.wire.messages import Hello
 from tests.faults.scenes import (
     clips,
@@ -807,5 +809,26 @@ def test_a_file_asked_for_again_during_an_offer_is_not_forgotten(
 
     async def scene() -> None:
         await until(lambda: LAST in read, "the file that was asked for again is read")
+
+    play(world, scene)
+
+
+def test_a_roll_held_for_its_source_while_it_was_offered_is_offered_again() -> None:
+    """A hold that is written down after the answer would else be lifted by nobody (seed 40263)."""
+    world = World(1)
+    put_roll(world, "A012", clips(world, 3))
+
+    async def scene() -> None:
+        await moves(world, "A012")
+        row = row_of(world.offload, "A012")
+        assert row is not None
+        error = HeldError(
+            HeldCode.SOURCE_UNREADABLE, "Clips/C001.mov cannot be read.", remedy="Mount it."
+        )
+        for box in (world.offload, world.processing):
+            assert box.parts is not None
+            journal, now = box.parts.journal, world.offload.clock.utc_ms()
+            record_held(journal, row.roll_id, error, now)
+        await reaches(world, "A012")
 
     play(world, scene)
