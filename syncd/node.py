@@ -276,7 +276,7 @@ def _open_journal(
 ) -> tuple[Journal, JournalGuard]:
     state = config.node.state
     try:
-        state.mkdir(parents=True, exist_ok=True)
+        state.mkdir(0o700, parents=True, exist_ok=True)
         folder = ports.disk.open_folder(str(state))
         stack.callback(folder.close)
         journal = open_journal(

@@ -125,6 +125,23 @@ def test_every_module_that_the_contributors_guide_names_is_there() -> None:
         assert (ROOT / path).is_file() or (ROOT / "syncd" / path).is_file(), path
 
 
+def test_each_line_of_the_threat_model_names_what_it_rests_on_and_a_test_that_attacks_it() -> None:
+    """One page; modules and tests that it names exist, and the tests have tests in them."""
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    page = guide.partition("\n## Threat model\n")[2].partition("\n## ")[0]
+    attackers = [line.partition("**Known")[0] for line in page.split("\n- ")[1:]]
+
+    assert len(page.splitlines()) <= 80, "at most a page"
+    assert len(attackers) > 10
+    for attacker in attackers:
+        named = re.findall(r"`([\w/]+\.py)`", attacker)
+        tests = [path for path in named if path.startswith("tests/")]
+        assert tests, attacker
+        assert all((ROOT / "syncd" / path).is_file() for path in named if path not in tests), named
+        for path in tests:
+            assert "def test_" in (ROOT / path).read_text(encoding="utf-8"), path
+
+
 def test_it_does_not_let_a_card_be_cleared() -> None:
     """The caution names who decides, and stands before the set-up."""
     caution = README.index("production, the insurer and the\ncompletion guarantor")

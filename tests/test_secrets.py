@@ -172,6 +172,7 @@ def test_no_secret_is_told_by_anything_that_two_boxes_say(
         for name in KEY_FILES:
             del places[str(state / name)]
             assert stat.S_IMODE(os.stat(state / name).st_mode) == 0o600, name
+        assert stat.S_IMODE(os.stat(state).st_mode) == 0o700
         assert stat.S_IMODE(os.stat(state / "keys").st_mode) == 0o700
         assert stat.S_IMODE(os.stat(state / "trusted.json").st_mode) == 0o600
     secrets |= {base64.b64decode(SECRET.removeprefix("whsec_"))}

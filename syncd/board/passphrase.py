@@ -86,7 +86,7 @@ def write(state: Path, passphrase: str, chance: Chance) -> None:
     """Keep the hash in the state folder. Raises UsageError, or ConfigError if it cannot be."""
     text = f"{hashed(passphrase, chance)}\n"
     try:
-        state.mkdir(parents=True, exist_ok=True)
+        state.mkdir(0o700, parents=True, exist_ok=True)
         replace_secret(state / NAME, text.encode())
     except OSError as error:
         raise_if_disk_trouble(state, error)

@@ -106,7 +106,7 @@ def box_checks(
 
 
 def _state(folder: Path) -> Check:
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(0o700, parents=True, exist_ok=True)
     kind = file_system_of(folder.stat().st_dev, str(folder))
     try:
         with tempfile.NamedTemporaryFile(dir=folder, prefix=".check-") as tried:

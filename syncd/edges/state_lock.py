@@ -20,7 +20,7 @@ class StateLock:
 
     def __enter__(self) -> Self:
         try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._path.parent.mkdir(0o700, parents=True, exist_ok=True)
             self._fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise_if_disk_trouble(self._path.parent, error)

@@ -154,7 +154,7 @@ def _unusable(keys: Path, what: str) -> ConfigError:
 
 def _make(keys: Path, name: str, now: datetime) -> None:
     """Make key and certificate in a folder of their own, then move both into place at once."""
-    keys.parent.mkdir(parents=True, exist_ok=True)
+    keys.parent.mkdir(0o700, parents=True, exist_ok=True)
     key = Ed25519PrivateKey.generate()
     private = key.private_bytes(
         serialization.Encoding.PEM,

@@ -35,10 +35,11 @@ def test_keys_are_made_on_first_use_and_then_kept(tmp_path: Path) -> None:
 
 
 def test_the_private_key_is_for_its_owner_only(tmp_path: Path) -> None:
-    """Folder 0700, key 0600."""
+    """Folder 0700, key 0600; nor is what else lies in the state folder for other users."""
     identity = Identity.load_or_make(tmp_path / "state", "offload-1", NOW_UTC_MS)
 
     assert stat.S_IMODE(identity.key_path.parent.stat().st_mode) == 0o700
+    assert stat.S_IMODE((tmp_path / "state").stat().st_mode) == 0o700
     assert stat.S_IMODE(identity.key_path.stat().st_mode) == 0o600
 
 
