@@ -5,6 +5,7 @@ of its own. What fails is written to --found, and the command says so and ends w
 """
 
 import argparse
+import os
 import random
 import re
 import subprocess
@@ -44,16 +45,18 @@ def main() -> int:
 def _row(name: str, runs: int, seed: int, found: Path) -> bool:
     """Run one target in another process, print its row, tell whether it went well."""
     began_s = time.monotonic()
-    ran = subprocess.run(
-        [
-            *(sys.executable, "-m", "tests.fuzz", name, "--here", f"--runs={runs}"),
-            *(f"--seed={seed}", f"--found={found}"),
-        ],
-        check=False,
-        stderr=subprocess.PIPE,
-        text=True,
-        errors="replace",
-    )
+    with tempfile.TemporaryDirectory(prefix="syncd-fuzz-") as place:
+        ran = subprocess.run(
+            [
+                *(sys.executable, "-m", "tests.fuzz", name, "--here", f"--runs={runs}"),
+                *(f"--seed={seed}", f"--found={found}"),
+            ],
+            check=False,
+            stderr=subprocess.PIPE,
+            text=True,
+            errors="replace",
+            env={**os.environ, "TMPDIR": place},  # the fuzzer ends without cleaning up
+        )
     took_s = time.monotonic() - began_s
     seen = _STATUS.findall(ran.stderr)
     done = _DONE.findall(ran.stderr)

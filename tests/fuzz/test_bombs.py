@@ -15,6 +15,7 @@ from syncd.errors import ConfigError, SyncdError, UsageError
 from syncd.evidence.ascmhl_read import read_manifest
 from syncd.evidence.checksum_list import parse_checksum_list
 from syncd.evidence.errors import EvidenceError
+from syncd.evidence.ignoring import Ignoring
 from syncd.evidence.media_hash_list import parse_media_hash_list
 from syncd.limits import CONTROL_BODY_BYTES_MAX, MIB
 from syncd.wire import messages as m
@@ -138,6 +139,37 @@ def test_white_space_between_files_is_no_text() -> None:
 
     assert len(data) > MIB
     assert len(read_manifest(data, "ascmhl/0001.mhl").files) == 1000
+
+
+@pytest.mark.parametrize(
+    "patterns",
+    [
+        ["*a" * 8 + "b"],
+        ["a*" * 400],
+        ["***a***a***b"],
+        ["**/a/" * 8],
+        ["x" * 2000],
+        [f"x{n}" for n in range(1001)],
+    ],
+    ids=["stars", "many stars", "stars in a row", "folders", "length", "number"],
+)
+def test_ignore_patterns_that_would_take_for_ever_are_refused(patterns: list[str]) -> None:
+    """Each star is tried at each place: eight of them freeze a daemon for hours, for one name."""
+
+    def run() -> None:
+        with pytest.raises(EvidenceError) as caught:
+            Ignoring(patterns, "ascmhl/0001.mhl").is_ignored("a" * 40 + "c")
+        check_said(caught.value)
+
+    costs(run, mib=8)
+
+
+@pytest.mark.parametrize("pattern", ["*a*a*ab", "**/*a*ab", "a/**/*a*b"])
+def test_as_many_stars_as_may_be_take_moments(pattern: str) -> None:
+    """In the longest names that there are."""
+    ignoring = Ignoring([pattern])
+
+    costs(lambda: ignoring.is_ignored("/".join(["a" * 255] * 4)), mib=8)
 
 
 @pytest.mark.parametrize(

@@ -25,6 +25,7 @@ FOUND = {
         "media-hash-list",
         b'<hashlist version="%s"/>' % (b"1" * 3000),
     ),
+    "a range that runs backwards": ("ignore-patterns", b"[z-a]\na"),
     "a long path that leads out": (
         "checksum-list",
         b"\0" + b"0" * 32 + b"  /" + b"a" * 3000 + b"\n",
