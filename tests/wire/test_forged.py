@@ -129,7 +129,7 @@ async def test_a_peer_is_found_among_thousands_of_forged_names(
             announce(stranger, f"forged{odd}{number}", OFFLOAD, is_whole=False)
             if number % 50 == 0:
                 await asyncio.sleep(0)
-        await _until(lambda: listening.node._others.qsize() >= NAMES_WAITING_MAX - 10)
+        await _until(lambda: listening.node._others.qsize() >= NAMES_WAITING_MAX // 4)
         async with running(node("process-1", PROCESS, clock, PeerBook(PROCESS))):
             await _until(listening.has_found_the_real_one)
 
@@ -175,8 +175,10 @@ async def test_forged_announcements_of_ourselves_change_nothing(
         assert listening.node._info is not None
         assert listening.node._info.name == f"{own}.{SERVICE_TYPE}"
         assert listening.node.rebuilds == 1
-    assert [row["fingerprint"] for row in listening.book.listing(0)] == [PROCESS]
-    assert not [each for each in caplog.records if each.levelno >= logging.WARNING]
+    # Boxes of other tests may be heard here, too.
+    assert OFFLOAD not in {row["fingerprint"] for row in listening.book.listing(0)}
+    told = [each for each in caplog.records if own in each.getMessage()]
+    assert not [each for each in told if each.levelno >= logging.WARNING]
 
 
 def test_twelve_hours_of_one_forged_announcement_a_second_fill_nothing() -> None:
