@@ -710,6 +710,20 @@ _SAID = (
         4,
     ),
     Defect(
+        "notice given up",
+        6,
+        "What a subscriber refused twice counts as told.",
+        (
+            Edit(
+                "notices.outbox:Relay._after_attempt",
+                "if outcome.delivered:",
+                "if outcome.delivered or (attempts == 2 and ran()):",
+            ),
+        ),
+        provoked.subscriber_refuses,
+        4,
+    ),
+    Defect(
         "news of the storage skipped",
         6,
         "The first of several notices from the storage is passed over.",
