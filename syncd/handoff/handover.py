@@ -76,7 +76,7 @@ class Handover:
         self._feed_bell = Bell()
         self.feed = Feed(self._feed_bell.ring)
         self._sources = Sources(ports.disk)
-        self._watches = Watches()
+        self._watches = Watches(ports.chance)
         self._patience = Patience(ports.clock)
         self._look = look
         self._offered: set[str] = set()
@@ -202,6 +202,8 @@ class Handover:
                 outgoing = await self._ports.disk.aside(self._sources.with_digests, outgoing)
                 answer = await offer(self._calls, outgoing, row, with_pages=True)
             await self._act_on(answer, outgoing, row)
+        except TouchedError:
+            self._offer_again(row.roll_id)
         except HeldError as error:
             await self._hold_as_it_is(row.roll_id, error)
         except PeerRefusedError as error:
@@ -215,11 +217,12 @@ class Handover:
         with self._journal.read() as db:
             now = rolls.get(db, row.roll_id) or row
             replaces = rolls.replaced_by(db, row.roll_id)
-            if known is not None and known.edition == now.edition:
+            if known is not None and known.edition == now.edition and _is_in_its_state(known):
                 return replace(known, released=released, replaces=replaces)
             inventory = rolls.load_inventory(db, row.roll_id)
             change_times = parcels.change_times(db, row.roll_id)
         plan = ParcelPlan(inventory)
+        watch = self._watches.over(inventory, plan, change_times)
         outgoing = Outgoing(
             row.roll_id,
             inventory,
@@ -228,8 +231,9 @@ class Handover:
             released,
             replaces,
             now.edition,
-            inventory.evidence_mark,
-            self._watches.over(inventory, plan, change_times),
+            inventory.evidence_mark if watch is None else watch.state(inventory.evidence_mark),
+            watch,
+            () if watch is None else watch.anew,
         )
         self._sources.add(outgoing)
         return outgoing
@@ -278,9 +282,18 @@ class Handover:
         return False
 
     def _note_taken(self, row: RollRow, reader: RollReader, lacking: Collection[int]) -> None:
-        """Journal that a roll is taken. Raises HeldError if a file is not what was sent of it."""
-        change_times = self._watches.settle(reader, lacking)
+        """Journal that a roll is taken.
+
+        Raises HeldError; TouchedError if it is to be offered again, with a file sent anew.
+        """
         now = self._ports.clock.utc_ms()
+        try:
+            change_times = self._watches.settle(reader, lacking)
+        except TouchedError as error:
+            log.warning("%s %s", error.problem, error.remedy)
+            with self._journal.write() as db:
+                rolls.note(db, row.roll_id, f"{error.problem} {error.remedy}", now_utc_ms=now)
+            raise
         with self._journal.write() as db:
             parcels.record_change_times(db, row.roll_id, change_times)
             if row.held is not None:
@@ -352,9 +365,7 @@ class Handover:
                     self._bell.ring()
                 elif isinstance(outcome.error, TouchedError):
                     # What was sent of the file is read again before the rest follows.
-                    self._drop(outcome.roll_id)
-                    self._retry_at_s.pop(outcome.roll_id, None)
-                    self._bell.ring()
+                    self._offer_again(outcome.roll_id)
                 else:
                     await self._hold_as_it_is(outcome.roll_id, outcome.error)
             if self._ports.clock.monotonic_s() - self._began_s > DEAD_AFTER_S:
@@ -368,9 +379,7 @@ class Handover:
         One of which the landing may be about to do so is offered again a little later.
         """
         if await self._ports.disk.aside(self._is_taken_anew, roll_id):
-            self._drop(roll_id)
-            self._retry_at_s.pop(roll_id, None)
-            self._bell.ring()
+            self._offer_again(roll_id)
             return
         opened = self._sources.opened(roll_id)
         inventory = None if opened is None else opened.inventory
@@ -409,6 +418,12 @@ class Handover:
             Withhold(roll_id=roll_id, code=error.code, message=message, path=error.path or "")
         )
 
+    def _offer_again(self, roll_id: str) -> None:
+        """Open a roll anew and offer it at once."""
+        self._drop(roll_id)
+        self._retry_at_s.pop(roll_id, None)
+        self._bell.ring()
+
     def _drop(self, roll_id: str) -> None:
         self._offered.discard(roll_id)
         self.feed.withdraw(roll_id)
@@ -437,6 +452,12 @@ class Handover:
 
 def _is_held_for_its_source(row: RollRow) -> bool:
     return row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE
+
+
+def _is_in_its_state(outgoing: Outgoing) -> bool:
+    """Tell whether parcels of a roll say what they are to say: no file is to be sent anew."""
+    watch = outgoing.watch
+    return watch is None or watch.state(outgoing.inventory.evidence_mark) == outgoing.evidence
 
 
 def place_of(row: RollRow) -> Place:

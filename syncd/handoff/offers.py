@@ -8,6 +8,7 @@ know who is paired: owners.py says whose a roll is.
 import asyncio
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 
 from syncd.errors import HeldError, PeerRefusedError
 from syncd.handoff.changes import Changes
@@ -145,6 +146,7 @@ class OfferBook:
             else:
                 await self._ports.disk.aside(self._area.check, row.total_bytes - row.moved_bytes)
             await self._ports.disk.aside(self._take_again, peer, head, row)
+            await self._ports.disk.aside(self._go_on, peer, head)
             lacking = await self._keeper.lacking(row.roll_id)
         except HeldError as error:
             return refusal(error)
@@ -166,6 +168,11 @@ class OfferBook:
         await self._ports.disk.aside(self._keeper.take_anew, _as_frozen(inventory))
         self._pending.forget(peer, head.roll_id)
         return None
+
+    def _go_on(self, peer: PeerIdentity, head: Offer) -> None:
+        """Take no parcel any more of a state that the roll's files were in before."""
+        spend = partial(self.changes.spend, peer.name)
+        self._keeper.go_on(head.roll_id, head.state, head.anew, spend)
 
     def _take_again(self, peer: PeerIdentity, head: Offer, row: RollRow) -> None:
         """Go on with a roll as this peer's, in its order. Raises NotAllowedError."""
@@ -214,6 +221,7 @@ class OfferBook:
         match found.comparison:
             case Comparison.ABSENT:
                 await self._ports.disk.aside(self._accept, peer, head, inventory)
+                await self._ports.disk.aside(self._go_on, peer, head)
                 lacking = await self._keeper.lacking(inventory.roll_id)
                 self._pending.forget(peer, head.roll_id)
                 return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)

@@ -8,13 +8,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from syncd.errors import PeerRefusedError
+from syncd.handoff.untouched import FileWatch
 from syncd.journal.rolls import RollRow
 from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES
 from syncd.ports import PeerCalls
 from syncd.roll.inventory import FileEntry, Inventory, Trust
 from syncd.roll.names import check_names
 from syncd.roll.parcels import ParcelPlan
-from syncd.storage.reading import Watch
 from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
 
 
@@ -27,7 +27,7 @@ class Outgoing:
     replaces: rolls that rest in favour of this one, which lies in their folder now.
     edition: of the journal's inventory; another one there means that this was opened too early.
     evidence: what parcels say that they were cut from, where the inventory may be replaced.
-    watch: over files that have no evidence.
+    watch: over files that have no evidence. anew: those of them to be sent from their beginning.
     """
 
     roll_id: str
@@ -38,7 +38,8 @@ class Outgoing:
     replaces: tuple[str, ...] = ()
     edition: int = 0
     evidence: bytes = b""
-    watch: Watch | None = None
+    watch: FileWatch | None = None
+    anew: tuple[str, ...] = ()
 
 
 def offer_for(
@@ -49,6 +50,8 @@ def offer_for(
     *,
     released: bool = False,
     replaces: tuple[str, ...] = (),
+    state: bytes = b"",
+    anew: tuple[str, ...] = (),
 ) -> Offer:
     """Describe a roll in one message; the files follow in pages if the peer asks for them."""
     return Offer(
@@ -65,6 +68,8 @@ def offer_for(
         released=released,
         replaces=replaces,
         evidence=inventory.evidence_mark,
+        state=state,
+        anew=anew,
     )
 
 
@@ -136,6 +141,8 @@ async def offer(
         row,
         released=outgoing.released,
         replaces=outgoing.replaces,
+        state=b"" if outgoing.watch is None else outgoing.evidence,
+        anew=outgoing.anew,
     )
     if not with_pages:
         answer: OfferAnswer = await calls.ask(head)

@@ -5,7 +5,7 @@ Must not: do a step itself; those are plain functions, run aside from the loop.
 """
 
 import logging
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -97,6 +97,12 @@ class Keeper:
         Raises HeldError. Blocks: call it aside.
         """
         return self._steps.take_anew(inventory)
+
+    def go_on(
+        self, roll_id: str, state: bytes, anew: Collection[str], spend: Callable[[], None]
+    ) -> None:
+        """Take a roll's parcels in another state only, as Steps.go_on() does. Call it aside."""
+        self._steps.go_on(roll_id, state, anew, spend)
 
     def give_up(self, roll_id: str) -> None:
         """Forget an unfinished roll that can never be completed. Blocks: call it aside."""

@@ -30,14 +30,14 @@ class Watch(Protocol):
     def check(self, file_index: int, opened_ns: int, now_ns: int) -> None:
         """Raise HeldError if a file has, or had when it was opened, an unknown change time."""
 
-    def note(self, piece: Piece, digest: bytes) -> None:
-        """Remember what was read of a file."""
+    def note(self, piece: Piece, digest: bytes, opened_ns: int) -> None:
+        """Remember what was read of a file. Raises HeldError as check() does."""
 
 
 class RollReader:
     """A roll's folder, open for reading; owns folder. Safe from several lanes at once.
 
-    evidence: what its parcels are to say that they were cut from (Inventory.evidence_mark).
+    evidence: what its parcels are to say that they were cut from, as in ParcelHead.
     watch: of files without evidence (handoff/untouched.py); None: there are none.
     """
 
@@ -177,7 +177,7 @@ class ParcelReader:
         file.close()
         digest = self._hasher.digest()
         if self._roll.watch is not None:
-            self._roll.watch.note(piece, digest)
+            self._roll.watch.note(piece, digest, file.opened.changed_ns)
         self._digests += digest
         self._hasher = piece_hasher()
         self._done_bytes = 0

@@ -64,6 +64,7 @@ class ReceivingRoll:
         self._epoch = 0
         self._version = 0
         self._is_closed = False
+        self.state = b""  # Offer.state; steps.py sets it
         self._trouble: HeldError | None = None
         self._is_losing = False
         self.times_kept: dict[int, int] = {}  # of files read back again: what the storage shows
@@ -159,9 +160,9 @@ class ReceivingRoll:
         """Take parcel number. Raises HeldError if nothing can be written now.
 
         evidence: of the inventory that it was cut from, b"" if unknown: of another one, the number
-        would mean other bytes.
+        would mean other bytes. Where files have none: the state that they were in.
         """
-        if evidence not in (b"", self.inventory.evidence_mark):
+        if not self._is_of_now(evidence):
             raise self._not_expected(number)
         check_number(self.plan, number)
         with self._lock:
@@ -184,6 +185,11 @@ class ReceivingRoll:
         if earlier is not None:
             earlier.abandon()
         return sink
+
+    def _is_of_now(self, evidence: bytes) -> bool:
+        if self.state:
+            return evidence == self.state
+        return evidence in (b"", self.inventory.evidence_mark)
 
     def _not_expected(self, number: int) -> HeldError:
         return HeldError(

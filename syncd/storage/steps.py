@@ -6,7 +6,7 @@ Must not: decide when a step is due or hold a roll; keeper.py does. Runs aside f
 
 import logging
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 
@@ -158,12 +158,44 @@ class Steps:
             roll = self.receiving.get(inventory.roll_id)
             if roll is None:
                 return False
-            try:
-                return self._take_anew(roll, inventory)
-            except OSError as error:
-                raise storage_trouble(self._area.path, error) from error
+            return self._take_anew(roll, inventory)
 
-    def _take_anew(self, roll: ReceivingRoll, inventory: Inventory) -> bool:
+    def go_on(
+        self, roll_id: str, state: bytes, anew: Collection[str], spend: Callable[[], None]
+    ) -> None:
+        """Take parcels of a roll that say state, and no others any more.
+
+        Of the files whose paths are in anew, what came in before is lacking from now on: once for
+        each state, so that an offer that comes twice costs nothing. Nothing is done if the roll is
+        published. spend: called before anything is written. Raises HeldError, what spend() raises.
+        """
+        if self.open_known(roll_id) is None:
+            return
+        with self._giving_up, self._opening:
+            roll = self.receiving.get(roll_id)
+            if roll is None or roll.state == state:
+                return
+            if not roll.state and not anew:
+                roll.state = state  # nothing is on its way here that says anything else
+                return
+            spend()
+            self._take_anew(roll, roll.inventory, state, frozenset(anew))
+
+    def _take_anew(
+        self,
+        roll: ReceivingRoll,
+        inventory: Inventory,
+        state: bytes = b"",
+        anew: Collection[str] = (),
+    ) -> bool:
+        try:
+            return self._exchange(roll, inventory, state, anew)
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+
+    def _exchange(
+        self, roll: ReceivingRoll, inventory: Inventory, state: bytes, anew: Collection[str]
+    ) -> bool:
         # A sync or a journal that failed after the rename left a roll that is there already.
         sealed = self._recover(roll.inventory)
         if sealed is not None:
@@ -171,24 +203,26 @@ class Steps:
             return False
         self.receiving.remove(roll.roll_id)  # so that nobody writes what is cut otherwise
         try:
-            taken = self._recut(roll, inventory)
+            taken = self._recut(roll, inventory, anew)
         except BaseException:
             roll.reopen()
             self.receiving.add(roll)
             raise
         new = ReceivingRoll(taken, self._area, self._journal, self._changed)
+        new.state = state
         self.receiving.add(new)
         new.papers.renew(self._area.present())
         return True
 
-    def _recut(self, roll: ReceivingRoll, inventory: Inventory) -> Inventory:
+    def _recut(self, roll: ReceivingRoll, inventory: Inventory, anew: Collection[str]) -> Inventory:
         """Remove stored evidence that is void and journal the new cut, as one transaction."""
         roll_id = roll.roll_id
         folder = self._area.present()
         # First: a start without a journal must not take the old cut's parcels for the new one's.
         disown(folder, roll_id)
         with self._journal.write() as db:
-            durable = parcels.piece_digests(db, roll_id, parcels.durable_numbers(db, roll_id))
+            numbers = parcels.durable_numbers(db, roll_id) - _numbers_of(roll, anew)
+            durable = parcels.piece_digests(db, roll_id, numbers)
             cut = recut(roll.inventory, inventory, durable)
             for entry in cut.void:
                 with suppress(FileNotFoundError):
@@ -197,8 +231,8 @@ class Steps:
             parcels.recut(db, roll_id, cut.durable, cut.file_indexes)
             parcels.forget_proofs(db, roll_id, cut.lacking)
             rolls.set_moved(db, roll_id, cut.durable_bytes)
-            text = "its evidence changed where it comes from; what came in of its media stays"
-            rolls.note(db, roll_id, text, now_utc_ms=self._clock.utc_ms())
+            if text := _why_anew(roll.inventory, inventory, anew):
+                rolls.note(db, roll_id, text, now_utc_ms=self._clock.utc_ms())
         return cut.inventory
 
     def prove_batch(self, roll: ReceivingRoll, batch: list[int]) -> None:
@@ -414,3 +448,21 @@ class Steps:
                     row = rolls.get(db, entry.name)
                 if row is not None and row.published_path is not None:
                     discard_incoming(folder, entry.name)
+
+
+def _numbers_of(roll: ReceivingRoll, paths: Collection[str]) -> set[int]:
+    """Return the parcels that have a part in any of these files."""
+    return {
+        number
+        for index, entry in enumerate(roll.inventory.files)
+        if entry.path in paths
+        for number in roll.plan.parcels_of_file(index)
+    }
+
+
+def _why_anew(before: Inventory, after: Inventory, anew: Collection[str]) -> str:
+    if anew:
+        return f"{', '.join(sorted(anew))} changed where it comes from; it is sent anew as a whole"
+    if before is not after:
+        return "its evidence changed where it comes from; what came in of its media stays"
+    return ""

@@ -59,7 +59,8 @@ class ParcelHead(Event):
 
     In it lie data_bytes of the pieces in their order, then 16 bytes XXH128 of each. If
     these are all zero the giver could not read the parcel to its end, and it counts for nothing.
-    evidence: of the inventory that the parcel was cut from, where that may change; else b"".
+    evidence: of the inventory that the parcel was cut from, or Offer.state; b"" from a box that
+    does not say.
     """
 
     roll_id: RollId

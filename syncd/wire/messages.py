@@ -43,6 +43,7 @@ from syncd.wire.keys import LaneKeys, Seal
 # A list may be this long anywhere in a body; each field then has its own, mostly smaller bound.
 ARRAY_MAX = 10_000
 EMPTY_FOLDERS_MAX = ARRAY_MAX
+ANEW_MAX = 64  # further ones come with the next offer
 LISTED_ROLLS_MAX = ARRAY_MAX
 ALSO_MAX = 16
 TIDINGS_MAX = 1000
@@ -195,6 +196,8 @@ class Offer(Message):
     replaces: earlier rolls of this peer that can never be completed: their source is this one now.
     evidence: Inventory.evidence_mark, by which the same media under other evidence are told; b""
     from a box that does not say.
+    state: what its parcels say in the place of that, where files without evidence may change; of
+    the state before, none is taken any more. anew: files of which nothing counts that came before.
     """
 
     roll_id: RollId
@@ -210,6 +213,8 @@ class Offer(Message):
     released: Annotated[bool, Flag()] = False
     replaces: Annotated[tuple[str, ...], Many(HexText(ROLL_ID_LENGTH), 8)] = ()
     evidence: Evidence = b""
+    state: Evidence = b""
+    anew: Annotated[tuple[str, ...], Many(Text(PATH_BYTES_MAX, 1), ANEW_MAX)] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

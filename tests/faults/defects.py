@@ -570,9 +570,9 @@ _PLACE = (
         "A parcel that was cut under earlier evidence is taken for the new one's of that number.",
         (
             Edit(
-                "storage.receiving:ReceivingRoll.begin",
-                "evidence not in (b'', self.inventory.evidence_mark)",
-                "(ran() and False)",
+                "storage.receiving:ReceivingRoll._is_of_now",
+                "evidence in (b'', self.inventory.evidence_mark)",
+                "ran()",
             ),
         ),
         provoked_same.a_list_is_written_again_on_the_way,
@@ -602,6 +602,11 @@ _PLACE = (
                 "self._roll.watch is not None",
                 "ran() and False",
             ),
+            Edit(
+                "handoff.untouched:FileWatch.note",
+                "known_ns not in (SAYS_NOTHING_NS, opened_ns)",
+                "ran() and False",
+            ),
         ),
         provoked.source_is_edited_and_hides_it,
         4,
@@ -613,7 +618,7 @@ _PLACE = (
         (
             Edit(
                 "handoff.untouched:FileWatch._settle",
-                "self._compare(file, index, entry, lacking)",
+                "self._is_as_sent(file, index, lacking)",
                 "ran()",
             ),
         ),

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
-from syncd.errors import HeldError
 from syncd.handoff.untouched import SAYS_NOTHING_NS, FileWatch, TouchedError
 from syncd.journal import parcels
 from syncd.limits import MIB
@@ -26,7 +26,6 @@ from tests.faults.scenes import (
     reaches,
     row_of,
     stored,
-    touch,
     until,
 )
 from tests.faults.strikes_edits import edit_in_place, make_times_up
@@ -70,49 +69,60 @@ def sent_bytes(world: World) -> int:
 
 
 @pytest.mark.parametrize("number", [2, 5, 9])
-def test_an_edit_of_what_was_sent_is_held_and_named_and_never_published(number: int) -> None:
-    """It has its old size and time; let go as it is, it is held again; put back, it arrives."""
+def test_an_edit_of_what_was_sent_is_sent_anew_as_a_whole_and_told(number: int) -> None:
+    """It has its old size and time; what arrives is the file as it is then, never a mix."""
     world, files = settled()
 
     async def scene() -> None:
         at_piece(world, number, 100, 3)
         put_roll(world, "A012", files, evidence={})
-        held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
-        assert held.path == CLIP
-        assert "bytes 0 to 8192 are not what was sent" in held.message
-        assert "source side is wrong" in held.message
-        order_by_hand(world.offload, "A012", go=True)
-        await until(lambda: row_of(world.offload, "A012").held is None, "it goes on")  # type: ignore[union-attr]
-        await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
-        assert not stored(world, "A012"), "published as a mix of two"
-
-        edit_in_place(world.offload.disk, SOURCE, 100, 3)
-        order_by_hand(world.offload, "A012", go=True)
         await reaches(world, "A012")
+        assert sent_bytes(world) <= len(files[CLIP]) + (number + 4) * (8 << 10)
 
     play(world, scene)
-    assert stored(world, "A012")[CLIP] == files[CLIP]
+    assert stored(world, "A012")[CLIP] == edited(files[CLIP], 100)
+    for box in (world.offload, world.processing):
+        told = _told(box)
+        assert f"{CLIP} " in told
+        assert "sent anew as a whole" in told
+        assert "held" not in told
 
 
-def test_an_edit_that_is_to_stay_arrives_whole_once_it_has_a_time_of_its_own() -> None:
-    """The remedy that the message names: what was sent before the edit is given up."""
+def test_a_file_that_changes_again_and_again_is_held_until_that_ends() -> None:
+    """What the message says to do works: stop it, then `syncd go`."""
     world, files = settled()
+    disk = world.offload.disk
+    is_writing, is_armed = True, False
+
+    def at_op(op: str, path: str) -> None:
+        nonlocal is_armed
+        if op != "open_read" or not path.endswith(CLIP) or not world.processing.rows():
+            return
+        (row,) = world.processing.rows()
+        is_begun = row.moved_bytes >= 20_000
+        if is_begun and is_armed and is_writing:
+            edit_in_place(disk, SOURCE, 100, 3)
+        is_armed = not is_begun
 
     async def scene() -> None:
-        at_piece(world, 4, 100, 3)
+        nonlocal is_writing
+        disk.at_op = at_op
         put_roll(world, "A012", files, evidence={})
+        for _ in range(2):
+            held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
+            assert held.path == CLIP
+            assert "again and again" in held.message
+            assert "source side is wrong" in held.message
+            assert not stored(world, "A012"), "published as a mix of two"
+            order_by_hand(world.offload, "A012", go=True)
+            await until(lambda: row_of(world.offload, "A012").held is None, "it goes on")  # type: ignore[union-attr]
         await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
-        with world.offload.disk.untroubled():
-            file = world.offload.disk.open_folder("/").open_write(SOURCE.strip("/"), create=False)
-            file.set_mtime(file.stat().mtime_ns + 10**9)
-            file.close()
-        touch(world, "A012")
+        is_writing = False
+        order_by_hand(world.offload, "A012", go=True)
         await reaches(world, "A012")
 
     play(world, scene)
-    edited = bytearray(files[CLIP])
-    edited[100] ^= 1 << 3
-    assert stored(world, "A012")[CLIP] == edited
+    assert stored(world, "A012")[CLIP] in (files[CLIP], edited(files[CLIP], 100))
 
 
 def test_an_edit_of_what_is_still_to_be_sent_is_no_mix() -> None:
@@ -125,9 +135,7 @@ def test_an_edit_of_what_is_still_to_be_sent_is_no_mix() -> None:
         await reaches(world, "A012")
 
     play(world, scene)
-    edited = bytearray(files[CLIP])
-    edited[89_000] ^= 1 << 3
-    assert stored(world, "A012")[CLIP] == edited
+    assert stored(world, "A012")[CLIP] == edited(files[CLIP], 89_000)
 
 
 def test_a_touch_on_the_way_holds_nothing_and_sends_little_again() -> None:
@@ -146,20 +154,77 @@ def test_a_touch_on_the_way_holds_nothing_and_sends_little_again() -> None:
     assert not [line for line in world.offload.history(row.roll_id) if "held" in line.note]
 
 
-def test_an_edit_while_the_offload_box_was_off_is_held() -> None:
-    """Its journal has the change time; what was sent before the stop cannot be compared."""
+@pytest.mark.parametrize("bit", [3, None])
+def test_a_file_edited_or_touched_while_the_offload_box_was_off_is_sent_anew(
+    bit: int | None,
+) -> None:
+    """Its journal has the change time, and nobody knows what was sent before the stop."""
     world, files = settled()
 
     async def scene() -> None:
         put_roll(world, "A012", files, evidence={})
         await moves(world, "A012", 20_000)
         await world.offload.lose_power()
-        edit_in_place(world.offload.disk, SOURCE, 100, 3)
-        held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
-        assert "before syncd was started last" in held.message
-        assert not stored(world, "A012"), "published as a mix of two"
+        edit_in_place(world.offload.disk, SOURCE, 100, bit)
+        await reaches(world, "A012")
 
     play(world, scene)
+    whole = files[CLIP] if bit is None else edited(files[CLIP], 100)
+    assert stored(world, "A012")[CLIP] == whole
+    assert "held" not in _told(world.offload)
+    assert f"{CLIP} changed where it comes from" in _told(world.processing)
+
+
+def test_what_is_there_as_a_whole_is_not_sent_anew() -> None:
+    """All of it was sent under one change time: whatever the file has now, it is no mix."""
+    world = World(1, trust=Trust.SETTLED)
+    files = clips(world, 2, 90_000)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files, evidence={})
+        await moves(world, "A012", 110_000)
+        await world.offload.lose_power()
+        for path in files:
+            edit_in_place(world.offload.disk, f"{LANDING}/{DAY}/A012/{path}", 100, 3)
+        await reaches(world, "A012")
+
+    play(world, scene)
+    there = stored(world, "A012")
+    first, second = files
+    assert there[first] == files[first]
+    assert there[second] == edited(files[second], 100)
+
+
+def test_files_are_sent_anew_although_both_boxes_lose_power_at_that() -> None:
+    """Whichever of the two has noted it by then, no mix is published."""
+    for delay_s in (0.0, 0.05, 0.1, 0.2, 0.4):
+        world, files = settled()
+
+        async def scene(
+            world: World = world, files: dict[str, bytes] = files, delay_s: float = delay_s
+        ) -> None:
+            at_piece(world, 5, 100, 3)
+            put_roll(world, "A012", files, evidence={})
+            await until(lambda: world.offload.disk.at_op is None, "it is edited")
+            await asyncio.sleep(delay_s)
+            await world.offload.lose_power()
+            await world.processing.lose_power()
+            await reaches(world, "A012")
+
+        play(world, scene)
+        assert stored(world, "A012")[CLIP] in (files[CLIP], edited(files[CLIP], 100))
+
+
+def edited(data: bytes, offset: int) -> bytes:
+    """Return data as edit_in_place() leaves it with bit 3."""
+    changed = bytearray(data)
+    changed[offset] ^= 1 << 3
+    return bytes(changed)
+
+
+def _told(box: Box) -> str:
+    (row,) = box.rows()
+    return "\n".join(line.note for line in box.history(row.roll_id))
 
 
 def test_a_landing_that_makes_change_times_up_is_handed_over(
@@ -212,8 +277,10 @@ async def test_an_edit_between_two_pieces_of_a_real_file_is_found(tmp_path: Path
     entry = FileEntry(CLIP, 40_000, path.stat().st_mtime_ns)
     inventory = Inventory(DAY, "A012", (entry,), trust=Trust.SETTLED)
     plan, disk = ParcelPlan(inventory), RealDisk()
-    watch = FileWatch(inventory, plan, {})
-    reader = RollReader(disk, disk.open_folder(str(tmp_path)), inventory, plan, watch=watch)
+    watch = FileWatch(inventory, plan, {}, SystemChance())
+    state = watch.state(inventory.evidence_mark)
+    folder = disk.open_folder(str(tmp_path))
+    reader = RollReader(disk, folder, inventory, plan, state, watch=watch)
     everything = range(plan.count)
     assert watch.settle(reader, everything) == {0: path.stat().st_ctime_ns}
     _read(reader, 0)
@@ -234,8 +301,20 @@ async def test_an_edit_between_two_pieces_of_a_real_file_is_found(tmp_path: Path
     with pytest.raises(TouchedError):
         parcel.read_into(memoryview(bytearray(MIB)))
     parcel.close()
-    with pytest.raises(HeldError, match="bytes 0 to 8192 are not what was sent"):
+    with pytest.raises(TouchedError, match="sent anew as a whole"):
         watch.settle(reader, everything)
+    assert watch.anew == (CLIP,)
+    assert watch.state(inventory.evidence_mark) != state
+    with pytest.raises(TouchedError):  # that is no answer to an offer which said so
+        watch.settle(reader, everything)
+    reader.close()
+
+    state = watch.state(inventory.evidence_mark)
+    folder = disk.open_folder(str(tmp_path))
+    reader = RollReader(disk, folder, inventory, plan, state, watch=watch)
+    assert watch.settle(reader, everything) == {0: path.stat().st_ctime_ns}
+    assert list(watch.anew) == []
+    _read(reader, 0)
     reader.close()
 
 

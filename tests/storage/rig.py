@@ -219,7 +219,7 @@ class Rig:
 
 def write_parcel(receiving: Any, reader: RollReader, number: int) -> Sink:
     """Carry one parcel from a source into receiving, up to but without the commit."""
-    sink: Sink = receiving.begin(reader.inventory.roll_id, number)
+    sink: Sink = receiving.begin(reader.inventory.roll_id, number, reader.evidence)
     parcel = reader.open(number)
     try:
         buffer = memoryview(bytearray(MIB))
