@@ -8,7 +8,7 @@ import pytest
 
 from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
-from syncd.handoff.untouched import SAYS_NOTHING_NS, FileWatch, TouchedError
+from syncd.handoff.untouched import ANEW_TRIES_MAX, SAYS_NOTHING_NS, FileWatch, TouchedError
 from syncd.journal import parcels
 from syncd.limits import MIB
 from syncd.roll.inventory import FileEntry, Inventory, Trust
@@ -108,12 +108,13 @@ def test_a_file_that_changes_again_and_again_is_held_until_that_ends() -> None:
         nonlocal is_writing
         disk.at_op = at_op
         put_roll(world, "A012", files, evidence={})
-        for _ in range(2):
+        for count in (1, 2):
             held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
             assert held.path == CLIP
             assert "again and again" in held.message
             assert "source side is wrong" in held.message
             assert not stored(world, "A012"), "published as a mix of two"
+            assert _told(world.offload).count("sent anew as a whole") == count * ANEW_TRIES_MAX
             order_by_hand(world.offload, "A012", go=True)
             await until(lambda: row_of(world.offload, "A012").held is None, "it goes on")  # type: ignore[union-attr]
         await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
