@@ -23,7 +23,7 @@ from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
 from syncd.handoff.tidings import TidingsReader
 from syncd.handoff.unsealed import Unsealed
-from syncd.handoff.untouched import TouchedError, Watches
+from syncd.handoff.untouched import FileWatch, TouchedError, Watches
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
@@ -218,7 +218,8 @@ class Handover:
             now = rolls.get(db, row.roll_id) or row
             replaces = rolls.replaced_by(db, row.roll_id)
             if known is not None and known.edition == now.edition and _is_in_its_state(known):
-                return replace(known, released=released, replaces=replaces)
+                anew = _anew(known.watch)
+                return replace(known, released=released, replaces=replaces, anew=anew)
             inventory = rolls.load_inventory(db, row.roll_id)
             change_times = parcels.change_times(db, row.roll_id)
         plan = ParcelPlan(inventory)
@@ -233,7 +234,7 @@ class Handover:
             now.edition,
             inventory.evidence_mark if watch is None else watch.state(inventory.evidence_mark),
             watch,
-            () if watch is None else watch.anew,
+            _anew(watch),
         )
         self._sources.add(outgoing)
         return outgoing
@@ -452,6 +453,10 @@ class Handover:
 
 def _is_held_for_its_source(row: RollRow) -> bool:
     return row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE
+
+
+def _anew(watch: FileWatch | None) -> tuple[str, ...]:
+    return () if watch is None else watch.anew
 
 
 def _is_in_its_state(outgoing: Outgoing) -> bool:

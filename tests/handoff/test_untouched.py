@@ -216,6 +216,23 @@ def test_files_are_sent_anew_although_both_boxes_lose_power_at_that() -> None:
         assert stored(world, "A012")[CLIP] in (files[CLIP], edited(files[CLIP], 100))
 
 
+def test_a_file_is_sent_anew_once_although_the_storage_is_started_again() -> None:
+    """The offers after that do not name it any more, and what came since stays."""
+    world, files = settled()
+
+    async def scene() -> None:
+        at_piece(world, 3, 100, 3)
+        put_roll(world, "A012", files, evidence={})
+        await until(lambda: "sent anew" in _told(world.processing), "it is sent anew")
+        await moves(world, "A012", 40_000)
+        await world.processing.lose_power()
+        await reaches(world, "A012")
+        assert _told(world.processing).count("sent anew") == 1
+
+    play(world, scene)
+    assert stored(world, "A012")[CLIP] == edited(files[CLIP], 100)
+
+
 def edited(data: bytes, offset: int) -> bytes:
     """Return data as edit_in_place() leaves it with bit 3."""
     changed = bytearray(data)
@@ -224,8 +241,7 @@ def edited(data: bytes, offset: int) -> bytes:
 
 
 def _told(box: Box) -> str:
-    (row,) = box.rows()
-    return "\n".join(line.note for line in box.history(row.roll_id))
+    return "\n".join(line.note for row in box.rows() for line in box.history(row.roll_id))
 
 
 def test_a_landing_that_makes_change_times_up_is_handed_over(
