@@ -74,6 +74,7 @@ class OfferBook:
         self._had = HadRolls(ports=ports, journal=journal, area=area)
         self._pending = PendingInventories(ports.clock)
         self._comparisons: dict[tuple[str, str], asyncio.Task[_Found]] = {}
+        self._taking = asyncio.Lock()
 
     def page(self, peer: PeerIdentity, page: InventoryPage) -> Done:
         """Keep one page of an inventory that was asked for; a page come twice counts once."""
@@ -220,11 +221,7 @@ class OfferBook:
         inventory, there = _as_frozen(inventory), _as_frozen(found.there)
         match found.comparison:
             case Comparison.ABSENT:
-                await self._ports.disk.aside(self._accept, peer, head, inventory)
-                await self._ports.disk.aside(self._go_on, peer, head)
-                lacking = await self._keeper.lacking(inventory.roll_id)
-                self._pending.forget(peer, head.roll_id)
-                return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
+                return await self._take_new(peer, head, inventory)
             case Comparison.SAME:
                 await self._ports.disk.aside(self._note_same, peer, inventory, there)
                 self._pending.forget(peer, head.roll_id)
@@ -233,6 +230,24 @@ class OfferBook:
                 return OfferAnswer(kind=OfferKind.DIGESTS, message="send digests to compare by")
         self._pending.forget(peer, head.roll_id)
         return refusal(await self._ports.disk.aside(self._taken, inventory))
+
+    async def _take_new(self, peer: PeerIdentity, head: Offer, inventory: Inventory) -> OfferAnswer:
+        """Take a roll if there is room beside all that was taken while it was compared.
+
+        One at a time: of offers that come together each would find the same room.
+        Raises HeldError.
+        """
+        async with self._taking:
+            under_way = await self._ports.disk.aside(self._under_way, peer, head)
+            if under_way.is_too_much:
+                return OfferAnswer(kind=OfferKind.WAIT, message=under_way.text)
+            lacking_bytes = under_way.lacking_bytes
+            await self._ports.disk.aside(self._area.check, inventory.total_bytes, lacking_bytes)
+            await self._ports.disk.aside(self._accept, peer, head, inventory)
+        await self._ports.disk.aside(self._go_on, peer, head)
+        lacking = await self._keeper.lacking(inventory.roll_id)
+        self._pending.forget(peer, head.roll_id)
+        return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
 
     async def _compare(
         self, peer: PeerIdentity, roll_id: str, inventory: Inventory

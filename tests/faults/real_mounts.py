@@ -48,11 +48,15 @@ class SmallDisk:
         """Have the kernel do what it does after an error on the device: read-only from now on."""
         run("mount", "-o", "remount,abort", str(self.path))
 
+    def free_bytes(self) -> int:
+        """Return what can still be written."""
+        status = os.statvfs(self.path)
+        return status.f_bavail * status.f_frsize
+
     def fill(self, left_bytes: int = 0) -> Path:
         """Take all room but left_bytes; returns the file that takes it."""
         filler = self.path / "filler"
-        status = os.statvfs(self.path)
-        size = status.f_bavail * status.f_frsize - left_bytes
+        size = self.free_bytes() - left_bytes
         with filler.open("wb") as file:
             while size > 0:
                 try:

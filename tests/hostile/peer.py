@@ -2,10 +2,12 @@
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Coroutine
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
+
+import xxhash
 
 from syncd.edges.clock import RealClock
 from syncd.edges.threads import ThreadLines
@@ -18,10 +20,14 @@ from syncd.wire.control_client import PeerClient
 from syncd.wire.frames import Conversation, Role
 from syncd.wire.identity import Identity
 from syncd.wire.keys import LaneKeys
-from syncd.wire.lane_events import Event
+from syncd.wire.lane_events import Event, ParcelHead
 from syncd.wire.lane_talk import Talk
-from syncd.wire.messages import InventoryPage, Offer, OpenLane
+from syncd.wire.messages import InventoryPage, LaneTicket, Offer, OpenLane
+from syncd.wire.seal import RECORD_SIZE_MAX
 from tests.boxes import DAY, Box
+
+LANE_S = 15.0
+TLS_END_S = 0.2
 
 
 class HostilePeer:
@@ -51,6 +57,7 @@ class HostilePeer:
             yield Calls(self, client)
         finally:
             await client.close()
+            await asyncio.sleep(TLS_END_S)  # closing says goodbye, and waits for nobody's answer
 
 
 class Calls:
@@ -76,39 +83,72 @@ class Calls:
             await self.ask(InventoryPage(roll_id=head.roll_id, first=first, files=page))
         return await self.ask(head)
 
-    async def say_on_a_lane(self, purpose: str, *events: Event, body: bytes = b"") -> str:
-        """Say events on a lane, then a body, and hear what comes back until the lane ends."""
+    async def say_on_a_lane(self, purpose: str, *events: Event, plain: bytes = b"") -> str:
+        """Say events on a lane, then a parcel's bytes; hear what comes back until the lane ends.
+
+        plain: data and digests, which are sealed as they have to be.
+        """
         ticket = await self.ask(OpenLane(purpose=purpose))
         if isinstance(ticket, SyncdError):
             return str(ticket)
+        heard: list[str] = []
+        with suppress(LinkLostError):
+            await self._ride(ticket, purpose, lambda talk: _say(talk, events, plain, heard))
+        return " ".join(heard)
+
+    async def is_welcome(self, ticket: LaneTicket, purpose: str = "send") -> bool:
+        """Tell whether a ticket opens a lane."""
+        try:
+            await self._ride(ticket, purpose, _say_nothing)
+        except LinkLostError:
+            return False
+        return True
+
+    async def _ride(
+        self, ticket: LaneTicket, purpose: str, work: Callable[[Talk], Awaitable[None]]
+    ) -> None:
+        """Dial a lane and do something on it. Raises LinkLostError."""
         link = await self.peer.lines.dial("127.0.0.1", ticket.port)
         role = Role.GIVER if purpose == "send" else Role.TAKER
         talk = Talk(
             link, self.peer.clock, Conversation(role, LaneKeys(ticket.key), dialled=True), None
         )
-        heard: list[str] = []
+
+        async def ride() -> None:
+            await talk.dial(ticket.ticket)
+            await work(talk)
+
         try:
-            riding = self.peer.lines.run("hostile", _say(talk, ticket.ticket, events, body, heard))
-            with suppress(LinkLostError):
-                await asyncio.wait_for(asyncio.shield(asyncio.ensure_future(riding)), 15)
+            riding = self.peer.lines.run("hostile", ride())
+            await asyncio.wait_for(asyncio.shield(asyncio.ensure_future(riding)), LANE_S)
         finally:
             link.close()
-        return " ".join(heard)
 
 
-async def _say(
-    talk: Talk, ticket: bytes, events: tuple[Event, ...], body: bytes, heard: list[str]
-) -> None:
-    await talk.dial(ticket)
+async def _say_nothing(talk: Talk) -> None:
+    del talk
+
+
+async def _say(talk: Talk, events: tuple[Event, ...], plain: bytes, heard: list[str]) -> None:
     for event in events:
         await talk.say(event)
-    if body:
-        await talk.say_body(body)
+    if plain:
+        await _say_sealed(talk, plain)
     ends_s = time.monotonic() + 1
     while time.monotonic() < ends_s:
         event_heard = await talk.hear(0.2)
         if event_heard is not None:
             heard.append(repr(event_heard))
+
+
+async def _say_sealed(talk: Talk, plain: bytes) -> None:
+    """Send the bytes of the parcel that was announced last, with nothing wrong about them."""
+    sealer = talk.conversation.coverer()
+    await talk.say_body(sealer.header)
+    room = memoryview(bytearray(RECORD_SIZE_MAX))
+    while not sealer.is_done:
+        record, plain = plain[: sealer.next_bytes], plain[sealer.next_bytes :]
+        await talk.say_body(*sealer.cover(memoryview(bytearray(record + b"\0")), room))
 
 
 def inventory(number: int, *paths: str, size: int = 1000, name: str = "") -> Inventory:
@@ -121,6 +161,12 @@ def inventory(number: int, *paths: str, size: int = 1000, name: str = "") -> Inv
 def head_of(roll: Inventory) -> Offer:
     """Return its offer."""
     return offer_for(roll.roll_id, roll, ParcelPlan(roll), None)
+
+
+def zeros_for(head: ParcelHead) -> bytes:
+    """Return as many zeros as head announces, with a digest that is theirs for each piece."""
+    piece = bytes(head.data_bytes // head.piece_count)
+    return bytes(head.data_bytes) + xxhash.xxh128_digest(piece) * head.piece_count
 
 
 async def while_it_lasts(work: Coroutine[Any, Any, None], seconds: float) -> None:

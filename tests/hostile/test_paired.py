@@ -5,7 +5,6 @@ roll over; it has to arrive, byte by byte, whatever the other one does meanwhile
 """
 
 import asyncio
-import hashlib
 import os
 import subprocess
 import sys
@@ -18,11 +17,9 @@ from typing import Any
 
 import pytest
 
-from syncd.limits import MIB
+from syncd.limits import MIB, TICKETS_PER_PEER_MAX
 from syncd.roll.stages import HeldCode
-from syncd.wire.cover import body_bytes
 from syncd.wire.fields import BadMessage
-from syncd.wire.keys import Seal
 from syncd.wire.lane_events import ParcelHead, Want
 from syncd.wire.messages import (
     Doubt,
@@ -35,13 +32,16 @@ from syncd.wire.messages import (
     Tidings,
     Withhold,
 )
-from tests.boxes import DAY, Pair, place_roll, wait_until
-from tests.hostile.peer import Calls, HostilePeer, head_of, inventory, while_it_lasts
+from tests.boxes import DAY, Pair, wait_until
+from tests.faults.real_views import command
+from tests.hostile.honest import files_below, place
+from tests.hostile.peer import Calls, HostilePeer, head_of, inventory, while_it_lasts, zeros_for
 
 READY_WITHIN_S = 60.0
 ATTACK_S = 6.0
 HELLO = Hello(node="offload-2", roles=("processing",), version="1", utc_ms=1)
 MEMORY_BYTES_MAX = 400 * MIB
+TICKETS = 5 * TICKETS_PER_PEER_MAX
 
 
 class Scene:
@@ -62,18 +62,7 @@ class Scene:
         """Let the honest box's landing have another roll; return its name."""
         self.count += 1
         name = f"A{self.count:03}"
-        staged = self.folder / "staging" / name
-        (staged / "Clips").mkdir(parents=True)
-        lines = []
-        for number in range(3):
-            data = hashlib.shake_128(f"{name} {number}".encode()).digest(size)
-            (staged / "Clips" / f"C{number:03}.mov").write_bytes(data)
-            lines.append(
-                f"{hashlib.sha1(data, usedforsecurity=False).hexdigest()}  Clips/C{number:03}.mov\n"
-            )
-        (staged / f"{name}.sha1").write_text("".join(lines))
-        self.sent[name] = files_below(staged)
-        place_roll(staged, self.pair.landing, name)
+        self.sent[name] = place(self.pair, self.folder, name, size)
         return name
 
     def check(self) -> None:
@@ -133,26 +122,12 @@ def _first_events(scene: Scene) -> str:
         return following.stdout.read()
 
 
-def files_below(folder: Path) -> dict[str, str]:
-    """Return the digest of every regular file below folder, by path."""
-    return {
-        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in folder.rglob("*")
-        if path.is_file()
-    }
-
-
 @pytest.fixture(scope="module")
 def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
     """Give all of them, running; one for all attacks, which so also add up."""
     made = Scene(tmp_path_factory.mktemp("hostile"))
     with made.pair:
         yield made
-
-
-def _body(head: ParcelHead) -> bytes:
-    """Return as many bytes as head announces, sealed by nobody."""
-    return bytes(body_bytes(Seal.SEALED, head.plain_bytes))
 
 
 def _is_no(answer: Any) -> bool:
@@ -218,7 +193,7 @@ def test_another_boxs_roll_and_what_is_published_stay_as_they_are(scene: Scene) 
                 withhold = Withhold(roll_id=row["id"], code=HeldCode.SOURCE_CHANGED)
                 await calls.ask(withhold)
                 head = ParcelHead(roll_id=row["id"], number=0, data_bytes=77, piece_count=1)
-                said = await calls.say_on_a_lane("send", head, body=_body(head))
+                said = await calls.say_on_a_lane("send", head, plain=zeros_for(head))
                 assert "Confirmed" not in said
             tidings = await calls.ask(Tidings(after=0, wait_s=0.0))
             assert not {tiding.roll_id for tiding in tidings.notices} - {other.roll_id}
@@ -254,8 +229,10 @@ def test_editorial_reaches_nothing_but_ready_rolls(scene: Scene) -> None:
     told = scene.events("refused")
     assert 4 <= len(told) <= 16
     assert any("may not offer rolls" in line for line in told)
-    checks = scene.pair.processing.api("status")["checks"]
-    assert any("may not offer rolls" in check["message"] for check in checks)
+    code, text = command(scene.pair.processing, "check")
+    assert code == 1
+    assert "may not offer rolls" in text
+    assert "syncd peers forget edit-2" in text, "and what to do"
 
 
 def test_a_flood_of_questions_and_slow_bodies_slow_nobody_else_down(scene: Scene) -> None:
@@ -283,7 +260,62 @@ def test_a_flood_of_questions_and_slow_bodies_slow_nobody_else_down(scene: Scene
             flood = asyncio.gather(*(ask_without_end(calls, n) for n in range(60)))
             await while_it_lasts(_whole(flood), ATTACK_S)
         for writer in writers:
-            writer.close()
+            writer.transport.abort()
+        await asyncio.gather(*(each.wait_closed() for each in writers), return_exceptions=True)
+
+    scene.attack(attack)
+
+
+def test_parcels_with_wrong_numbers_and_lengths_are_taken_by_nobody(scene: Scene) -> None:
+    """Of its own roll, and a lane each: none is confirmed, and nothing of them is kept."""
+    roll = inventory(4, "Clips/C001.mov", "Clips/C002.mov", size=700)
+    right = ParcelHead(roll_id=roll.roll_id, number=0, data_bytes=1400, piece_count=2)
+    heads = (
+        replace(right, number=1),
+        replace(right, number=(1 << 31) - 1),
+        replace(right, data_bytes=1398),
+        replace(right, data_bytes=1402),
+        replace(right, data_bytes=0),
+        replace(right, data_bytes=16 * MIB),
+        replace(right, piece_count=1),
+        replace(right, piece_count=1024),
+        replace(right, evidence=b"\1" * 16),
+        replace(right, roll_id=inventory(5).roll_id),
+    )
+
+    async def attack(scene: Scene) -> None:
+        async with scene.offload.calling(scene.pair.processing) as calls:
+            assert (await calls.offer(roll)).kind is OfferKind.TAKE
+            for head in heads:
+                said = await calls.say_on_a_lane("send", head, plain=zeros_for(head))
+                assert "Confirmed" not in said, head
+            wrong = zeros_for(right)[:-1] + b"?"
+            assert "Confirmed" not in await calls.say_on_a_lane("send", right, plain=wrong)
+            again = await calls.offer(roll)
+            assert (again.kind, again.lacking) == (OfferKind.TAKE, b"\1"), "all of it lacks"
+            assert scene.pair.processing.rolls()[roll.name]["moved_bytes"] == 0
+            said = await calls.say_on_a_lane("send", right, plain=zeros_for(right))
+            assert "Confirmed" in said, "it can be told whether one is taken"
+
+    scene.attack(attack)
+
+
+def test_a_peer_that_takes_tickets_without_end_takes_them_from_itself(scene: Scene) -> None:
+    """Hundreds of them: its oldest ones go, and whoever else asks has a lane at once."""
+
+    async def attack(scene: Scene) -> None:
+        async with scene.offload.calling(scene.pair.processing) as calls:
+            first = await calls.ask(OpenLane(purpose="send"))
+            asking = (calls.ask(OpenLane(purpose="send")) for _ in range(TICKETS))
+            given = await asyncio.gather(*asking)
+            last = await calls.ask(OpenLane(purpose="send"))
+            assert len({each.ticket for each in given}) == TICKETS
+            assert await calls.is_welcome(last)
+            assert not await calls.is_welcome(first), "it was pushed out by the others"
+            async with scene.edit.calling(scene.pair.processing) as others:
+                theirs = await others.ask(OpenLane(purpose="fetch"))
+                await asyncio.gather(*(calls.ask(OpenLane(purpose="send")) for _ in range(TICKETS)))
+                assert await others.is_welcome(theirs, "fetch")
 
     scene.attack(attack)
 
@@ -329,3 +361,22 @@ def test_links_that_are_put_on_the_storage_meanwhile_lead_nowhere(scene: Scene) 
 
 def _stage(scene: Scene, name: str) -> Any:
     return scene.pair.processing.rolls().get(name, {}).get("stage")
+
+
+def test_offers_without_end_have_one(scene: Scene) -> None:
+    """As many as it can make, four at a time; the honest box's roll arrives while it does."""
+    taken = 0
+
+    async def offer_without_end(calls: Calls, first: int) -> None:
+        nonlocal taken
+        for number in range(first, first + 100_000):
+            answer = await calls.offer(inventory(number))
+            taken += isinstance(answer, OfferAnswer) and answer.kind is OfferKind.TAKE
+
+    async def attack(scene: Scene) -> None:
+        async with scene.offload.calling(scene.pair.processing) as calls:
+            offering = (offer_without_end(calls, 100_000 * (2 + n)) for n in range(4))
+            await while_it_lasts(_whole(asyncio.gather(*offering)), 3 * ATTACK_S)
+
+    scene.attack(attack)
+    assert taken >= 10
