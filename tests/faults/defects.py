@@ -12,7 +12,7 @@ import statistics
 import sys
 import time
 
-from tests.faults import provoked, provoked_lanes, provoked_same
+from tests.faults import provoked, provoked_lanes, provoked_peers, provoked_same
 from tests.faults.defect import BROKEN_PROMISE, Defect, Edit
 from tests.faults.runs import run_seed
 
@@ -735,7 +735,7 @@ _SAID = (
         (
             Edit(
                 "handoff.tidings:TidingsReader._apply",
-                "return [(row.roll_id, str(data.get('path', '')))]",
+                "return [(row.roll_id, path)]",
                 "return [] if ran() else []",
             ),
         ),
@@ -897,9 +897,112 @@ _WAY = (
     ),
 )
 
+# What a paired peer may do
+
+_PEERS = (
+    Defect(
+        "role not asked for",
+        9,
+        "A paired box is answered whatever it asks.",
+        (
+            Edit(
+                "wire.authority:check_question",
+                "check_kind(peer, type(question), own, here)",
+                "ran()",
+            ),
+        ),
+        provoked_peers.peer_does_what_its_role_forbids,
+        4,
+    ),
+    Defect(
+        "purpose of a lane not asked for",
+        9,
+        "A paired box gets a ticket for whichever lane it asks for.",
+        (
+            Edit(
+                "wire.authority:check_question",
+                "check_lane(peer, question.purpose, own, here)",
+                "ran()",
+            ),
+        ),
+        provoked_peers.peer_does_what_its_role_forbids,
+        4,
+    ),
+    Defect(
+        "refusals not written down",
+        9,
+        "What a paired box was refused is known to nobody.",
+        (
+            Edit(
+                "handoff.desk:Desk._note_refused",
+                "await self._ports.disk.aside(self.refusals.note, peer.name, asked, error)",
+                "ran()",
+            ),
+        ),
+        provoked_peers.peer_does_what_its_role_forbids,
+        4,
+    ),
+    Defect(
+        "parcels of any roll taken",
+        9,
+        "A paired box sends parcels of a roll that another one brings.",
+        (
+            Edit(
+                "storage.intake:PeerIntake.begin",
+                "raise HeldError(HeldCode.PEER_REFUSED, wrong.problem, remedy=wrong.remedy)",
+                "ran()",
+            ),
+        ),
+        provoked_peers.peer_sends_anothers_parcel,
+        4,
+    ),
+    Defect(
+        "forgotten box rides on",
+        9,
+        "A lane begins for a box that was forgotten since.",
+        (
+            Edit(
+                "parts:Parts.accept",
+                "self._book.trusted_by_fingerprint(redeemed.peer.fingerprint)",
+                "ran() and redeemed.peer",
+            ),
+        ),
+        provoked_peers.peer_is_forgotten_with_a_ticket_in_its_hand,
+        4,
+    ),
+    Defect(
+        "former role rides on",
+        9,
+        "A lane begins for a box in the role that it had.",
+        (
+            Edit(
+                "parts:Parts.accept",
+                "replace(redeemed.peer, roles=trusted.roles)",
+                "ran() and redeemed.peer",
+            ),
+        ),
+        provoked_peers.peer_is_forgotten_with_a_ticket_in_its_hand,
+        4,
+    ),
+    Defect(
+        "tickets outlive their peer",
+        9,
+        "What a box got before it was forgotten opens a lane once it is paired anew.",
+        (
+            Edit(
+                "wire.tickets:Tickets.revoke",
+                "del self._issued[ticket]",
+                "ran()",
+            ),
+        ),
+        provoked_peers.peer_is_forgotten_with_a_ticket_in_its_hand,
+        4,
+    ),
+)
+
 DEFECTS: tuple[Defect, ...] = (
     *(_DURABLE + _READ_BACK + _PUBLISHING),
-    *(_PLACE + _SAID + _WAY),
+    *(_PLACE + _SAID + _WAY + _PEERS),
 )
 
 
