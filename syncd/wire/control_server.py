@@ -103,7 +103,6 @@ class ControlServer:
         self._handling: set[asyncio.Task[Any]] = set()
         self._polling: set[asyncio.Task[Any]] = set()
         self._porch = Porch(clock)
-        self._repeats = Repeats(log, clock)
         self._context = identity.server_context()
         self._listening: list[socket.socket] = []
         self._accepting: list[asyncio.Task[Any]] = []

@@ -43,7 +43,8 @@ def not_paired(fingerprint: str, own_name: str) -> Refusal:
     return Refusal(
         code="not-paired",
         message=f"{own_name} does not know the certificate {fingerprint}.",
-        remedy=f"Pair the two boxes: run `syncd pair` on {own_name}, and type its code here.",
+        remedy=f"Pair the two boxes: run `syncd pair` on {own_name}, and `syncd pair CODE` here, "
+        "with the code that it shows.",
     )
 
 
