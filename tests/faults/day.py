@@ -44,6 +44,7 @@ class Day:
     has_editorial: bool = False
     has_stranger: bool = False
     is_slow: bool = False
+    has_rogue: bool = False
 
 
 def day_of(seed: int) -> Day:
@@ -70,6 +71,7 @@ def day_of(seed: int) -> Day:
         has_editorial=rng.random() < 0.15,
         has_stranger=rng.random() < 0.15,
         is_slow=trust is Trust.EVIDENCE and rng.random() < 0.2,
+        has_rogue=rng.random() < 0.15,
     )
 
 

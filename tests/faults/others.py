@@ -1,23 +1,27 @@
-"""Who else is on the network: an editorial box that fetches, and a stranger that tries.
+"""Who else is on the network: an editorial box that fetches, a stranger that tries, a rogue.
 
-Owns: the fetches that editorial asks for, and promise 9 as a stranger tests it.
+Owns: the fetches that editorial asks for, and promise 9 as a stranger and a paired box test it.
 """
 
 import asyncio
 from typing import Any
 
 from syncd.errors import LinkLostError, PeerRefusedError, PeerUnreachableError, SyncdError
-from syncd.roll.stages import Stage, is_before
+from syncd.journal import rolls
+from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.wire.frames import Conversation, Role
 from syncd.wire.greeting import read_nonce
 from syncd.wire.keys import LaneKeys
-from syncd.wire.messages import Hello, Listing, OpenLane, Tidings
+from syncd.wire.messages import Hello, InventoryQuestion, Listing, OpenLane, Tidings, Withhold
 from syncd.wire.tickets import TICKET_BYTES
 from tests.faults.checks import STRANGER, TARGET, seeded
+from tests.faults.forged import send_forged
 from tests.faults.sim_disk import SimCrash
 from tests.faults.world import World
 
 PATIENCE_S = 3.0
+ROGUE = "offload-2"
 
 
 async def fetch_what_is_ready(world: World) -> None:
@@ -66,6 +70,38 @@ async def _ask(world: World, host: str, question: Any) -> None:
         return
     else:
         world.breaks(f"promise 9: a stranger was answered {answer}")
+
+
+async def be_a_rogue(world: World) -> None:
+    """Be paired as another offload box, ask what is not for it, and meddle with others' rolls.
+
+    Whatever came of a parcel or a word of its own about them is seen by all other checks.
+    """
+    rng = seeded(world)
+    while True:
+        await asyncio.sleep(rng.uniform(0.1, 2.0))
+        rows = [row for row in world.processing.rows() if row.peer == "offload-1"]
+        roll_id = rng.choice(rows).roll_id if rows else "ab" * 16
+        withhold = Withhold(roll_id=roll_id, code=HeldCode.SOURCE_CHANGED)
+        forbidden = (OpenLane(purpose="fetch"), Listing(), InventoryQuestion(roll_id=roll_id))
+        try:
+            match rng.randrange(3):
+                case 0:
+                    question = rng.choice(forbidden)
+                    answer = await world.net.ask(ROGUE, "process-1", question)
+                    world.breaks(f"promise 9: a rogue was answered {answer}")
+                case 1:
+                    await world.net.ask(ROGUE, "process-1", withhold)
+                    world.strike("rogue withholds")
+                case _ if rows:
+                    with world.processing.journal.read() as db:
+                        plan = ParcelPlan(rolls.load_inventory(db, roll_id))
+                    await send_forged(world, ROGUE, roll_id, plan, rng.randrange(plan.count))
+                    world.strike("rogue sends")
+        except PeerRefusedError:
+            world.strike("rogue refused")
+        except (PeerUnreachableError, LinkLostError):
+            continue
 
 
 def _first_frame(world: World, ticket: bytes) -> bytes:

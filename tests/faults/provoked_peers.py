@@ -8,15 +8,12 @@ import asyncio
 from contextlib import suppress
 from dataclasses import replace
 
-import xxhash
-
 from syncd.errors import LinkLostError, PeerRefusedError
 from syncd.journal import notices, rolls
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode
 from syncd.wire.frames import Conversation, Role
 from syncd.wire.keys import LaneKeys
-from syncd.wire.lane_events import ParcelHead
 from syncd.wire.lane_talk import Talk
 from syncd.wire.messages import (
     InventoryQuestion,
@@ -26,7 +23,7 @@ from syncd.wire.messages import (
     Tidings,
     Withhold,
 )
-from syncd.wire.seal import RECORD_SIZE_MAX
+from tests.faults.forged import send_forged
 from tests.faults.provoked import play_looked_at
 from tests.faults.provoked_lanes import opens
 from tests.faults.scenes import clips, moves, order_by_hand, put_roll, reaches, row_of
@@ -77,7 +74,7 @@ def peer_sends_anothers_parcel(seed: int) -> None:
         with world.processing.journal.read() as db:
             plan = ParcelPlan(rolls.load_inventory(db, row.roll_id))
         for number in range(plan.count):
-            await _send_forged(world, "offload-2", row.roll_id, plan, number)
+            await send_forged(world, "offload-2", row.roll_id, plan, number)
         row = row_of(world.processing, "A012")
         assert row is not None
         assert row.moved_bytes == before, "promise 9: another box's parcel was taken"
@@ -85,35 +82,6 @@ def peer_sends_anothers_parcel(seed: int) -> None:
         await reaches(world, "A012")
 
     play_looked_at(world, scene)
-
-
-async def _send_forged(
-    world: World, dialler: str, roll_id: str, plan: ParcelPlan, number: int
-) -> None:
-    """Send a parcel of zeros on a lane of dialler's own, with digests that are theirs."""
-    ticket = await world.net.ask(dialler, "process-1", OpenLane(purpose="send"))
-    link = await world.net.dial(dialler, "process-1")
-    pieces = plan.pieces(number)
-    head = ParcelHead(
-        roll_id=roll_id,
-        number=number,
-        data_bytes=plan.length_bytes(number),
-        piece_count=len(pieces),
-    )
-    digests = b"".join(xxhash.xxh128_digest(bytes(piece.length_bytes)) for piece in pieces)
-    conversation = Conversation(Role.GIVER, LaneKeys(ticket.key), dialled=True)
-    talk = Talk(link, world.processing.clock, conversation, None)
-    with suppress(LinkLostError):
-        await talk.dial(ticket.ticket)
-        await talk.say(head)
-        sealer = conversation.coverer()
-        await talk.say_body(sealer.header)
-        plain = memoryview(bytearray(bytes(head.data_bytes) + digests + bytes(1)))
-        room = memoryview(bytearray(RECORD_SIZE_MAX))
-        assert sealer.next_bytes == head.plain_bytes, "these parcels are small"
-        await talk.say_body(*sealer.cover(plain, room))
-        await talk.hear(1.0)
-    link.close()
 
 
 def peer_is_forgotten_with_a_ticket_in_its_hand(seed: int) -> None:

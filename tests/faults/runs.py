@@ -20,7 +20,7 @@ from multiprocessing import get_context
 
 from tests.faults import checks, ending
 from tests.faults.day import Day, day_of, landings_of, shoot, trouble
-from tests.faults.others import be_a_stranger, fetch_what_is_ready
+from tests.faults.others import be_a_rogue, be_a_stranger, fetch_what_is_ready
 from tests.faults.scenes import SMALL
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import World
@@ -62,6 +62,8 @@ async def _run(world: World, day: Day) -> None:
     mischief = [asyncio.create_task(trouble(world, day), name="trouble")]
     if day.has_stranger:
         mischief.append(asyncio.create_task(be_a_stranger(world), name="stranger"))
+    if day.has_rogue:
+        mischief.append(asyncio.create_task(be_a_rogue(world), name="rogue"))
     if day.has_editorial:
         world.tasks.append(asyncio.create_task(fetch_what_is_ready(world), name="fetches"))
     try:
