@@ -1,21 +1,23 @@
 """The lane as a conversation: bytes in, events out; events in, bytes out.
 
-Owns: framing (4-byte length, msgpack map, 16-byte tag), the order of frames, the size limits, and
+Owns: framing (4-byte length, msgpack map, sealed), the order of frames, the size limits, and
 which key the next parcel gets. Must not: read a clock, touch a disk, or keep a parcel's bytes.
 Whoever holds the link feeds receive_bytes() and writes what send() returns; a parcel's sealed
 bytes follow its head as they are, and are only counted here.
 
-Every frame but LaneNonce and LaneHello, which come before the key is known (greeting.py), carries
-a tag bound to lane, direction and place: a flipped bit or a forged Confirmed ends the lane.
+Every frame but LaneNonce and LaneHello, which come before the key is known (greeting.py), is
+sealed for its lane, direction and place (frame_seal.py): who listens reads nothing but its length,
+which is checked before a byte of it is buffered, and a flipped bit or a forged Confirmed ends the
+lane. The length is that of the frame before it is sealed; TAG_BYTES more follow.
 """
 
-import hmac
 from enum import Enum, auto
 
 from syncd.errors import LinkLostError
 from syncd.limits import LANE_HEADER_BYTES_MAX
 from syncd.wire.cover import Coverer, Uncoverer, body_bytes, coverer, uncoverer
 from syncd.wire.fields import BadMessage
+from syncd.wire.frame_seal import FrameOpener, FrameSealer
 from syncd.wire.keys import DIALLER, LISTENER, TAG_BYTES, LaneKeys, Seal, parcel_salt
 from syncd.wire.lane_events import (
     Beat,
@@ -30,6 +32,7 @@ from syncd.wire.lane_events import (
     decode,
     encode,
 )
+from syncd.wire.seal import SealBrokenError
 
 LENGTH_BYTES = 4
 FRAME_BYTES_MAX = LENGTH_BYTES + LANE_HEADER_BYTES_MAX + TAG_BYTES
@@ -97,7 +100,6 @@ class _Side:
         self.state = state
         self.direction = direction
         self.body_left_bytes = 0
-        self._frames = 0
         self._parcels = 0
         self._head: tuple[ParcelHead, bytes] | None = None
 
@@ -109,11 +111,6 @@ class _Side:
             self._head = (event, frame)
             self._parcels += 1
             self.body_left_bytes = body_bytes(self._seal, event.plain_bytes)
-
-    def tag(self, keys: LaneKeys, frame: bytes) -> bytes:
-        """Return the tag of the next frame in this direction."""
-        self._frames += 1
-        return keys.frame_tag(self.direction, self._frames, frame)
 
     def count_body(self, count: int) -> None:
         """Take count bytes of the body as said."""
@@ -140,7 +137,6 @@ class Conversation:
 
     def __init__(self, role: Role, keys: LaneKeys, *, dialled: bool) -> None:
         self.role = role
-        self._keys = keys
         other = Role.TAKER if role is Role.GIVER else Role.GIVER
         ours, theirs = (
             (State.GREETING, State.SILENT) if dialled else (State.WELCOMING, State.SILENT)
@@ -148,7 +144,13 @@ class Conversation:
         directions = (DIALLER, LISTENER) if dialled else (LISTENER, DIALLER)
         self._ours = _Side(role, ours, directions[0], keys.seal)
         self._theirs = _Side(other, theirs, directions[1], keys.seal)
+        self._take_keys(keys)
         self._buffer = bytearray()
+
+    def _take_keys(self, keys: LaneKeys) -> None:
+        self._keys = keys
+        self._sealer = FrameSealer(keys.frame_key(self._ours.direction))
+        self._opener = FrameOpener(keys.frame_key(self._theirs.direction))
 
     # Saying
 
@@ -162,12 +164,15 @@ class Conversation:
             self._ours.state = State.ERROR
             said = type(event).__name__
             raise LocalProtocolError(f"{self.role.name} cannot say {said} in {was.name}") from None
-        tag = b"" if isinstance(event, LaneHello) else self._ours.tag(self._keys, frame)
-        return frame_bytes(frame) + tag
+        if isinstance(event, LaneHello):
+            return frame_bytes(frame)
+        prefix = length_prefix(frame)
+        return prefix + self._sealer.seal(prefix, frame)
 
     def hello(self, ticket: bytes, nonce: bytes) -> LaneHello:
         """Return the greeting for a connection that began with nonce; from here on it has keys."""
-        self._keys = self._keys.for_session(nonce)
+        assert self._ours.state is State.GREETING, "no frame was sealed under other keys"
+        self._take_keys(self._keys.for_session(nonce))
         return LaneHello(ticket=ticket, proof=self._keys.proof(ticket))
 
     def coverer(self) -> Coverer:
@@ -206,10 +211,11 @@ class Conversation:
             return None
         try:
             return self._take_frame()
-        except (BadMessage, PeerProtocolError) as error:
+        except (BadMessage, SealBrokenError) as error:
             self._theirs.state = State.ERROR
-            if isinstance(error, BadMessage):
-                raise PeerProtocolError(str(error)) from None
+            raise PeerProtocolError(str(error)) from None
+        except PeerProtocolError:
+            self._theirs.state = State.ERROR
             raise
 
     def take_body(self, view: memoryview) -> int:
@@ -238,15 +244,14 @@ class Conversation:
     def _take_frame(self) -> Event | None:
         if len(self._buffer) < LENGTH_BYTES:
             return None
-        check_length(self._buffer[:LENGTH_BYTES])
+        prefix = bytes(self._buffer[:LENGTH_BYTES])
+        check_length(prefix)
         end = self._frame_end()
         if len(self._buffer) < end:
             return None
-        frame = bytes(self._buffer[LENGTH_BYTES : end - TAG_BYTES])
-        tag = bytes(self._buffer[end - TAG_BYTES : end])
+        sealed = bytes(self._buffer[LENGTH_BYTES:end])
         del self._buffer[:end]
-        if not hmac.compare_digest(tag, self._theirs.tag(self._keys, frame)):
-            raise PeerProtocolError("a frame is damaged or comes from somebody else")
+        frame = self._opener.open(prefix, sealed)
         event, was = decode(frame), self._theirs.state
         try:
             self._theirs.step(event, frame, self._ours)
@@ -259,8 +264,13 @@ class Conversation:
 
 
 def frame_bytes(frame: bytes) -> bytes:
-    """Put the length before a frame."""
-    return len(frame).to_bytes(LENGTH_BYTES, "big") + frame
+    """Put the length before a frame that comes before the key is known."""
+    return length_prefix(frame) + frame
+
+
+def length_prefix(frame: bytes) -> bytes:
+    """Return what goes before a frame, sealed or not: how long it is when it is not."""
+    return len(frame).to_bytes(LENGTH_BYTES, "big")
 
 
 def check_length(prefix: bytes | bytearray, bytes_max: int = LANE_HEADER_BYTES_MAX) -> int:

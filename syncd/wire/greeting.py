@@ -1,6 +1,6 @@
 """How a connection on the bulk port begins, before either end has believed the other.
 
-    listener: LaneNonce     dialler: LaneHello (ticket, proof)     listener: LaneWelcome, tagged
+    listener: LaneNonce     dialler: LaneHello (ticket, proof)     listener: LaneWelcome, sealed
 
 Owns: these first frames, their time limit, and that nothing is answered, kept or used up for one
 who does not prove the ticket's key. Must not: open a link, or know what lanes do.

@@ -11,7 +11,7 @@ from syncd.wire.fields import BadMessage, Blob, Text, Whole, pack_plain, unpack_
 from syncd.wire.keys import PROOF_BYTES
 from syncd.wire.messages import Code, Evidence, Message, Note, Path, RollId
 
-LANE_VERSION = 2
+LANE_VERSION = 3
 PIECE_DIGEST_BYTES = 16
 KIND_KEY = "is"
 # No frame holds a list; one more map than the frame itself would be one too many as well.
@@ -50,7 +50,7 @@ class LaneHello(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LaneWelcome(Event):
-    """The ticket was good; its tag proves that this end has the lane's key, too."""
+    """The ticket was good; that it opens proves that this end has the lane's key, too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

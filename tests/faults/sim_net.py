@@ -20,7 +20,8 @@ from enum import StrEnum
 from typing import Any
 
 from syncd.errors import LinkLostError, PeerRefusedError, PeerUnreachableError, SyncdError
-from syncd.wire.messages import ANSWERS, pack, unpack
+from syncd.wire.keys import LaneKeys
+from syncd.wire.messages import ANSWERS, LaneTicket, pack, unpack
 from tests.faults.sim_disk import SimCrash
 from tests.faults.virtual_time import GATE, VirtualLoop
 
@@ -53,6 +54,7 @@ class SimLink:
 
     def __init__(self, net: "SimNet", owner: str, where: str) -> None:
         self.twin: SimLink | None = None
+        self.is_dialler = False
         self.owner = owner
         self.where = where
         self.is_dead = False
@@ -74,7 +76,7 @@ class SimLink:
         if self.is_dead:
             raise _lost(self.where)
         data = bytearray().join(parts)
-        self._net.overhear(bytes(data))
+        self._net.overhear(self, bytes(data))
         if not self._has_sent:
             self._has_sent = True
             self._net.hellos.append(bytes(data))
@@ -217,6 +219,7 @@ class SimNet:
     """All links, questions and hosts of a run.
 
     hellos: what anybody on the wire could have read of the diallers' first frames.
+    tickets: what nobody on the wire could, the keys of the tickets that were answered.
     errors: what nobody foresaw, raised by whoever answered or took a lane; it fails the run.
     """
 
@@ -228,7 +231,9 @@ class SimNet:
         self.bytes_to: dict[str, int] = {}
         self.lost_answers_left = 0
         self.doubles_left = 0
-        self.overhear: Callable[[bytes], None] = lambda _: None  # told what is sent, undamaged
+        # Told which end sends, and what, undamaged.
+        self.overhear: Callable[[SimLink, bytes], None] = lambda *_: None
+        self.tickets: dict[bytes, LaneKeys] = {}
         self.dialled: dict[str, int] = {}
         self.hellos: list[bytes] = []
         self.errors: list[BaseException] = []
@@ -367,6 +372,7 @@ class SimNet:
         self.dialled[dialler] = self.dialled.get(dialler, 0) + 1
         near, far = SimLink(self, dialler, host), SimLink(self, host, dialler)
         near.twin, far.twin = far, near
+        near.is_dialler = True
         far._has_sent = True  # what it says first is its nonce, no hello
         self._links += [near, far]
         self._run_at(there, _quietly(there.accept(far), far))
@@ -396,7 +402,10 @@ class SimNet:
             await self._travel(pair, asking)
         finally:
             self._asking.pop(asking, None)
-        return unpack(ANSWERS[type(question)], answer)
+        said = unpack(ANSWERS[type(question)], answer)
+        if isinstance(said, LaneTicket):
+            self.tickets[said.ticket] = said.keys()
+        return said
 
     async def _travel(self, pair: Pair, asking: _Asking) -> None:
         """Be on the way once; as long as a quiet lasts, nothing gets through."""

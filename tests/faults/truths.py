@@ -16,11 +16,14 @@ from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import Stage, is_before
 from syncd.storage.layout import media_root, stored_path, target_of
-from syncd.wire.lane_events import Confirmed, decode
+from syncd.wire.keys import DIALLER, LISTENER
+from syncd.wire.lane_events import Confirmed, Event
+from syncd.wire.seal import SealBrokenError
+from tests.faults.sim_net import SimLink, SimNet
 from tests.faults.sim_tree import Inode
 from tests.faults.world import STORAGE, World
+from tests.wire.told import Told
 
-FRAME_BYTES_AROUND = 4 + 16  # length before, tag after
 NOTICES_MAX = 10_000
 
 
@@ -30,11 +33,12 @@ def watch(world: World) -> list[AssertionError]:
     Returns where failures at the former are kept: raised there, they may end no more than a lane.
     """
     failures: list[AssertionError] = []
+    ear = _Ear(world.net)
 
-    def overhear(data: bytes) -> None:
-        event = _confirmed_in(data)
+    def overhear(link: SimLink, data: bytes) -> None:
         try:
-            if event is not None:
+            event = ear.hear(link, data)
+            if isinstance(event, Confirmed):
                 _check_confirmed(world, event)
         except AssertionError as error:
             failures.append(error)
@@ -136,13 +140,25 @@ def _survivor(root: Inode, path: str) -> Inode | None:
 # What is confirmed
 
 
-def _confirmed_in(data: bytes) -> Confirmed | None:
-    """Read a frame off the wire; what is sealed is none."""
-    if b"Confirmed" not in data[:64]:
-        return None
-    assert len(data) == FRAME_BYTES_AROUND + int.from_bytes(data[:4], "big"), "one frame a send"
-    event = decode(data[4:-16])
-    return event if isinstance(event, Confirmed) else None
+class _Ear:
+    """Hears what is said on every lane of a network, with the keys that the boxes gave out."""
+
+    def __init__(self, net: SimNet) -> None:
+        self._net = net
+        self._lanes: dict[SimLink, Told] = {}
+
+    def hear(self, link: SimLink, data: bytes) -> Event | None:
+        """Read what link sends; what belongs to a body is no frame."""
+        near = link if link.is_dialler else link.twin
+        assert near is not None, "links come in pairs"
+        told = self._lanes.setdefault(near, Told(self._net.tickets))
+        speaker = DIALLER if link.is_dialler else LISTENER
+        if not told.is_frame(speaker, data):
+            return None
+        try:
+            return told.read(speaker, data)
+        except SealBrokenError as error:
+            raise AssertionError(f"one frame a send: {error}") from None
 
 
 def _check_confirmed(world: World, event: Confirmed) -> None:

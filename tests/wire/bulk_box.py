@@ -128,7 +128,7 @@ async def is_closed_by_them(link: TcpLink) -> bool:
 
 
 class Dialler:
-    """The other end of a lane, in a thread of its own."""
+    """The other end of a lane, in a thread of its own. keys: those of its ticket, by ticket."""
 
     def __init__(
         self, there: Box, purpose: str, sizes: list[int], seal: Seal = Seal.SEALED
@@ -142,6 +142,7 @@ class Dialler:
         self.ended = asyncio.Event()
         self.store, self.shelf = Store(sizes), Shelf(sizes)
         self.link: TcpLink | None = None
+        self.keys: dict[bytes, LaneKeys] = {}
 
     def set(self) -> None:
         """Stand in for an event that a lane's thread sets."""
@@ -153,7 +154,7 @@ class Dialler:
 
     async def run(self) -> None:
         ticket, key = self._there.tickets.issue(PEER, self._purpose, seal=self._seal)
-        keys = LaneKeys(key, self._seal)
+        keys = self.keys[ticket] = LaneKeys(key, self._seal)
         assert self.link is not None, "it is dialled on the loop"
         ends: dict[str, Any] = {"ticket": ticket}
         if self._purpose == "send":

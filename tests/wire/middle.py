@@ -1,30 +1,36 @@
 """A man in the middle of one lane: reads frames and bodies as they pass, and does as he likes.
 
-He has what anybody on the wire has: every byte both ways, and the form of it (frames are readable).
-He has no key.
+He has what anybody on the wire has, every byte both ways, and more: somebody who was told the keys
+(told.py) whispers to him what each frame says. He has no key himself.
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from typing import Literal
 
 from syncd.wire.cover import body_bytes
-from syncd.wire.keys import TAG_BYTES, Seal
-from syncd.wire.lane_events import Confirmed, ParcelHead, decode
+from syncd.wire.keys import DIALLER, LISTENER, LaneKeys, Seal
+from syncd.wire.lane_events import Confirmed, ParcelHead, encode
+from tests.wire.told import Told
 
 Way = Literal["to listener", "to dialler"]
+SPEAKERS: dict[Way, bytes] = {"to listener": DIALLER, "to dialler": LISTENER}
 
 
 @dataclass(frozen=True)
 class Unit:
-    """One frame with its tag, or one body. number: of the parcel that it is about, or -1."""
+    """One frame with length and tag, or one body. number: of the parcel that it is about, or -1.
+
+    says: the frame before it was sealed.
+    """
 
     way: Way
     name: str
     number: int
     data: bytes
+    says: bytes = b""
 
 
 @dataclass(frozen=True)
@@ -40,11 +46,20 @@ Meddle = Callable[[Unit], Passes]
 
 
 class Middle:
-    """Listens while it is entered, and passes one lane on to port. units: all that came by."""
+    """Listens while it is entered, and passes one lane on to port.
 
-    def __init__(self, port: int, seal: Seal, meddle: Meddle) -> None:
+    units: all that came by. meddled: how many of them did not go on as they were.
+    keys: what he is told frames by, by ticket. failures: what he could not follow.
+    """
+
+    def __init__(
+        self, port: int, seal: Seal, meddle: Meddle, keys: Mapping[bytes, LaneKeys]
+    ) -> None:
         self.port = 0
         self.units: list[Unit] = []
+        self.meddled = 0
+        self.failures: list[BaseException] = []
+        self._told = Told(keys)
         self._to = port
         self._seal = seal
         self._meddle = meddle
@@ -77,7 +92,8 @@ class Middle:
         await asyncio.wait(pumps, return_when=asyncio.FIRST_COMPLETED)
         for end in (onward, writer):
             end.close()
-        await asyncio.gather(*pumps, return_exceptions=True)
+        ended = await asyncio.gather(*pumps, return_exceptions=True)
+        self.failures += [error for error in ended if error is not None]
 
     async def _pump(
         self,
@@ -90,6 +106,7 @@ class Middle:
             async for unit in self._units(way, reader):
                 self.units.append(unit)
                 passes = self._meddle(unit)
+                self.meddled += passes != Passes(unit.data)
                 onward.write(passes.on)
                 backward.write(passes.back)
                 await onward.drain()
@@ -97,15 +114,15 @@ class Middle:
                     return
 
     async def _units(self, way: Way, reader: asyncio.StreamReader) -> AsyncIterator[Unit]:
-        tag_bytes = 0  # the first frame of each way has none
+        speaker = SPEAKERS[way]
         while True:
             prefix = await reader.readexactly(4)
-            frame = await reader.readexactly(int.from_bytes(prefix, "big"))
-            tag = await reader.readexactly(tag_bytes)
-            tag_bytes = TAG_BYTES
-            event = decode(frame)
+            tag_bytes = self._told.tag_bytes(speaker)
+            rest = await reader.readexactly(int.from_bytes(prefix, "big") + tag_bytes)
+            event = self._told.read(speaker, prefix + rest)
+            assert event is not None, "he is told the key of every ticket"
             number = event.number if isinstance(event, ParcelHead | Confirmed) else -1
-            yield Unit(way, type(event).__name__, number, prefix + frame + tag)
+            yield Unit(way, type(event).__name__, number, prefix + rest, encode(event))
             if isinstance(event, ParcelHead):
                 count = body_bytes(self._seal, event.plain_bytes)
                 yield Unit(way, "body", number, await reader.readexactly(count))

@@ -13,15 +13,17 @@ from syncd.errors import LinkLostError, PeerRefusedError
 from syncd.limits import GREETING_S, LANE_HEADER_BYTES_MAX, PARCEL_BYTES_MAX, PARCEL_PIECES_MAX
 from syncd.wire.cover import body_bytes
 from syncd.wire.fields import BadMessage
+from syncd.wire.frame_seal import FrameSealer
 from syncd.wire.frames import (
     Conversation,
     LocalProtocolError,
     PeerProtocolError,
     Role,
     frame_bytes,
+    length_prefix,
 )
 from syncd.wire.greeting import read_hello
-from syncd.wire.keys import LaneKeys, Seal
+from syncd.wire.keys import LISTENER, LaneKeys, Seal
 from syncd.wire.lane_events import (
     Beat,
     Bye,
@@ -189,13 +191,17 @@ def test_no_frame_is_said_within_a_body_nor_after_goodbye() -> None:
 
 
 def forge(*events: Event) -> bytes:
-    """Say events to the giver with good tags, whether or not the taker may say them."""
-    said = b""
-    keys = LaneKeys(b"k" * 16)
-    for place, event in enumerate(events, start=2):  # the welcome was first
-        frame = encode(event)
-        said += frame_bytes(frame) + keys.frame_tag(b"listener", place, frame)
-    return said
+    """Say events to the giver, sealed as it expects them, whether or not the taker may say them."""
+    sealer = FrameSealer(LaneKeys(b"k" * 16).frame_key(LISTENER))
+    said = [sealed(sealer, event) for event in (LaneWelcome(), *events)]
+    return b"".join(said[1:])  # the giver has heard the welcome
+
+
+def sealed(sealer: FrameSealer, event: Event) -> bytes:
+    """Return a frame as it travels."""
+    frame = encode(event)
+    prefix = length_prefix(frame)
+    return prefix + sealer.seal(prefix, frame)
 
 
 @pytest.mark.parametrize("event", [HEAD, HELLO, LaneWelcome()])
@@ -347,7 +353,7 @@ def test_the_hello_is_read_and_not_a_byte_more() -> None:
 
 def test_another_version_is_refused_in_words() -> None:
     """Two boxes with different versions say so, instead of misunderstanding each other."""
-    other = fresh_giver().send(LaneHello(ticket=b"t" * 16, proof=b"p" * 32, version=1))
+    other = fresh_giver().send(LaneHello(ticket=b"t" * 16, proof=b"p" * 32, version=2))
     with pytest.raises(PeerRefusedError, match="same version"):
         first_frame(lambda link: link.send(other))
 

@@ -21,11 +21,9 @@ def test_every_place_on_every_lane_has_keys_of_its_own() -> None:
         keys.parcel_key(DIALLER, 1, b"tail"),
         keys.parcel_key(DIALLER, 1, b"head"),
         *(each.parcel_key(DIALLER, 1, b"head") for each in others),
-        keys.frame_tag(LISTENER, 1, b"head"),
-        keys.frame_tag(DIALLER, 2, b"head"),
-        keys.frame_tag(DIALLER, 1, b"tail"),
-        keys.frame_tag(DIALLER, 1, b"head"),
-        *(each.frame_tag(DIALLER, 1, b"head") for each in others),
+        keys.frame_key(LISTENER),
+        keys.frame_key(DIALLER),
+        *(each.frame_key(DIALLER) for each in others),
         keys.proof(TICKET),
         keys.proof(b"u" * 16),
         *(each.proof(TICKET) for each in others),
@@ -38,4 +36,5 @@ def test_both_ends_come_to_the_same_keys() -> None:
     """One from the ticket that it was given, the other from the one that it issued."""
     here, there = LaneKeys(KEY).for_session(NONCE), LaneKeys(KEY, nonce=NONCE)
     assert here.proof(TICKET) == there.proof(TICKET)
+    assert here.frame_key(LISTENER) == there.frame_key(LISTENER)
     assert here.parcel_key(DIALLER, 9, b"head") == there.parcel_key(DIALLER, 9, b"head")

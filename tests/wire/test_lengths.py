@@ -18,7 +18,8 @@ from syncd.limits import (
     RECORD_DATA_BYTES,
 )
 from syncd.wire.fields import CONTAINERS_MAX, BadMessage, unpack_plain
-from syncd.wire.frames import PeerProtocolError, check_length
+from syncd.wire.frames import Conversation, PeerProtocolError, Role, check_length
+from syncd.wire.keys import TAG_BYTES, LaneKeys
 from syncd.wire.lane_events import LaneHello, LaneNonce, decode, encode
 from syncd.wire.messages import ARRAY_MAX, Listing, unpack
 from syncd.wire.seal import RECORD_OVERHEAD_BYTES, SealBrokenError, read_header
@@ -36,6 +37,17 @@ def length(count: int, limit: int) -> Callable[[], object]:
     return lambda: check_length(count.to_bytes(4, "big"), limit)
 
 
+def sealed(count: int) -> Callable[[], object]:
+    """Hear on a lane that a sealed frame of count bytes follows."""
+
+    def hear() -> object:
+        lane = Conversation(Role.TAKER, LaneKeys(bytes(16)), dialled=False)
+        lane.receive_bytes(count.to_bytes(4, "big"))
+        return lane.next_event() or lane.wanted_bytes
+
+    return hear
+
+
 def record(size: int) -> Callable[[], object]:
     """Read the header of records of size bytes."""
     return lambda: read_header(bytes(16) + size.to_bytes(4, "big") + b"\0")
@@ -50,6 +62,9 @@ GIB4 = b"\xff\xff\xff\xff"
 TABLE: dict[str, Callable[[], object]] = {
     "frame": length(LANE_HEADER_BYTES_MAX + 1, LANE_HEADER_BYTES_MAX),
     "frame of no bytes": length(0, LANE_HEADER_BYTES_MAX),
+    "sealed frame": sealed(LANE_HEADER_BYTES_MAX + 1),
+    "sealed frame of no bytes": sealed(0),
+    "sealed frame of 4 GiB": sealed(0xFFFFFFFF),
     "first frame": length(HELLO_BYTES_MAX + 1, HELLO_BYTES_MAX),
     "record": record(RECORD_DATA_BYTES + RECORD_OVERHEAD_BYTES + 1),
     "parcel": head(data_bytes=PARCEL_BYTES_MAX + 1),
@@ -84,6 +99,7 @@ def test_one_too_many_is_refused_by_what_announces_it(what: str) -> None:
 def test_what_is_just_within_the_limits_is_read() -> None:
     """The table refuses for the length, and for nothing else."""
     assert check_length(LANE_HEADER_BYTES_MAX.to_bytes(4, "big")) == LANE_HEADER_BYTES_MAX
+    assert sealed(LANE_HEADER_BYTES_MAX)() == LANE_HEADER_BYTES_MAX + TAG_BYTES
     assert head(data_bytes=PARCEL_BYTES_MAX, piece_count=PARCEL_PIECES_MAX)()
     assert record(RECORD_DATA_BYTES + RECORD_OVERHEAD_BYTES)()
     assert len(unpack_plain(msgpack.packb([None] * ARRAY_MAX), array_max=ARRAY_MAX)) == ARRAY_MAX

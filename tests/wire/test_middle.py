@@ -7,6 +7,7 @@ import pytest
 
 from syncd.limits import MIB
 from syncd.wire.cover import body_bytes
+from syncd.wire.frames import LENGTH_BYTES
 from syncd.wire.keys import Seal
 from tests.wire.bulk_box import LINES, Box, Dialler, box
 from tests.wire.middle import Meddle, Middle, Passes, Unit
@@ -22,8 +23,8 @@ both_seals = pytest.mark.parametrize("seal", list(Seal))
 
 async def lane_through(there: Box, seal: Seal, meddle: Meddle) -> tuple[Dialler, Middle]:
     """Push three parcels through the middle until all are confirmed or the lane has broken."""
-    middle = Middle(there.server.port, seal, meddle)
     dialler = Dialler(there, "send", SIZES, seal)
+    middle = Middle(there.server.port, seal, meddle, dialler.keys)
     async with middle.listening():
         dialler.link = await LINES.dial("127.0.0.1", middle.port)
         running = asyncio.ensure_future(LINES.run("dialler", dialler.run()))
@@ -36,6 +37,7 @@ async def lane_through(there: Box, seal: Seal, meddle: Meddle) -> tuple[Dialler,
         dialler.link.close()
         await ends_lost(running)
     await there.until_open(0)
+    assert middle.failures == []
     return dialler, middle
 
 
@@ -153,11 +155,16 @@ def records_swapped() -> Meddle:
 
 
 def another_roll() -> Meddle:
-    """Write another roll's id into the head."""
+    """Turn the bits of the sealed head that make another roll's id of the one that lies there."""
 
     def meddle(unit: Unit) -> Passes:
-        other = unit.data.replace(ROLL.encode(), b"0b" * 16)
-        return Passes(other if is_it(unit, "ParcelHead", 1) else unit.data)
+        if not is_it(unit, "ParcelHead", 1):
+            return Passes(unit.data)
+        turned = bytearray(unit.data)
+        first = LENGTH_BYTES + unit.says.index(ROLL.encode())
+        for at, (old, new) in enumerate(zip(ROLL.encode(), b"0b" * 16, strict=True), first):
+            turned[at] ^= old ^ new
+        return Passes(bytes(turned))
 
     return meddle
 
@@ -179,6 +186,7 @@ ATTACKS: dict[str, Callable[[], Meddle]] = {
     "bit of the proof": lambda: flip("LaneHello", 70),
     "bit of the welcome": lambda: flip("LaneWelcome", -1),
     "bit of a head": lambda: flip("ParcelHead", 60),
+    "bit of a head's length": lambda: flip("ParcelHead", 3),
     "bit of a head's tag": lambda: flip("ParcelHead", -1),
     "bit of a first record": lambda: flip("body", RECORD_AT),
     "bit of a second record": lambda: flip("body", MIB + RECORD_AT),
@@ -208,7 +216,7 @@ ATTACKS: dict[str, Callable[[], Meddle]] = {
 
 @both_seals
 async def test_an_honest_middle_changes_nothing(seal: Seal) -> None:
-    """What it reads are frames and bodies as they are; in clear also the footage, sealed not."""
+    """What he hears of bodies is the footage where both boxes ask for clear, and sealed not."""
     async with box(SIZES) as there:
         dialler, middle = await lane_through(there, seal, honestly)
     assert sorted(dialler.orders.done) == [0, 1, 2]
@@ -230,7 +238,7 @@ async def test_an_attack_breaks_the_lane_and_nothing_false_is_taken(
     for number, data in there.store.stored.items():
         assert data == data_of(number, SIZES[number])
     assert set(dialler.orders.done) <= there.store.stored.keys()
-    assert middle.units, "the lane went through the middle"
+    assert middle.meddled, "the attack was made"
 
 
 @both_seals

@@ -1,11 +1,12 @@
-"""A lane's frames behind their tags: what a peer that has the key may say, in any order.
+"""A lane's frames within their seals: what a peer that has the key may say, in any order.
 
-The first byte says which end we are, and whether the bytes are frames to be tagged rightly or come
-as they are. A frame to be tagged has its length in two bytes before it.
+The first byte says which end we are, and whether the bytes are frames to be sealed rightly or come
+as they are. A frame to be sealed has its length in two bytes before it.
 """
 
 from syncd.limits import LANE_HEADER_BYTES_MAX
-from syncd.wire.frames import FRAME_BYTES_MAX, Conversation, PeerProtocolError, Role, frame_bytes
+from syncd.wire.frame_seal import FrameSealer
+from syncd.wire.frames import FRAME_BYTES_MAX, Conversation, PeerProtocolError, Role, length_prefix
 from syncd.wire.keys import DIALLER, LISTENER, LaneKeys, Seal
 from syncd.wire.lane_events import Beat, LaneWelcome, ParcelHead, encode
 from tests.fuzz.target import Target
@@ -26,10 +27,9 @@ def one(data: bytes) -> bool:
     try:
         if data[0] & AS_IS:
             return _feed(lane, data[1:])
-        for number, body in enumerate(_bodies(data[1:]), 1):
-            direction = LISTENER if is_dialled else DIALLER
-            tag = keys.frame_tag(direction, number, body)
-            _feed(lane, frame_bytes(body) + tag)
+        sealer = FrameSealer(keys.frame_key(LISTENER if is_dialled else DIALLER))
+        for body in _bodies(data[1:]):
+            _feed(lane, _sealed(sealer, body))
     except PeerProtocolError:
         try:
             lane.next_event()
@@ -67,6 +67,11 @@ def _bodies(data: bytes) -> list[bytes]:
     return bodies
 
 
+def _sealed(sealer: FrameSealer, body: bytes) -> bytes:
+    prefix = length_prefix(body)
+    return prefix + sealer.seal(prefix, body)
+
+
 def _said(first: int, *bodies: bytes) -> bytes:
     return bytes([first]) + b"".join(len(body).to_bytes(2, "big") + body for body in bodies)
 
@@ -77,14 +82,14 @@ def seeds() -> list[bytes]:
     kinds = {type(event).__name__: encode(event) for event in EVERY_EVENT}
     giver = [kinds[name] for name in ("Declined", "Beat", "Bye")]
     taker = [kinds[name] for name in ("Want", "Confirmed", "Declined", "Beat", "Bye")]
-    tag = LaneKeys(KEY).frame_tag(DIALLER, 1, encode(Beat()))
+    sealer = FrameSealer(LaneKeys(KEY).frame_key(DIALLER))
     return [
         _said(DIALLED, welcome, *giver),
         _said(DIALLED, welcome, kinds["ParcelHead"]),
         _said(DIALLED | GIVER, welcome, *taker),
         _said(GIVER, *taker),
         _said(DIALLED | CLEAR, welcome, kinds["ParcelHead"]),
-        bytes([AS_IS]) + frame_bytes(encode(Beat())) + tag,
+        bytes([AS_IS]) + _sealed(sealer, encode(Beat())),
     ]
 
 
