@@ -16,6 +16,7 @@ import pytest
 from syncd.roll.stages import Stage
 from tests.faults.day import STRIKES
 from tests.faults.runs import cut_finely, run_many, run_seed, table
+from tests.faults.scenes import rot
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, STORAGE, World
 
@@ -75,26 +76,17 @@ def test_a_file_that_is_wrong_twice_is_held_and_never_published() -> None:
     """Storage that turns a bit again after the repair is named, and nothing appears."""
     world = World(3)
     world.shoots("A012", clips=1, clip_bytes=40_000)
-    (good,) = world.footage["A012"].values()
-
-    async def rot(world: World) -> None:
-        path = f"{STORAGE}/.syncd/incoming"
-        while True:
-            await asyncio.sleep(0.001)
-            for name, data in world.processing.disk.files_below(path).items():
-                if name.endswith(".mov") and data[10:11] == good[10:11]:
-                    world.processing.disk.flip(f"{path}/{name}", 10, 0)
+    rot(world, "C000.mov", world.footage["A012"], offset=10)
 
     async def watch() -> None:
         boxes = [asyncio.create_task(box.live()) for box in (world.offload, world.processing)]
-        rotting = asyncio.create_task(rot(world))
         try:
             while not any(row.held for row in world.offload.rows()):  # noqa: ASYNC110
                 await asyncio.sleep(0.1)
         finally:
-            for task in (*boxes, rotting):
+            for task in boxes:
                 task.cancel()
-            await asyncio.gather(*boxes, rotting, return_exceptions=True)
+            await asyncio.gather(*boxes, return_exceptions=True)
 
     with cut_finely():
         run_simulated(watch(), limit_s=600.0)
