@@ -97,9 +97,11 @@ class _Node:
         watch: Watch | None,
         discovery: Discovery | None,
         guard: JournalGuard,
+        trusting: Trusting,
         pairing: Pairing,
     ) -> None:
         self._guard = guard
+        self._trusting = trusting
         self._pairing = pairing
         self._config = config
         self._parts = parts
@@ -148,6 +150,7 @@ class _Node:
             group.create_task(Changes(self.changed).run(), name="changes")
             group.create_task(self._say_alive(alive, alive_every_s), name="alive")
             group.create_task(self._guard.run(), name="journal-guard")
+            group.create_task(self._trusting.run(), name="trusting")
             group.create_task(self._pairing.run(), name="pairing")
             if self._watch is not None:
                 group.create_task(self._watch.run(), name="watch")
@@ -190,7 +193,7 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     trusting = Trusting(
         store,
         book,
-        disk,
+        ports,
         pinned(config),
         own_name=config.node.name,
         took_up=lambda _: parts.follow_book(),
@@ -204,7 +207,15 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     stack.callback(answers.close)
     await stack.enter_async_context(_board(config, answers, ports))
     watch = _watch(parts, ports)
-    return _Node(config, parts, watch=watch, discovery=discovery, guard=guard, pairing=pairing)
+    return _Node(
+        config,
+        parts,
+        watch=watch,
+        discovery=discovery,
+        guard=guard,
+        trusting=trusting,
+        pairing=pairing,
+    )
 
 
 def _board(config: Config, answers: NodeAnswers, ports: Ports) -> BoardServer:

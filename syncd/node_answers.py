@@ -146,6 +146,9 @@ class NodeAnswers(JournalAnswers):
 
     async def _checks(self) -> list[Plain]:
         checks = [_check("journal", self._parts.journal.problem)]
+        unkept, remedy = self._trusting.problem()
+        if unkept:
+            checks.append(_check("trust", unkept, remedy))
         if self._parts.area is not None:
             trouble = await self._disk.aside(self._parts.area.trouble)
             said = (trouble.problem, trouble.remedy) if trouble is not None else ("", "")

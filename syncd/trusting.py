@@ -1,7 +1,8 @@
 """Whom this box trusts: what the config pins and what was paired, and how that changes.
 
 Owns: that store, book and running parts agree. A new peer is durable before it is trusted; one that
-is forgotten is cut before the store is asked to forget it, so that a full disk keeps nobody in.
+is forgotten is cut before the store is asked to forget it, so that a full disk keeps nobody in: the
+store is asked again until it has forgotten, too.
 Must not: decide to trust anybody: a person does, by pairing or in the config.
 """
 
@@ -11,13 +12,15 @@ from collections.abc import Callable, Sequence
 
 from syncd.config.shapes import Config, PeerConfig
 from syncd.errors import ConfigError, NotPossibleError, SyncdError, UsageError
-from syncd.ports import Disk
+from syncd.ports import Ports
+from syncd.repeats import Repeats
 from syncd.wire.fingerprints import PREFIX
 from syncd.wire.peers import PeerBook, TrustedPeer
 from syncd.wire.trust_store import TrustStore
 
 log = logging.getLogger(__name__)
 
+KEEP_EVERY_S = 5.0  # how soon after room was made what was forgotten is kept
 FINGERPRINT_START_MIN = 6  # hexadecimal digits: the device id that is shown beside a name
 
 
@@ -67,6 +70,14 @@ def find(text: str, pins: Sequence[TrustedPeer], paired: Sequence[TrustedPeer]) 
     )
 
 
+class NotKeptError(SyncdError):
+    """The list of paired boxes could not be written; exit_code is that of the cause."""
+
+    def __init__(self, problem: str, cause: SyncdError, *, remedy: str) -> None:
+        super().__init__(f"{problem} {cause.problem}", remedy=remedy)
+        self.exit_code = cause.exit_code
+
+
 class Trusting:
     """The one place where a running node begins or ceases to trust a box.
 
@@ -77,7 +88,7 @@ class Trusting:
         self,
         store: TrustStore,
         book: PeerBook,
-        disk: Disk,
+        ports: Ports,
         pins: Sequence[TrustedPeer],
         *,
         own_name: str,
@@ -86,12 +97,42 @@ class Trusting:
     ) -> None:
         self._store = store
         self._book = book
-        self._disk = disk
+        self._disk = ports.disk
+        self._clock = ports.clock
+        self._repeats = Repeats(log, ports.clock)
+        self._why: NotKeptError | None = None
         self._pins = tuple(pins)
         self._own_name = own_name
         self._took_up = took_up
         self._let_go = let_go
         self._lock = asyncio.Lock()
+
+    async def run(self) -> None:
+        """Try again to keep what was forgotten, until cancelled."""
+        while True:
+            await self._clock.sleep(KEEP_EVERY_S)
+            if self._store.unkept:
+                await self._keep_again()
+
+    async def _keep_again(self) -> None:
+        async with self._lock:
+            names = ", ".join(peer.name for peer in self._store.unkept)
+            if not names:
+                return  # it was kept while we waited
+            try:
+                await self._disk.aside(self._store.keep)
+            except SyncdError as error:
+                self._why = _not_kept(names, error)
+                self._repeats.trouble("keep", str(self._why))
+                return
+            log.info("It is kept on disk that these are not paired any more: %s", names)
+            self._repeats.well("keep", "The list of paired boxes can be written again")
+
+    def problem(self) -> tuple[str, str]:
+        """Return what is not kept on disk, and what to do; two empty texts if all is."""
+        if self._why is None or not self._store.unkept:
+            return "", ""
+        return self._why.problem, self._why.remedy
 
     def why_not(self, name: str, fingerprint: str) -> SyncdError | None:
         """Return why a box of this name and certificate cannot be trusted, None if it can."""
@@ -118,7 +159,10 @@ class Trusting:
                 raise refusal
             if any(pin.fingerprint == peer.fingerprint for pin in self._pins):
                 return  # the config has it, and says how
-            await self._disk.aside(self._store.add, peer)
+            try:
+                await self._disk.aside(self._store.add, peer)
+            except ConfigError as error:
+                raise self._not_paired(peer, error) from error
             before = self._book.trusted_by_fingerprint(peer.fingerprint)
             if before is not None and (before.name, before.roles) != (peer.name, peer.roles):
                 self._book.forget(peer.fingerprint)  # what it has open was begun as another one
@@ -130,16 +174,38 @@ class Trusting:
     async def forget(self, text: str) -> TrustedPeer:
         """Trust a box no longer, cut all there is with it, and return who it was.
 
-        Raises UsageError, NotPossibleError, or SyncdError if the store cannot be written: then it
-        is cut, and would be trusted again after a start.
+        Raises UsageError, NotPossibleError, or NotKeptError if the store cannot be written: then
+        it is cut, run() tries again, and a start before that would trust it again.
         """
         async with self._lock:
-            peer = find(text, self._pins, self._store.peers)
+            peer = find(text, self._pins, (*self._store.peers, *self._store.unkept))
             self._book.forget(peer.fingerprint)
             self._let_go(peer)
             log.info("%s is not paired with this box any more: %s", peer.name, peer.fingerprint)
-            await self._disk.aside(self._store.remove, peer.fingerprint)
+            try:
+                await self._disk.aside(self._store.remove, peer.fingerprint)
+            except SyncdError as error:
+                self._why = _not_kept(peer.name, error)
+                raise self._why from error
             return peer
+
+    def _not_paired(self, peer: TrustedPeer, error: SyncdError) -> NotKeptError:
+        return NotKeptError(
+            f"{peer.name} is not paired with this box, which cannot keep it:",
+            error,
+            remedy=f"{error.remedy} Then pair again. "
+            f"{peer.name} may trust this box already: see `syncd peers` there, and if this box is "
+            f"not to be trusted, run `syncd peers forget {self._own_name}` there.",
+        )
+
+
+def _not_kept(names: str, cause: SyncdError) -> NotKeptError:
+    return NotKeptError(
+        f"{names}: cut now; trusted again after a start of syncd until this can be kept:",
+        cause,
+        remedy=f"{cause.remedy} It is tried again by itself every {KEEP_EVERY_S:.0f} s; do not "
+        "start syncd anew before that.",
+    )
 
 
 def _pinned(peer: PeerConfig) -> TrustedPeer:

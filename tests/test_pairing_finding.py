@@ -50,7 +50,7 @@ class Scene:
         trusting = Trusting(
             TrustStore(state),
             self.book,
-            disk,
+            ports,
             (),
             own_name="offload-1",
             took_up=lambda _: None,

@@ -1,5 +1,6 @@
 """How a running node begins and ceases to trust a box, and what the config has to say in it."""
 
+import asyncio
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -9,8 +10,12 @@ import pytest
 
 from syncd.config import parse
 from syncd.config.shapes import Config
+from syncd.edges.chance import SystemChance
+from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
+from syncd.edges.threads import ThreadLines
 from syncd.errors import ConfigError, NotPossibleError, SyncdError, UsageError
+from syncd.ports import Ports
 from syncd.trusting import Trusting, all_trusted, find, pinned
 from syncd.wire.peers import PeerBook, TrustedPeer
 from syncd.wire.trust_store import TrustStore, read
@@ -37,13 +42,14 @@ class Scene:
     def __init__(self, state: Path, disk: RealDisk, *pins: str) -> None:
         self.state = state
         self.told: list[str] = []
+        self.clock = RealClock()
         hand = pinned(config(*pins))
         self.store = TrustStore.load(state, 0)
         self.book = PeerBook(OWN, hand)
         self.trusting = Trusting(
             self.store,
             self.book,
-            disk,
+            Ports(clock=self.clock, chance=SystemChance(), disk=disk, lines=ThreadLines()),
             hand,
             own_name="offload-1",
             took_up=lambda peer: self.tell("took up", peer),
@@ -88,16 +94,81 @@ async def test_a_store_that_cannot_be_written_lets_nobody_in_and_keeps_nobody_in
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("syncd.wire.trust_store.replace_private", full)
-    with pytest.raises(SyncdError):
+    with pytest.raises(SyncdError) as unpaired:
         await scene.trusting.trust(EDIT)
+    assert "edit-1 is not paired with this box" in unpaired.value.problem
+    assert "Nothing was moved" not in unpaired.value.remedy
+    assert "edit-1 may trust this box already" in unpaired.value.remedy
     assert scene.book.trusted_by_name("edit-1") is None
-    with pytest.raises(SyncdError):
+    with pytest.raises(SyncdError) as caught:
         await scene.trusting.forget("process-1")
+    assert "process-1: cut now; trusted again after a start" in caught.value.problem
+    assert "Make room" in caught.value.remedy
+    assert "tried again by itself" in caught.value.remedy
+    assert caught.value.exit_code == 75
+    assert scene.trusting.problem() == (caught.value.problem, caught.value.remedy)
     assert scene.book.trusted_by_name("process-1") is None
     assert scene.told[-1].startswith("let go process-1")
+    assert read(tmp_path) == (PROCESS,)
     monkeypatch.undo()
-    await scene.trusting.forget("process-1")
+    await scene.trusting.forget("process-1")  # by hand, too; see the next test
     assert read(tmp_path) == ()
+    assert scene.trusting.problem() == ("", "")
+
+
+async def test_what_was_forgotten_on_a_full_disk_is_tried_again_until_it_is_kept(
+    tmp_path: Path,
+    disk: RealDisk,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """A start after that must not trust it again; the log does not grow by each try."""
+    monkeypatch.setattr("syncd.trusting.KEEP_EVERY_S", 0.01)
+    scene = Scene(tmp_path, disk)
+    await scene.trusting.trust(PROCESS)
+    tries = 0
+
+    def full(*_: object) -> None:
+        nonlocal tries
+        tries += 1
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("syncd.wire.trust_store.replace_private", full)
+        with pytest.raises(SyncdError):
+            await scene.trusting.forget("process-1")
+        running = asyncio.create_task(scene.trusting.run(), name="trusting")
+        async with asyncio.timeout(20):
+            while tries < 5:
+                await scene.clock.sleep(0.01)
+        assert scene.trusting.problem()[0]
+        assert sum(record.levelname == "WARNING" for record in caplog.records) == 1
+    async with asyncio.timeout(20):
+        while scene.trusting.problem()[0]:
+            await scene.clock.sleep(0.01)
+    running.cancel()
+    await asyncio.wait([running])
+    assert read(tmp_path) == ()
+
+
+async def test_a_box_set_up_anew_is_paired_although_forgetting_the_old_one_was_not_kept(
+    tmp_path: Path, disk: RealDisk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The list must not have one name twice, or it cannot be read at the next start."""
+    scene = Scene(tmp_path, disk)
+    await scene.trusting.trust(PROCESS)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("syncd.wire.trust_store.replace_private", full)
+        with pytest.raises(SyncdError):
+            await scene.trusting.forget("process-1")
+    anew = replace(PROCESS, fingerprint=C)
+    await scene.trusting.trust(anew)
+    assert read(tmp_path) == (anew,)
+    assert scene.trusting.problem() == ("", "")
 
 
 async def test_a_second_box_of_a_name_is_refused_until_the_first_is_forgotten(

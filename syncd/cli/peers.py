@@ -11,7 +11,7 @@ from syncd.cli import show
 from syncd.cli.common import client_of, config_option, examples, json_option, print_json
 from syncd.config import load
 from syncd.config.shapes import Config
-from syncd.errors import DaemonUnreachableError
+from syncd.errors import DaemonUnreachableError, StateDiskError
 from syncd.moments import rfc3339
 
 
@@ -71,15 +71,21 @@ def forget_command(
 
 
 def forget_at_rest(config: Config, text: str) -> dict[str, Any]:
-    """Forget a peer while no daemon runs. Raises ConfigError if one does, and does not answer."""
+    """Forget a peer while no daemon runs. Raises ConfigError if one does and is silent."""
     from syncd.edges.state_lock import StateLock  # noqa: PLC0415 - spared where a daemon answers
     from syncd.trusting import find, pinned  # noqa: PLC0415
     from syncd.wire.trust_store import TrustStore  # noqa: PLC0415
 
-    with StateLock(config.node.state):
-        store = TrustStore.load(config.node.state, time.time_ns() // 1_000_000)
-        peer = find(text, pinned(config), store.peers)
-        store.remove(peer.fingerprint)
+    try:
+        with StateLock(config.node.state):
+            store = TrustStore.load(config.node.state, time.time_ns() // 1_000_000)
+            peer = find(text, pinned(config), store.peers)
+            store.remove(peer.fingerprint)
+    except StateDiskError as error:
+        raise StateDiskError(
+            f"Nothing was changed, {text} may be trusted as before: {error.problem}",
+            remedy="Make room on its disk, see that the disk is well, and forget it again.",
+        ) from error
     return {"name": peer.name, "fingerprint": peer.fingerprint}
 
 

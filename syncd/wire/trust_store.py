@@ -12,7 +12,13 @@ from pathlib import Path
 from typing import Any
 
 from syncd.edges.private_file import keep_aside, read_private, replace_private
-from syncd.errors import STATE_DISK_REMEDY, ConfigError, SyncdError, raise_if_disk_trouble
+from syncd.errors import (
+    STATE_DISK_REMEDY,
+    ConfigError,
+    StateDiskError,
+    SyncdError,
+    raise_if_disk_trouble,
+)
 from syncd.moments import rfc3339
 from syncd.wire.announcement import ROLES
 from syncd.wire.fingerprints import parse_fingerprint
@@ -26,6 +32,7 @@ VERSION = 1
 PAIRED_MAX = 64
 NAME_LENGTH_MAX = 63
 _PORT_MAX = 65535
+_MAKE_ROOM = "Make room on the disk of the state folder, and see that the disk is well."
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOT_OURS = (ValueError, KeyError, TypeError, AttributeError)
 
@@ -47,6 +54,7 @@ class TrustStore:
     def __init__(self, state: Path, peers: Iterable[TrustedPeer] = ()) -> None:
         self._path = state / FILE_NAME
         self._peers = {peer.fingerprint: peer for peer in peers}
+        self._unkept: dict[str, TrustedPeer] = {}
 
     @classmethod
     def load(cls, state: Path, now_utc_ms: int) -> "TrustStore":
@@ -71,6 +79,11 @@ class TrustStore:
         """The paired peers, in the order in which they were paired."""
         return tuple(self._peers.values())
 
+    @property
+    def unkept(self) -> tuple[TrustedPeer, ...]:
+        """Who was removed, and may still be in the file: it could not be written since."""
+        return tuple(self._unkept.values())
+
     def add(self, peer: TrustedPeer) -> None:
         """Keep a peer; durable on return. Raises SyncdError, and then it is not kept."""
         if len(self._peers) >= PAIRED_MAX and peer.fingerprint not in self._peers:
@@ -81,8 +94,18 @@ class TrustStore:
         self._write(self._peers | {peer.fingerprint: peer})
 
     def remove(self, fingerprint: str) -> None:
-        """Keep a peer no longer; durable on return. Raises SyncdError, and then it is kept."""
-        self._write({known: peer for known, peer in self._peers.items() if known != fingerprint})
+        """Keep a peer no longer; durable on return.
+
+        Raises SyncdError: then it is none of the peers, and in unkept until a write succeeds.
+        """
+        peer = self._peers.pop(fingerprint, None)
+        if peer is not None:
+            self._unkept[fingerprint] = peer
+        self.keep()
+
+    def keep(self) -> None:
+        """Write the peers as they are now; durable on return. Raises SyncdError."""
+        self._write(dict(self._peers))
 
     def _write(self, peers: dict[str, TrustedPeer]) -> None:
         plain = {"version": VERSION, "peers": [_to_plain(peer) for peer in peers.values()]}
@@ -91,6 +114,7 @@ class TrustStore:
         except OSError as error:
             raise _cannot(self._path.parent, "written", error) from error
         self._peers = peers
+        self._unkept.clear()
 
 
 def read(state: Path) -> tuple[TrustedPeer, ...]:
@@ -171,10 +195,10 @@ def _cannot(state: Path, what: str, error: OSError) -> SyncdError:
     path = state / FILE_NAME
     try:
         raise_if_disk_trouble(state, error)
-    except ConfigError as trouble:
-        return trouble
+    except StateDiskError as trouble:
+        return trouble if what != "written" else StateDiskError(trouble.problem, remedy=_MAKE_ROOM)
     if isinstance(error, PermissionError):
         remedy = f"Give it to the user that runs syncd, and to nobody else: chmod 600 {path}"
     else:
-        remedy = STATE_DISK_REMEDY
+        remedy = _MAKE_ROOM if what == "written" else STATE_DISK_REMEDY
     return ConfigError(f"{path} cannot be {what}: {error.strerror}.", remedy=remedy)
