@@ -100,7 +100,9 @@ def watch_tasks(loop: "asyncio.AbstractEventLoop") -> None:
     from asyncio import Task  # noqa: PLC0415 - for a daemon alone
 
     def make(loop: "asyncio.AbstractEventLoop", work: Any, **options: Any) -> "Task[Any]":
-        return Task(_watched(work), loop=loop, **options)
+        task = Task(_watched(work), loop=loop, **options)
+        task.add_done_callback(lambda _: work.close())  # of one cancelled before it began, too
+        return task
 
     loop.set_task_factory(make)
 

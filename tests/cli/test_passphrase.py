@@ -71,6 +71,7 @@ def test_a_board_beyond_loopback_does_not_start_without_a_passphrase(config: Pat
     assert "has no passphrase" in done.stderr
     assert "syncd passphrase" in done.stderr
     assert "127.0.0.1:8842" in done.stderr
+    assert "Warning" not in done.stderr, "what had begun was ended"
 
     checks = json.loads(syncd(config, "check", "--json").stdout)["checks"]
     board = next(check for check in checks if check["name"] == "board")
