@@ -5,6 +5,7 @@ Must not: know HTTP; see board/. What needs only the journal is in board/answers
 """
 
 from dataclasses import replace
+from functools import partial
 from pathlib import PurePath
 
 from syncd import __version__
@@ -12,8 +13,10 @@ from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Plain, Sample
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, UsageError
+from syncd.handoff.presence import NOT_PAIRED
+from syncd.journal import rolls
 from syncd.journal.journal import JournalError
-from syncd.journal.rolls import RollRow
+from syncd.journal.rolls import Origin, RollRow
 from syncd.moments import rfc3339
 from syncd.pairing import Pairing
 from syncd.parts import Parts
@@ -21,6 +24,7 @@ from syncd.storage.rechecking import Rechecking
 from syncd.trusting import Trusting
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
+from syncd.wire.pulse import PAIR_REMEDY
 
 
 class NodeAnswers(JournalAnswers):
@@ -134,8 +138,13 @@ class NodeAnswers(JournalAnswers):
             "version": __version__,
             "uptime_s": round(clock.monotonic_s() - self._started_s, 3),
             "paused": await self._is_paused(),
-            "checks": await self._checks(),
+            "checks": [*self._trust_checks(), *await self._checks()],
         }
+
+    def _trust_checks(self) -> list[Plain]:
+        """Tell who was forgotten without that being kept; nothing if all is as the file says."""
+        problem, remedy = self._trusting.problem()
+        return [_check("trust", problem, remedy)] if problem else []
 
     async def _is_paused(self) -> bool:
         """Tell whether everything waits; how the node is can be asked without a journal, too."""
@@ -146,9 +155,6 @@ class NodeAnswers(JournalAnswers):
 
     async def _checks(self) -> list[Plain]:
         checks = [_check("journal", self._parts.journal.problem)]
-        unkept, remedy = self._trusting.problem()
-        if unkept:
-            checks.append(_check("trust", unkept, remedy))
         if self._parts.area is not None:
             trouble = await self._disk.aside(self._parts.area.trouble)
             said = (trouble.problem, trouble.remedy) if trouble is not None else ("", "")
@@ -169,7 +175,7 @@ class NodeAnswers(JournalAnswers):
             if adopting.progress():
                 checks.append(_fine("read-back", adopting.progress()))
         checks += [
-            _check(f"notice {name}", problem, _NOTICE_REMEDY if problem else "")
+            _check(f"notice {name}", problem, self._notice_remedy(name) if problem else "")
             for name, problem in self._parts.relay.problems().items()
         ]
         troubles = self._parts.presence.troubles()
@@ -179,11 +185,35 @@ class NodeAnswers(JournalAnswers):
         about = dict.fromkeys(f"peer {name}" for name in self._parts.presence.peers())
         checks += [_check(name, "") for name in about if name not in {t.key for t in troubles}]
         checks += [_check(trouble.key, trouble.message, trouble.remedy) for trouble in troubles]
+        checks += await self._unpaired_checks()
         checks += [
             _check(f"landing {landing.root}", " ".join(landing.problems()))
             for landing in self._parts.landings
         ]
         return checks
+
+    def _notice_remedy(self, name: str) -> str:
+        return _GONE_REMEDY if self._parts.relay.is_gone(name) else _NOTICE_REMEDY
+
+    async def _unpaired_checks(self) -> list[Plain]:
+        """Tell of boxes that were forgotten, and bring rolls that are not whole yet."""
+        try:
+            rows = await self._read(partial(rolls.unfinished, origin=Origin.PEER))
+        except JournalError:
+            return []  # what is wrong with the journal is another check
+        brought: dict[str, list[str]] = {}
+        for row in rows:
+            trouble = self._parts.presence.waits(row)
+            if trouble is not None and trouble.code == NOT_PAIRED:
+                brought.setdefault(trouble.peer, []).append(row.name)
+        return [
+            _check(
+                f"peer {peer}",
+                f"{peer}, which brings {', '.join(names)}, is not paired with this box any more.",
+                PAIR_REMEDY,
+            )
+            for peer, names in brought.items()
+        ]
 
     async def _published_check(self, rechecking: Rechecking) -> Plain:
         """Tell of published rolls that are wrong, and of those that somebody moved away."""
@@ -232,6 +262,11 @@ class NodeAnswers(JournalAnswers):
 _NOTICE_REMEDY = (
     "See whether it is there and takes notices. It is tried again by itself, and at once by "
     "`syncd go`. If its [[notice]] is wrong, correct it or take it out, and start syncd anew."
+)
+
+_GONE_REMEDY = (
+    "It is not tried again before syncd is started anew. If it is to be told, put the receiver "
+    "or its [[notice]] right, and start syncd anew; if not, take its [[notice]] out."
 )
 
 

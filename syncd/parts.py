@@ -14,7 +14,7 @@ from typing import Protocol
 from syncd import __version__
 from syncd.company import Company, Reach
 from syncd.config.shapes import Config, OrderConfig, Role
-from syncd.errors import first_of
+from syncd.errors import LinkLostError, first_of
 from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching
@@ -42,6 +42,7 @@ from syncd.wire.lane import LaneStats, serve_lane, take_lane
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import Hello
 from syncd.wire.peers import PeerBook, TrustedPeer
+from syncd.wire.pulse import PAIR_REMEDY
 from syncd.wire.tickets import Redeemed, Tickets
 
 log = logging.getLogger(__name__)
@@ -121,6 +122,7 @@ class Parts:
             ports=ports,
             journal=journal,
             own_name=config.node.name,
+            is_trusted=lambda name: book.trusted_by_name(name) is not None,
             destination=self._destination_trouble,
         )
         self.lookout = self._lookout()
@@ -180,7 +182,21 @@ class Parts:
                 await self.ports.clock.sleep(SELF_CURE_RETRY_S)
 
     async def accept(self, redeemed: Redeemed, link: Link) -> None:
-        """Let a lane do what its ticket is for; runs in the lane's own thread."""
+        """Let a lane do what its ticket is for; runs in the lane's own thread.
+
+        Raises LinkLostError, which says so if it was cut because its peer was forgotten.
+        """
+        try:
+            await self._ride(redeemed, link)
+        except LinkLostError as error:
+            if self._book.trusted_by_fingerprint(redeemed.peer.fingerprint) is not None:
+                raise
+            raise LinkLostError(
+                f"The lane was cut: {redeemed.peer.name} is not paired with this box any more.",
+                remedy=PAIR_REMEDY,
+            ) from error
+
+    async def _ride(self, redeemed: Redeemed, link: Link) -> None:
         peer, purpose = redeemed.peer.name, redeemed.purpose
         self.lanes.end_older(peer, purpose, redeemed.session)
         with self.lanes.riding(

@@ -160,6 +160,15 @@ def test_a_code_pairs_two_boxes_while_they_run_and_forgetting_cuts_them(boxes: S
     )
     assert not (pair.storage / "2026-03-14_D12" / "B007").exists()
     assert not peers_of(pair.processing)
+    waits = pair.processing.rolls()["B007"]["waits"]
+    assert waits["code"] == "not-paired"
+    assert "is not paired with this box any more" in waits["message"]
+    assert "syncd pair" in waits["remedy"]
+    checked = boxes.process.types("check").stdout
+    assert "offload-1, which brings B007, is not paired with this box any more." in checked
+    log = (pair.processing.folder / "log").read_text()
+    assert "The lane was cut: offload-1 is not paired with this box any more." in log
+    assert "it was closed" not in log
 
     boxes.pairs()
     pair.wait_ready("B007", timeout_s=120)

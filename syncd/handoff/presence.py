@@ -19,7 +19,7 @@ from syncd.limits import DEAD_AFTER_S, TICK_S
 from syncd.ports import Ports
 from syncd.repeats import Repeats
 from syncd.roll.stages import Stage, is_before
-from syncd.wire.pulse import Pulse
+from syncd.wire.pulse import PAIR_REMEDY, Pulse
 
 log = logging.getLogger(__name__)
 
@@ -49,6 +49,7 @@ class Presence:
 
     own_storage_wait_s: for how long one of our lanes has waited for our own storage.
     destination: why nobody takes the rolls of this box, if nobody does.
+    is_trusted: tells by its name whether a box is a peer of this one.
     """
 
     def __init__(
@@ -60,6 +61,7 @@ class Presence:
         ports: Ports,
         journal: Journal,
         own_name: str,
+        is_trusted: Callable[[str], bool],
         destination: Callable[[], Trouble | None] = lambda: None,
     ) -> None:
         self._pulses = pulses
@@ -68,6 +70,7 @@ class Presence:
         self._ports = ports
         self._journal = journal
         self._own_name = own_name
+        self._is_trusted = is_trusted
         self._destination = destination
         self._repeats = Repeats(log, ports.clock)
         self._told: dict[str, Trouble] = {}
@@ -107,12 +110,17 @@ class Presence:
         else:
             peers = (self._own_name, *((row.peer,) if row.peer else ()))
         found = next((each for each in self.troubles() if each.peer in peers), None)
-        return found or self._never_called(row)
+        return found or self._no_bringer(row)
 
-    def _never_called(self, row: RollRow) -> Trouble | None:
-        """Tell of the peer that brings a roll, if it has not called since this box started."""
+    def _no_bringer(self, row: RollRow) -> Trouble | None:
+        """Tell of the peer that brings a roll, if it may not, or has not called since the start."""
         peer = row.peer or ""
-        if row.origin is not Origin.PEER or not peer or self._is_young():
+        if row.origin is not Origin.PEER or not peer:
+            return None
+        if not self._is_trusted(peer):
+            problem = f"{peer}, which brings it, is not paired with this box any more."
+            return Trouble(f"peer {peer}", NOT_PAIRED, problem, PAIR_REMEDY, peer)
+        if self._is_young():
             return None
         if peer in self._callers.names() or peer in self._pulses:
             return None

@@ -114,6 +114,10 @@ class Relay:
             found[name] = f"It wants to be told no more: {note}. Nothing is sent to it."
         return found
 
+    def is_gone(self, name: str) -> bool:
+        """Tell whether a subscriber asked to be told no more: it is not asked before a restart."""
+        return name in self._gone
+
     async def _serve(self, subscriber: Subscriber) -> None:
         bell = Bell()
         unsubscribe = self._journal.subscribe(bell.ring)

@@ -233,3 +233,22 @@ def test_a_published_roll_that_was_put_away_is_no_error() -> None:
 
     play(world, scene, editorial=True)
     assert "held" not in _kinds(world.processing)
+
+
+def test_who_wants_to_be_told_no_more_is_not_said_to_be_tried_again() -> None:
+    """The remedy is a start, or to take it out; `syncd go` would change nothing."""
+    world = World(9)
+
+    async def scene() -> None:
+        await until(lambda: world.processing.parts, "processing is up")
+        parts: Any = world.processing.parts
+        notes = {"webhook-0": "webhook receiver is gone (410)"}
+        for gone, remedy in (({}, "syncd go"), (notes, "not tried again before syncd is started")):
+            parts.relay._gone = gone
+            parts.relay.problems = lambda: {"webhook-0": "It is not told."}
+            checks = await _answers(world.processing)._checks()
+            (check,) = [each for each in checks if each["name"] == "notice webhook-0"]
+            assert remedy in check["remedy"]
+            assert ("syncd go" in check["remedy"]) is (not gone)
+
+    play(world, scene)

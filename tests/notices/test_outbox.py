@@ -402,6 +402,7 @@ def test_who_is_gone_is_told_no_more_until_a_restart_and_misses_nothing() -> Non
         "ear": "It wants to be told no more: gone (410). Nothing is sent to it.",
         "well": "",
     }
+    assert [relay.is_gone(name) for name in ("ear", "well")] == [True, False]
     simulated(box.relay(ear := Ear()))
     assert sorted(ear.heard) == ["A012:j-2", "B007:j-4"]
 
