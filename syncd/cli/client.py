@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from syncd.board.token import SCHEME, read_token
+from syncd.board.token import NAME, SCHEME, TokenError, read_token
 from syncd.config.values import HostPort
+from syncd.edges.state_lock import holder_of
 from syncd.errors import DaemonUnreachableError, SyncdError
 
 ANSWER_S = 30.0  # a fetch asks a peer before it answers
@@ -25,6 +26,13 @@ BEGIN = "begin"
 
 class RefusedError(SyncdError):
     """The daemon answered, and could not do it; exit_code is what it said."""
+
+
+class StaleTokenError(TokenError):
+    """The daemon of this state folder runs, and the token there is none of it: nobody can ask."""
+
+    http_status = 503
+    exit_code = 69
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +118,10 @@ class BoardClient:
 
     def _tls(self) -> ssl.SSLContext:
         """Return what lets in the very certificate that lies in the state folder, and no other."""
-        from syncd.board.certificate import NAME  # noqa: PLC0415 - a second of imports; seldom
+        from syncd.board import certificate  # noqa: PLC0415 - a second of imports; seldom
 
         try:
-            context = ssl.create_default_context(cafile=self._state / NAME)
+            context = ssl.create_default_context(cafile=self._state / certificate.NAME)
         except OSError as error:
             raise self._unreachable(error) from error
         context.check_hostname = False  # whatever this box is called: the certificate is the name
@@ -123,6 +131,13 @@ class BoardClient:
     def _error(self, status: int, content: bytes) -> SyncdError:
         if status != http.HTTPStatus.UNAUTHORIZED:
             return _refused(status, content)
+        holder = holder_of(self._state)
+        if holder is not None:
+            return StaleTokenError(
+                f"The token {self._state / NAME} is not that of the daemon that runs (process "
+                f"{holder}): it was removed or replaced.",
+                remedy="Start the daemon anew: it makes another token.",
+            )
         return DaemonUnreachableError(
             f"What answers at {self._address} does not take the token in {self._state}.",
             remedy="Another daemon listens there: name its configuration with -c FILE.",

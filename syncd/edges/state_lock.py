@@ -7,6 +7,8 @@ from typing import Self
 
 from syncd.errors import ConfigError, raise_if_disk_trouble
 
+NAME = "lock"
+
 
 class StateLock:
     """Holds <state>/lock between __enter__ and __exit__; the system lets go of it at any death.
@@ -15,7 +17,7 @@ class StateLock:
     """
 
     def __init__(self, state: Path) -> None:
-        self._path = state / "lock"
+        self._path = state / NAME
         self._fd = -1
 
     def __enter__(self) -> Self:
@@ -31,7 +33,7 @@ class StateLock:
         try:
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
-            owner = os.pread(self._fd, 20, 0).decode("ascii", "replace").strip() or "unknown"
+            owner = _owner(self._fd)
             os.close(self._fd)
             raise ConfigError(
                 f"Another syncd (process {owner}) uses the state folder {self._path.parent}.",
@@ -48,3 +50,22 @@ class StateLock:
 
     def __exit__(self, *_: object) -> None:
         os.close(self._fd)
+
+
+def holder_of(state: Path) -> str | None:
+    """Return the id of the process that holds the state folder, None if none is known to."""
+    try:
+        descriptor = os.open(state / NAME, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return _owner(descriptor)
+    finally:
+        os.close(descriptor)
+    return None
+
+
+def _owner(descriptor: int) -> str:
+    return os.pread(descriptor, 20, 0).decode("ascii", "replace").strip() or "unknown"
