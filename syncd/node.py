@@ -358,4 +358,5 @@ def _discovery(
             is_name_of(name, peer.name, peer.fingerprint) for peer in book.all_trusted()
         ),
         interfaces=config.node.interfaces,
+        host=config.node.control.host,
     )

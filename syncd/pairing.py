@@ -219,6 +219,6 @@ def _nobody(name: str) -> NotPossibleError:
     who = f"{name}, announced on the network," if name else "A box that shows a pairing code"
     return NotPossibleError(
         f"{who} was not found.",
-        remedy="Run `syncd pair` on the other box. Where multicast does not pass, say where that "
-        "box is: syncd pair CODE --with ADDRESS",
+        remedy="Run `syncd pair` on the other box. Where multicast does not pass, or its "
+        "node.control is bound to loopback, say where that box is: syncd pair CODE --with ADDRESS",
     )

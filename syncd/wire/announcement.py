@@ -111,6 +111,22 @@ def usable_places(found: Iterable[Place], wanted: Iterable[str]) -> tuple[Place,
     return tuple(sorted(place for place in found if _leads_out(place)))
 
 
+def bound_places(places: Iterable[Place], host: str) -> tuple[Place, ...]:
+    """Return the places at which a port that is bound to host can be reached by other boxes.
+
+    host: an address, one for all of this box, or a name, of which nothing is known but localhost.
+    """
+    found = tuple(places)
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        is_local = host.rstrip(".").lower() == "localhost"
+        return bound_places(found, "127.0.0.1") if is_local else found
+    if address.is_unspecified:
+        return found
+    return tuple(place for place in found if place.address == host)
+
+
 def _leads_out(place: Place) -> bool:
     address = ipaddress.ip_address(place.address)
     if address.is_loopback or address.is_multicast or address.is_unspecified:

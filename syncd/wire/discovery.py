@@ -13,7 +13,7 @@ do when closing.
 
 import asyncio
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from typing import Any
 
 import ifaddr
@@ -34,6 +34,7 @@ from syncd.wire.announcement import (
     SERVICE_TYPE,
     Announcement,
     Place,
+    bound_places,
     instance_name,
     read_announcement,
     txt_record,
@@ -81,7 +82,9 @@ class Discovery:
     behind others.
     misses_someone: tells whether it is worth looking again.
     interfaces: names or addresses to use instead of all that lead to other boxes.
-    state: one word for the board: off, waiting (for a network), announcing, announced.
+    host: what the control port is bound to; an address at which nothing listens is not announced.
+    state: one word for the board: off, waiting (for a network), announcing, announced, listening
+    (where there is no address to announce).
     rebuilds: how often the network had to be opened anew.
     """
 
@@ -98,6 +101,7 @@ class Discovery:
         misses_someone: Callable[[], bool] = lambda: False,
         is_expected: Callable[[str], bool] = lambda _: False,
         interfaces: Iterable[str] = (),
+        host: str = "0.0.0.0",  # noqa: S104 - said, not bound
     ) -> None:
         self.state = "off"
         self.rebuilds = 0
@@ -105,6 +109,7 @@ class Discovery:
         self._fingerprint = fingerprint
         self._roles = tuple(roles)
         self._txt = txt_record(fingerprint, self._roles)
+        self._host = host
         self._port = port
         self._clock = clock
         self._found = found
@@ -193,25 +198,46 @@ class Discovery:
         self._zeroconf = AsyncZeroconf(interfaces=addresses, ip_version=IPVersion.V4Only)
         await self._zeroconf.zeroconf.async_wait_for_start()
         await self._browse()
-        self._info = self._service_info(self._instance)
-        announced = await self._zeroconf.async_register_service(self._info, allow_name_change=True)
-        await announced
-        self.state = "announced"
+        announced = await self._say()
         self._rebuild_wait_s = REBUILD_BASE_S
         self._look_again_at_s = self._clock.monotonic_s() + LOOK_AGAIN_S
+        await announced
+        self.state = "listening" if self._info is None else "announced"
         self._repeats.well("discovery", "Discovery works again")
-        log.info("Announced as %s on %s", self._info.name, _text(places))
+        if self._info is not None:
+            log.info("Announced as %s on %s", self._info.name, _text(self._announced_places()))
+        else:
+            text = "Not announced, only listening on %s: node.control is bound to %s"
+            log.info(text, _text(places), self._host)
 
     async def _announce_again(self) -> None:
         """Say again who we are and ask again who is there; a new browser asks anew."""
         assert self._zeroconf is not None, "there is something to announce on"
-        assert self._info is not None, "it was announced before"
         self._is_urged = False
         self._look_again_at_s = self._clock.monotonic_s() + LOOK_AGAIN_S
-        self._info = self._service_info(self._info.name.removesuffix("." + SERVICE_TYPE))
-        announced = await self._zeroconf.async_update_service(self._info)
+        announced = await self._say()
         await self._browse()
         await announced
+        self.state = "listening" if self._info is None else "announced"
+
+    def _announced_places(self) -> tuple[Place, ...]:
+        return bound_places(self._places, self._host)
+
+    async def _say(self) -> Awaitable[Any]:
+        """Begin to say who we are and at which addresses; nothing if none is bound."""
+        assert self._zeroconf is not None, "there is something to announce on"
+        before, self._info = self._info, None
+        if not self._announced_places():
+            return _nothing() if before is None else await self._unsay(before)
+        if before is None:
+            self._info = self._service_info(self._instance)
+            return await self._zeroconf.async_register_service(self._info, allow_name_change=True)
+        self._info = self._service_info(before.name.removesuffix("." + SERVICE_TYPE))
+        return await self._zeroconf.async_update_service(self._info)
+
+    async def _unsay(self, info: AsyncServiceInfo) -> Awaitable[Any]:
+        assert self._zeroconf is not None, "it was announced on something"
+        return await self._zeroconf.async_unregister_service(info)
 
     async def _browse(self) -> None:
         assert self._zeroconf is not None, "there is something to listen on"
@@ -228,7 +254,7 @@ class Discovery:
             port=self._port,
             properties=self._txt,
             server=f"syncd-{self._txt['fp'].hex()[:12]}.local.",
-            parsed_addresses=[place.address for place in self._places],
+            parsed_addresses=[place.address for place in self._announced_places()],
         )
 
     async def _start_over(self, error: BaseException) -> None:
@@ -244,6 +270,7 @@ class Discovery:
         zeroconf, self._zeroconf = self._zeroconf, None
         browser, self._browser = self._browser, None
         self._places = ()
+        self._info = None
         if zeroconf is None:
             return
         try:
@@ -323,6 +350,10 @@ class Discovery:
             self._known[name] = said.fingerprint
         addresses = tuple((host, info.port) for host in hosts)
         self._found(said, addresses)
+
+
+async def _nothing() -> None:
+    """Be what is awaited where nothing is said."""
 
 
 def _said(error: BaseException) -> str:

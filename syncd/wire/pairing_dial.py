@@ -128,7 +128,8 @@ async def _connect(address: Address, identity: Identity) -> Streams:
         reason = error.strerror or str(error) or "no answer"
         raise PeerUnreachableError(
             f"{where} cannot be reached: {reason}.",
-            remedy="Check that syncd runs there, then cable, address and firewall.",
+            remedy="Check that syncd runs there, then cable, address and firewall; or say another "
+            "address of it: syncd pair CODE --with ADDRESS",
         ) from error
 
 

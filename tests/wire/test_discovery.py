@@ -18,6 +18,7 @@ from syncd.wire.announcement import (
     LABEL_BYTES_MAX,
     SERVICE_TYPE,
     Place,
+    bound_places,
     instance_name,
     read_announcement,
     txt_record,
@@ -118,6 +119,24 @@ def test_this_machine_has_loopback() -> None:
     assert "127.0.0.1" in {place.address for place in look_for_places()}
 
 
+@pytest.mark.parametrize(
+    ("host", "expected"),
+    [
+        ("0.0.0.0", ["10.20.0.2", "192.168.1.5"]),  # noqa: S104 - said, not bound
+        ("::", ["10.20.0.2", "192.168.1.5"]),
+        ("box.salt.example", ["10.20.0.2", "192.168.1.5"]),
+        ("10.20.0.2", ["10.20.0.2"]),
+        ("127.0.0.1", []),
+        ("localhost", []),
+        ("fe80::1", []),
+    ],
+)
+def test_only_what_is_bound_is_announced(host: str, expected: list[str]) -> None:
+    """Whoever types a code dials what was announced, and nobody else would answer there."""
+    places = [Place("eth0", "10.20.0.2"), Place("eth1", "192.168.1.5")]
+    assert [place.address for place in bound_places(places, host)] == expected
+
+
 # Real multicast
 
 
@@ -130,7 +149,12 @@ class Network:
         self.changed = asyncio.Event()
 
     def node(
-        self, name: str, fingerprint: str, *, misses: Callable[[], bool] = lambda: False
+        self,
+        name: str,
+        fingerprint: str,
+        *,
+        misses: Callable[[], bool] = lambda: False,
+        host: str = "0.0.0.0",  # noqa: S104 - said, not bound
     ) -> Discovery:
         """Make a node that writes down whom it finds and loses."""
         heard = self.heard.setdefault(name, [])
@@ -149,6 +173,7 @@ class Network:
             lost=lambda fingerprint: note("lost", fingerprint),
             misses_someone=misses,
             interfaces=LOOPBACK,
+            host=host,
         )
 
     async def until(self, name: str, word: str, fingerprint: str) -> None:
@@ -193,6 +218,29 @@ async def test_two_nodes_find_each_other_and_hear_a_goodbye(network: Network) ->
             await network.until("offload-1", "found", PROCESS)
         await network.until("process-1", "lost", OFFLOAD)
     assert offload.state == process.state == "off"
+
+
+async def test_a_box_whose_port_is_bound_to_no_address_of_the_network_only_listens(
+    network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It hears others; once its address is there it is announced, and no longer when it goes."""
+    places = [Place("lo", "127.0.0.1")]
+    monkeypatch.setattr(discovery, "look_for_places", lambda: places)
+    offload = network.node("offload-1", OFFLOAD)
+    process = network.node("process-1", PROCESS, host="127.0.0.2")
+    process._interfaces = ("lo",)
+    async with running(offload, process):
+        await network.until("process-1", "found", OFFLOAD)
+        await _until(lambda: process.state == "listening")
+        process.say_pairing(is_pairing=True)
+        await _until(lambda: not process._is_urged)
+        assert ("found", PROCESS) not in network.heard["offload-1"]
+        places.append(Place("lo", "127.0.0.2"))
+        await network.until("offload-1", "found", PROCESS)
+        await _until(lambda: process.state == "announced")
+        places.pop()
+        await network.until("offload-1", "lost", PROCESS)
+        await _until(lambda: process.state == "listening")
 
 
 async def test_the_cable_out_and_in_is_found_again(
