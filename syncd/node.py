@@ -50,7 +50,7 @@ from syncd.wire.control_server import ControlServer
 from syncd.wire.discovery import Discovery
 from syncd.wire.identity import Identity
 from syncd.wire.pairing import Party
-from syncd.wire.pairing_dial import pair_with
+from syncd.wire.pairing_dial import pair_with, when_not_busy
 from syncd.wire.peers import Address, PeerBook, TrustedPeer
 from syncd.wire.trust_store import TrustStore
 
@@ -268,7 +268,8 @@ def _pairing(
         return Party(identity.name, identity.fingerprint, roles, control.port)
 
     async def dial(addresses: Sequence[Address], code: str) -> tuple[Party, Address]:
-        return await pair_with(
+        type_it = partial(
+            pair_with,
             addresses,
             code,
             own=own(),
@@ -276,6 +277,7 @@ def _pairing(
             random_bytes=parts.ports.chance.random_bytes,
             may_trust=lambda party: trusting.why_not(party.name, party.fingerprint),
         )
+        return await when_not_busy(type_it)
 
     pairing = Pairing(book, trusting, parts.ports, own=own, dial=dial)
     control.pair_by(pairing.talks)

@@ -108,6 +108,10 @@ class PairingError(SyncdError):
     http_status = 409
 
 
+class BusyError(PairingError):
+    """The other box was asked too soon after somebody else: worth asking again in a moment."""
+
+
 class WindowState(Enum):
     """What becomes of a code; it is good only while it is OPEN."""
 
@@ -436,7 +440,7 @@ def _turned(said: Turned) -> PairingError:
                 remedy="Look at what `syncd pair` says there.",
             )
         case Turn.BUSY:
-            return PairingError(
+            return BusyError(
                 "The other box is busy with somebody else's code.", remedy="Type it again."
             )
         case Turn.CLOSED:

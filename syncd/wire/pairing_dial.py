@@ -6,22 +6,45 @@ Must not: trust anybody; whoever calls does, with what it returns.
 
 import asyncio
 import ssl
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
+from typing import TypeVar
 
 from syncd.edges.dialling import open_socket
 from syncd.errors import PeerUnreachableError, SyncdError
 from syncd.wire.fields import BadMessage
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.identity import Identity
-from syncd.wire.pairing import ALPN, FRAME_BYTES_MAX, PairingError, Party, Typing
+from syncd.wire.pairing import (
+    ALPN,
+    EXCHANGES_EVERY_S,
+    FRAME_BYTES_MAX,
+    BusyError,
+    PairingError,
+    Party,
+    Typing,
+)
 from syncd.wire.peers import Address, address_text
 
 HANDSHAKE_S = 3.0
 ANSWER_S = 8.0
 CLOSE_S = 1.0
+BUSY_TRIES = 8  # a box lets exchanges begin every EXCHANGES_EVERY_S, whoever begins them
 
+T = TypeVar("T")
 Streams = tuple[asyncio.StreamReader, asyncio.StreamWriter]
+
+
+async def when_not_busy(pair: Callable[[], Awaitable[T]]) -> T:
+    """Pair, again and again for some seconds while the other box is busy.
+
+    A busy box has not looked at the code yet, so this costs no try.
+    """
+    for _ in range(BUSY_TRIES - 1):
+        with suppress(BusyError):
+            return await pair()
+        await asyncio.sleep(1.2 * EXCHANGES_EVERY_S)
+    return await pair()
 
 
 async def pair_with(
