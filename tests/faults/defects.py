@@ -962,7 +962,7 @@ _PEERS = (
         "A lane begins for a box that was forgotten since.",
         (
             Edit(
-                "parts:Parts.accept",
+                "parts:Parts._ride",
                 "self._book.trusted_by_fingerprint(redeemed.peer.fingerprint)",
                 "ran() and redeemed.peer",
             ),
@@ -976,7 +976,7 @@ _PEERS = (
         "A lane begins for a box in the role that it had.",
         (
             Edit(
-                "parts:Parts.accept",
+                "parts:Parts._ride",
                 "replace(redeemed.peer, roles=trusted.roles)",
                 "ran() and redeemed.peer",
             ),
