@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -53,6 +54,7 @@ def test_a_fetch_goes_on_when_its_daemon_is_killed_and_started_again(tmp_path: P
                 text=True,
             ) as typed:
                 wait_until(lambda: edit.api("fetches")["fetches"], 30, "it is asked for")
+                time.sleep(0.2)  # for the answer to the command, which is on its way
                 edit.kill()
                 assert typed.stderr is not None
                 before = next(line for line in typed.stderr if "does not answer" in line)
