@@ -310,7 +310,9 @@ async def test_a_malformed_announcement_is_left_out_and_nothing_stops(network: N
         async with running(network.node("offload-1", OFFLOAD)):
             await network.until("process-1", "found", OFFLOAD)
         await stranger.async_close()
-    assert {fingerprint for _, fingerprint in network.heard["process-1"]} <= {OFFLOAD, PROCESS}
+    # Other boxes on this machine may be heard, too; of the rubbish, nothing.
+    heard = [fingerprint for _, fingerprint in network.heard["process-1"]]
+    assert all(each.startswith("sha256:") and len(each) == len(OFFLOAD) for each in heard)
 
 
 async def test_without_a_usable_address_it_waits_and_ends_cleanly(
