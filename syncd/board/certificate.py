@@ -18,7 +18,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from syncd.edges.secret_files import ExposedError, read_secret, replace_secret
+from syncd.edges.private_file import replace_private
+from syncd.edges.secret_files import ExposedError, read_secret
 from syncd.errors import ConfigError, raise_if_disk_trouble
 from syncd.wire.fingerprints import fingerprint_of
 
@@ -40,7 +41,7 @@ def load_or_make(state: Path, names: Sequence[str], now_utc_ms: int) -> str:
     try:
         found = _usable(path, names, now)
         if found is None:
-            replace_secret(path, _made(names, now))
+            replace_private(path, _made(names, now))
             found = _usable(path, names, now)
     except OSError as error:
         raise_if_disk_trouble(state, error)

@@ -16,7 +16,8 @@ import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
-from syncd.edges.secret_files import ExposedError, read_secret, replace_secret
+from syncd.edges.private_file import replace_private
+from syncd.edges.secret_files import ExposedError, read_secret
 from syncd.errors import ConfigError, UsageError, raise_if_disk_trouble
 from syncd.ports import Chance
 
@@ -87,7 +88,7 @@ def write(state: Path, passphrase: str, chance: Chance) -> None:
     text = f"{hashed(passphrase, chance)}\n"
     try:
         state.mkdir(0o700, parents=True, exist_ok=True)
-        replace_secret(state / NAME, text.encode())
+        replace_private(state / NAME, text.encode())
     except OSError as error:
         raise_if_disk_trouble(state, error)
         raise ConfigError(

@@ -12,7 +12,8 @@ import hmac
 import re
 from pathlib import Path
 
-from syncd.edges.secret_files import ExposedError, read_secret, replace_secret
+from syncd.edges.private_file import replace_private
+from syncd.edges.secret_files import ExposedError, read_secret
 from syncd.errors import ConfigError, SyncdError, raise_if_disk_trouble
 from syncd.ports import Chance
 
@@ -33,7 +34,7 @@ def make_token(state: Path, chance: Chance) -> str:
     """
     token = base64.urlsafe_b64encode(chance.random_bytes(TOKEN_BYTES)).rstrip(b"=")
     try:
-        replace_secret(state / NAME, token + b"\n")
+        replace_private(state / NAME, token + b"\n")
     except OSError as error:
         raise_if_disk_trouble(state, error)
         raise ConfigError(

@@ -31,10 +31,12 @@ def read_private(path: Path, *, bytes_max: int) -> bytes | None:
 
 
 def replace_private(path: Path, data: bytes) -> None:
-    """Write beside, sync, rename over path, sync the folder: old or new, never half."""
+    """Write beside, sync, rename over path, sync the folder: old or new, never half.
+
+    Raises OSError. Of what was at path, its mode or its owner, nothing is kept.
+    """
     beside = path.with_name(f".{path.name}.new")
-    with suppress(FileNotFoundError):
-        beside.unlink()
+    beside.unlink(missing_ok=True)  # of a start that was cut off
     descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, MODE)
     try:
         with os.fdopen(descriptor, "wb") as file:

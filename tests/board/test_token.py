@@ -10,7 +10,7 @@ import pytest
 
 from syncd.board.token import NAME, TokenError, is_token, make_token, read_token
 from syncd.edges.chance import SystemChance
-from syncd.edges.secret_files import replace_secret
+from syncd.edges.private_file import replace_private
 from syncd.errors import ConfigError
 from syncd.journal.journal import Journal
 from tests.board.world import SHOWN, TOKEN, board_of
@@ -93,7 +93,7 @@ def test_a_write_that_fails_leaves_the_last_token(
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OSError, match="No space left"):
-        replace_secret(tmp_path / NAME, b"another")
+        replace_private(tmp_path / NAME, b"another")
     assert read_token(tmp_path) == token
     assert [path.name for path in tmp_path.iterdir()] == [NAME]
 

@@ -15,7 +15,7 @@ import pytest
 
 from syncd.board.token import NAME
 from syncd.config.values import HostPort
-from syncd.edges.secret_files import replace_secret
+from syncd.edges.private_file import replace_private
 from syncd.journal.journal import Journal
 from tests.board.world import TOKEN, board_of
 
@@ -114,7 +114,7 @@ def box(tmp_path: Path, journal: Journal) -> Iterator[Box]:
     thread.start()
     assert is_up.wait(10)
     (tmp_path / "state").mkdir()
-    replace_secret(tmp_path / "state" / NAME, TOKEN.encode())
+    replace_private(tmp_path / "state" / NAME, TOKEN.encode())
     yield Box(tmp_path, found[0])
     loop, end = ends[0]
     loop.call_soon_threadsafe(end.set)
