@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
 from syncd.limits import RECORD_DATA_BYTES
 from syncd.wire.keys import TAG_BYTES
-from syncd.wire.seal import NONCE_BYTES, SealBrokenError
+from syncd.wire.seal import NONCE_BYTES, RecordsOfOne, SealBrokenError
 
 
 def clear_bytes(plain_bytes: int, record_data_bytes: int = RECORD_DATA_BYTES) -> int:
@@ -23,7 +23,7 @@ def clear_bytes(plain_bytes: int, record_data_bytes: int = RECORD_DATA_BYTES) ->
     return plain_bytes + records * TAG_BYTES
 
 
-class _Records:
+class _Records(RecordsOfOne):
     """The key of one message, and how far its records have come."""
 
     header = b""
@@ -31,27 +31,11 @@ class _Records:
     def __init__(
         self, key: bytes, plain_bytes: int, record_data_bytes: int = RECORD_DATA_BYTES
     ) -> None:
-        self.is_done = False
+        super().__init__(plain_bytes, record_data_bytes)
         self._mac = AESGCM(key)
-        self._index = 0
-        self._left_bytes = plain_bytes
-        self._record_data_bytes = record_data_bytes
-
-    @property
-    def next_bytes(self) -> int:
-        """How many bytes of data the next record holds."""
-        return min(self._left_bytes, self._record_data_bytes)
-
-    def _is_last(self) -> bool:
-        return self._left_bytes <= self._record_data_bytes
 
     def _nonce(self) -> bytes:
         return (2 * self._index + self._is_last()).to_bytes(NONCE_BYTES, "big")
-
-    def _step(self) -> None:
-        count, self.is_done = self.next_bytes, self._is_last()
-        self._left_bytes -= count
-        self._index += 1
 
 
 class ClearSealer(_Records):

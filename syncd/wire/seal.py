@@ -68,22 +68,14 @@ def sealed_bytes(plain_bytes: int, record_data_bytes: int = RECORD_DATA_BYTES) -
     return HEADER_BYTES_MIN + plain_bytes + records * RECORD_OVERHEAD_BYTES
 
 
-class _Records:
-    """The cipher of one message, and how far its records have come."""
+class RecordsOfOne:
+    """How far the records of one message have come."""
 
-    def __init__(
-        self, key_material: bytes, salt: bytes, plain_bytes: int, record_data_bytes: int
-    ) -> None:
-        pseudo_random = extract(salt, key_material)
-        self._aead = AESGCM(expand(pseudo_random, b"Content-Encoding: aes128gcm\0", KEY_BYTES))
-        self._nonce_base = int.from_bytes(
-            expand(pseudo_random, b"Content-Encoding: nonce\0", NONCE_BYTES), "big"
-        )
+    def __init__(self, plain_bytes: int, record_data_bytes: int) -> None:
+        self.is_done = False
         self._index = 0
         self._left_bytes = plain_bytes
         self._record_data_bytes = record_data_bytes
-        self.header = Header(salt, record_data_bytes + RECORD_OVERHEAD_BYTES).to_bytes()
-        self.is_done = False
 
     @property
     def next_bytes(self) -> int:
@@ -92,6 +84,26 @@ class _Records:
 
     def _is_last(self) -> bool:
         return self._left_bytes <= self._record_data_bytes
+
+    def _step(self) -> None:
+        count, self.is_done = self.next_bytes, self._is_last()
+        self._left_bytes -= count
+        self._index += 1
+
+
+class _Records(RecordsOfOne):
+    """The cipher of one message, and how far its records have come."""
+
+    def __init__(
+        self, key_material: bytes, salt: bytes, plain_bytes: int, record_data_bytes: int
+    ) -> None:
+        super().__init__(plain_bytes, record_data_bytes)
+        pseudo_random = extract(salt, key_material)
+        self._aead = AESGCM(expand(pseudo_random, b"Content-Encoding: aes128gcm\0", KEY_BYTES))
+        self._nonce_base = int.from_bytes(
+            expand(pseudo_random, b"Content-Encoding: nonce\0", NONCE_BYTES), "big"
+        )
+        self.header = Header(salt, record_data_bytes + RECORD_OVERHEAD_BYTES).to_bytes()
 
     def _nonce(self) -> bytes:
         return (self._nonce_base ^ self._index).to_bytes(NONCE_BYTES, "big")
@@ -107,11 +119,6 @@ class _Records:
         if not stripped or stripped[-1] != (LAST if is_last else MORE):
             raise SealBrokenError("a record has the wrong delimiter: the message is not whole")
         return stripped[:-1]
-
-    def _step(self, data_bytes: int) -> None:
-        self.is_done = self._is_last()
-        self._left_bytes -= data_bytes
-        self._index += 1
 
 
 class Sealer(_Records):
@@ -140,7 +147,7 @@ class Sealer(_Records):
         plain[count] = LAST if self._is_last() else MORE
         record = into[: count + RECORD_OVERHEAD_BYTES]
         self._aead.encrypt_into(self._nonce(), plain[: count + 1], None, record)
-        self._step(count)
+        self._step()
         return record
 
 
@@ -182,7 +189,7 @@ class Opener(_Records):
             raise SealBrokenError(f"record {self._index} is not as it was sealed") from None
         if into[count] != (LAST if self._is_last() else MORE):
             raise SealBrokenError(f"record {self._index} has the wrong delimiter")
-        self._step(count)
+        self._step()
         return count
 
 
