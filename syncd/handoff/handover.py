@@ -248,6 +248,7 @@ class Handover:
                 if reader is not None:
                     await self._ports.disk.aside(self._note_taken, row, reader, lacking)
                 if not self._is_still_so(row.roll_id, reader):
+                    self._retry_at_s.pop(row.roll_id, None)
                     self._bell.ring()
                     return
                 self._offered.add(row.roll_id)
@@ -277,10 +278,7 @@ class Handover:
         Meanwhile a lane may have found that it cannot go on, or the storage have asked for a file.
         """
         is_same = reader is not None and self._sources.reader_if_open(roll_id) is reader
-        if is_same and roll_id not in self._doubts:
-            return True
-        self._retry_at_s.pop(roll_id, None)
-        return False
+        return is_same and roll_id not in self._doubts
 
     def _note_taken(self, row: RollRow, reader: RollReader, lacking: Collection[int]) -> None:
         """Journal that a roll is taken.
