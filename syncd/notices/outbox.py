@@ -7,7 +7,9 @@ Every subscriber has a task and a cursor of its own, so that a dead one holds up
 one roll's notice waits for its next attempt, other rolls' notices pass it, however long that takes;
 those of the same roll wait behind it. Of what is due, what failed least often goes first: a command
 that hangs on one roll until its time limit must not keep all others waiting.
-Nothing is given up. Who says `syncd go`, or starts syncd anew, does not wait for the delay.
+Nothing is given up. Who says `syncd go`, or starts syncd anew, does not wait for the delay. It is
+over when the wall clock says so (which goes on while a box sleeps) or the monotonic one (which
+nobody sets back).
 An attempt is recorded after it was made: after a crash in between, it is made again, under the same
 notice id. Delays have full jitter: between 0 and base x 2^attempt, capped ("Exponential Backoff
 And Jitter", AWS Architecture Blog).
@@ -92,6 +94,7 @@ class Relay:
         self._failures: dict[str, tuple[int, str]] = {}  # in a row, and what came of the last
         self._failing: dict[str, dict[int, _Failing]] = {name: {} for name in names}
         self._gone: dict[str, str] = {}
+        self._due_s: dict[tuple[str, int], float] = {}  # monotonic; of what failed since the start
         self._has_begun = False
 
     async def run(self) -> None:
@@ -139,6 +142,7 @@ class Relay:
         if outcome.delivered:
             self._failures.pop(subscriber.name, None)
             failing.pop(step.notice.seq, None)
+            self._due_s.pop((subscriber.name, step.notice.seq), None)
             return
         attempts = step.attempts + 1
         has_room = step.notice.seq in failing or len(failing) < NOTICES_FAILING_SAID_MAX
@@ -192,19 +196,26 @@ class Relay:
             note = f"{head.subscriber} was not told: too much has happened since"
             _log.error("%s: %s, after %d attempts", note, _about(notice), head.attempts)
             self._note(db, notice, replace(head, outcome=notices.OUTCOME_LOST), note)
+            self._due_s.pop((head.subscriber, head.seq), None)
 
     def _look(self, subscriber: Subscriber) -> _Next:
         """Return the notice that is due and failed least often, the oldest of such."""
-        now = self._ports.clock.utc_ms()
         with self._journal.read() as db:
             heads = notices.heads(db, subscriber.name, _kinds(subscriber))
-            left_s = {head.seq: _left_s(head, now) for head in heads}
+            left_s = {head.seq: self._left_s(head) for head in heads}
             due = [head for head in heads if left_s[head.seq] <= 0]
             if not due:
                 return _Next(wait_s=min(left_s.values(), default=None))
             head = min(due, key=lambda head: (head.attempts, head.seq))
             (notice,) = notices.after(db, head.seq - 1, limit=1)
             return _Next(notice, self._path(db, notice), head.attempts)
+
+    def _left_s(self, head: Delivery) -> float:
+        """Return for how long its next attempt waits, 0.0 if it is due."""
+        now_s, now_utc_ms = self._ports.clock.monotonic_s(), self._ports.clock.utc_ms()
+        # What is not known here failed before the start, and was let go on by it.
+        due_s = self._due_s.get((head.subscriber, head.seq), now_s)
+        return max(0.0, min(due_s - now_s, (head.next_at_utc_ms - now_utc_ms) / 1000))
 
     def _path(self, db: Connection, notice: NoticeRow) -> str:
         roll = rolls.get(db, notice.roll_id) if notice.roll_id else None
@@ -228,6 +239,8 @@ class Relay:
             return Delivery(subscriber.name, step.notice.seq, attempts, now, told)
         delay_s = self._ports.chance.uniform(0.0, cap_s(attempts))
         delay_s = max(delay_s, min(outcome.least_wait_s, RETRY_AFTER_S_MAX))
+        due_s = self._ports.clock.monotonic_s() + delay_s
+        self._due_s[subscriber.name, step.notice.seq] = due_s
         return Delivery(subscriber.name, step.notice.seq, attempts, now + round(delay_s * 1000))
 
     def _say(self, db: Connection, notice: NoticeRow, delivery: Delivery, outcome: Outcome) -> None:
@@ -258,13 +271,6 @@ def cap_s(attempts: int) -> float:
     if attempts >= NOTICE_OFTEN_ATTEMPTS:
         return NOTICE_RETRY_SELDOM_S
     return min(NOTICE_RETRY_CAP_S, NOTICE_RETRY_BASE_S * 2.0**attempts)
-
-
-def _left_s(head: Delivery, now_utc_ms: int) -> float:
-    """Return for how long its next attempt waits, 0.0 if it is due."""
-    left_s = (head.next_at_utc_ms - now_utc_ms) / 1000
-    # A delay longer than the longest: the wall clock was set back.
-    return 0.0 if left_s > max(cap_s(head.attempts), RETRY_AFTER_S_MAX) else max(0.0, left_s)
 
 
 def _kinds(subscriber: Subscriber) -> Collection[str]:

@@ -319,19 +319,50 @@ def test_what_was_sent_and_not_recorded_is_sent_again() -> None:
     assert again.heard == []
 
 
-def test_a_wall_clock_set_back_delays_nothing_for_long() -> None:
-    """Delays are kept as wall time; one that is longer than the longest is over."""
+@pytest.mark.parametrize("back_s", [1800, 86_400])
+def test_a_wall_clock_set_back_delays_nothing(back_s: int) -> None:
+    """What waits for its next attempt is not told later because somebody set the clock back."""
     box = Box()
     ear = Ear(lambda _, attempt: attempt == 1)
 
+    async def set_back() -> None:
+        await asyncio.sleep(0.02)
+        box.clock.set_by_ms -= back_s * 1000
+
     async def story() -> None:
-        await box.relay(ear, for_s=0.02, then=lambda: box.add("A012"))
-        box.clock.set_by_ms -= 86_400_000
-        await box.relay(ear, for_s=100)
+        async with asyncio.TaskGroup() as group:
+            group.create_task(box.relay(ear, for_s=100, then=lambda: box.add("A012")))
+            group.create_task(set_back())
 
     simulated(story())
 
     assert ear.heard == ["A012:j-2"] * 2
+
+
+def test_a_wall_clock_that_went_on_alone_ends_a_delay() -> None:
+    """A box that slept tells at once what waited: monotonic time stands still meanwhile."""
+    box, at_s = Box(), list[float]()
+
+    class Asking(Ear):
+        async def deliver(self, notice: NoticeRow, path: str) -> Outcome:
+            at_s.append(box.clock.monotonic_s())
+            good = (await super().deliver(notice, path)).delivered
+            return Outcome(good, "asked", least_wait_s=3000.0)
+
+    ear = Asking(lambda _, attempt: attempt == 1)
+
+    def add_and_sleep() -> None:
+        box.add("A012")
+        asyncio.get_running_loop().call_later(5, sleep)
+
+    def sleep() -> None:
+        box.clock.set_by_ms += 3_600_000
+        box.add("A013")  # anything that makes the relay look again
+
+    simulated(box.relay(ear, for_s=100, then=add_and_sleep))
+
+    assert at_s[-1] - at_s[0] < 10
+    assert ear.heard.count("A012:j-2") == 2
 
 
 def test_patience_lasts_for_days_and_fills_no_history() -> None:
