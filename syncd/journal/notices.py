@@ -19,6 +19,8 @@ OUTCOME_WAITING = ""
 OUTCOME_DELIVERED = "delivered"
 OUTCOME_LOST = "lost"  # the notice itself is kept no longer
 
+_LEFT_ALONE = "left_alone:"  # setting; followed by the subscriber's name
+
 
 @dataclass(frozen=True, slots=True)
 class NoticeRow:
@@ -208,8 +210,22 @@ def served_up_to(db: Connection, subscriber: str, kinds: Collection[str]) -> int
     return max(newest or 0, cursor(db, subscriber))
 
 
+def leave_alone(db: Connection, subscriber: str, until_utc_ms: int) -> None:
+    """Record that the subscriber asked to be told nothing at all until then."""
+    settings.put(db, _LEFT_ALONE + subscriber, str(until_utc_ms))
+
+
+def left_alone_until(db: Connection, subscriber: str) -> int:
+    """Return until when the subscriber asked to be told nothing (UTC, ms); 0 if it did not."""
+    return int(settings.get(db, _LEFT_ALONE + subscriber) or 0)
+
+
 def hasten(db: Connection, *, subscriber: str | None = None, roll_id: str | None = None) -> None:
-    """Let deliveries that wait for their next attempt be tried at once; None means of all."""
+    """Let deliveries that wait for their next attempt be tried at once; None means of all.
+
+    A subscriber that asked to be left alone is asked again: somebody says that it is well.
+    """
+    settings.forget(db, _LEFT_ALONE + ("*" if subscriber is None else subscriber))
     db.execute(
         "UPDATE delivery SET next_at_utc_ms = 0 WHERE outcome = '' AND next_at_utc_ms <> 0"
         " AND (?1 IS NULL OR subscriber = ?1)"

@@ -25,6 +25,11 @@ def put(db: Connection, key: str, value: str) -> None:
     )
 
 
+def forget(db: Connection, pattern: str) -> None:
+    """Forget what is kept under every key that fits pattern (GLOB)."""
+    db.execute("DELETE FROM setting WHERE key GLOB ?", (pattern,))
+
+
 def journal_id(db: Connection) -> str:
     """Return what this journal is called: its notices' numbers mean nothing in another one."""
     return get(db, JOURNAL_ID_KEY) or ""

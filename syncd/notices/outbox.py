@@ -5,8 +5,9 @@ Must not: know how a subscriber is told, or make notices other than about delive
 
 Every subscriber has a task and a cursor of its own, so that a dead one holds up nobody else. While
 one roll's notice waits for its next attempt, other rolls' notices pass it, however long that takes;
-those of the same roll wait behind it. Of what is due, what failed least often goes first: a command
-that hangs on one roll until its time limit must not keep all others waiting.
+those of the same roll wait behind it. A subscriber that asks for time (Retry-After) is told nothing
+meanwhile, of whichever roll. Of what is due, what failed least often goes first: a command that
+hangs on one roll until its time limit must not keep all others waiting.
 Nothing is given up. Who says `syncd go`, or starts syncd anew, does not wait for the delay. It is
 over when the wall clock says so (which goes on while a box sleeps) or the monotonic one (which
 nobody sets back).
@@ -95,6 +96,7 @@ class Relay:
         self._failing: dict[str, dict[int, _Failing]] = {name: {} for name in names}
         self._gone: dict[str, str] = {}
         self._due_s: dict[tuple[str, int], float] = {}  # monotonic; of what failed since the start
+        self._alone_s: dict[str, float] = {}  # monotonic; until when who asked for it is left alone
         self._has_begun = False
 
     async def run(self) -> None:
@@ -202,7 +204,8 @@ class Relay:
         """Return the notice that is due and failed least often, the oldest of such."""
         with self._journal.read() as db:
             heads = notices.heads(db, subscriber.name, _kinds(subscriber))
-            left_s = {head.seq: self._left_s(head) for head in heads}
+            alone_s = self._alone_for_s(db, subscriber)
+            left_s = {head.seq: max(alone_s, self._left_s(head)) for head in heads}
             due = [head for head in heads if left_s[head.seq] <= 0]
             if not due:
                 return _Next(wait_s=min(left_s.values(), default=None))
@@ -212,10 +215,17 @@ class Relay:
 
     def _left_s(self, head: Delivery) -> float:
         """Return for how long its next attempt waits, 0.0 if it is due."""
-        now_s, now_utc_ms = self._ports.clock.monotonic_s(), self._ports.clock.utc_ms()
         # What is not known here failed before the start, and was let go on by it.
-        due_s = self._due_s.get((head.subscriber, head.seq), now_s)
-        return max(0.0, min(due_s - now_s, (head.next_at_utc_ms - now_utc_ms) / 1000))
+        return self._still_s(self._due_s.get((head.subscriber, head.seq), 0), head.next_at_utc_ms)
+
+    def _alone_for_s(self, db: Connection, subscriber: Subscriber) -> float:
+        """Return for how long the subscriber wants to be told nothing, 0.0 if it does not."""
+        until_utc_ms = notices.left_alone_until(db, subscriber.name)
+        return self._still_s(self._alone_s.get(subscriber.name, 0), until_utc_ms)
+
+    def _still_s(self, due_s: float, due_utc_ms: int) -> float:
+        clock = self._ports.clock
+        return max(0.0, min(due_s - clock.monotonic_s(), (due_utc_ms - clock.utc_ms()) / 1000))
 
     def _path(self, db: Connection, notice: NoticeRow) -> str:
         roll = rolls.get(db, notice.roll_id) if notice.roll_id else None
@@ -226,6 +236,8 @@ class Relay:
         delivery = self._after_attempt(subscriber, step, outcome)
         with self._journal.write() as db:
             notices.record_attempt(db, delivery)
+            if outcome.least_wait_s > 0:
+                self._leave_alone(db, subscriber, min(outcome.least_wait_s, RETRY_AFTER_S_MAX))
             self._say(db, step.notice, delivery, outcome)
             served = notices.served_up_to(db, subscriber.name, _kinds(subscriber))
             notices.set_cursor(db, subscriber.name, served)
@@ -238,10 +250,15 @@ class Relay:
             told = notices.OUTCOME_DELIVERED
             return Delivery(subscriber.name, step.notice.seq, attempts, now, told)
         delay_s = self._ports.chance.uniform(0.0, cap_s(attempts))
-        delay_s = max(delay_s, min(outcome.least_wait_s, RETRY_AFTER_S_MAX))
         due_s = self._ports.clock.monotonic_s() + delay_s
         self._due_s[subscriber.name, step.notice.seq] = due_s
         return Delivery(subscriber.name, step.notice.seq, attempts, now + round(delay_s * 1000))
+
+    def _leave_alone(self, db: Connection, subscriber: Subscriber, wait_s: float) -> None:
+        """Let all notices wait: it is the receiver that is busy, whatever it is told."""
+        clock = self._ports.clock
+        self._alone_s[subscriber.name] = clock.monotonic_s() + wait_s
+        notices.leave_alone(db, subscriber.name, clock.utc_ms() + round(wait_s * 1000))
 
     def _say(self, db: Connection, notice: NoticeRow, delivery: Delivery, outcome: Outcome) -> None:
         """Write what came of it into the roll's history, if there is something to say."""

@@ -14,7 +14,7 @@ class Outcome:
     """What came of one attempt.
 
     note: a line for the roll's history; empty if there is nothing worth saying.
-    least_wait_s: the subscriber asked not to be told again before that.
+    least_wait_s: the subscriber asked to be told nothing, of whichever roll, before that.
     is_gone: it asked never to be told again; nothing more is sent until a restart.
     """
 

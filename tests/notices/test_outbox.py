@@ -4,6 +4,7 @@ import asyncio
 import random
 from collections.abc import Callable, Collection, Coroutine
 from contextlib import suppress
+from dataclasses import replace
 from typing import Any, TypeVar, cast
 
 import pytest
@@ -347,9 +348,9 @@ def test_a_wall_clock_that_went_on_alone_ends_a_delay() -> None:
         async def deliver(self, notice: NoticeRow, path: str) -> Outcome:
             at_s.append(box.clock.monotonic_s())
             good = (await super().deliver(notice, path)).delivered
-            return Outcome(good, "asked", least_wait_s=3000.0)
+            return Outcome(good, "asked", least_wait_s=0.0 if good else 3000.0)
 
-    ear = Asking(lambda _, attempt: attempt == 1)
+    ear = Asking(lambda notice, attempt: notice.seq != 2 or attempt == 1)
 
     def add_and_sleep() -> None:
         box.add("A012")
@@ -400,6 +401,45 @@ def test_a_wait_that_is_asked_for_is_kept_within_bounds() -> None:
 
     assert 120 <= at_s[1] - at_s[0] < 122
     assert 3600 <= at_s[2] - at_s[1] < 3602
+
+
+def test_who_asks_for_time_gets_it_for_every_roll_and_others_wait_for_nothing() -> None:
+    """Also for what comes meanwhile; then in order per roll; `syncd go` of any roll ends it."""
+    box, at_s = Box(), dict[str, list[float]]()
+
+    class Asking(Ear):
+        async def deliver(self, notice: NoticeRow, path: str) -> Outcome:
+            outcome = await super().deliver(notice, path)
+            at_s.setdefault(self.name, []).append(box.clock.monotonic_s())
+            return replace(outcome, least_wait_s=0.0 if outcome.delivered else 60.0)
+
+    def go() -> None:
+        with box.journal.write() as db:
+            notices.hasten(db, roll_id=rolls.find(db, "B007")[0].roll_id)
+
+    busy = Asking(lambda notice, attempt: notice.seq != 2 or attempt == 2, name="busy")
+    well = Asking(name="well")
+
+    async def story() -> None:
+        task = asyncio.create_task(Relay([busy, well], box.journal, box.ports).run())
+        await asyncio.sleep(0.01)
+        box.add("A012", "B007", "A012")
+        await asyncio.sleep(30)
+        box.add("C001")
+        await asyncio.sleep(60)
+        assert len(at_s["busy"]) == 4
+        go()
+        await asyncio.sleep(1)
+        task.cancel()
+        await asyncio.wait({task})
+
+    simulated(story())
+
+    first_s, *later_s = at_s["busy"]
+    assert min(later_s) >= first_s + 60
+    assert [said for said in busy.heard if said[0] == "A"] == ["A012:j-2"] * 3 + ["A012:j-5"]
+    assert [said[:4] for said in well.heard] == ["A012", "B007", "A012", "C001"]
+    assert at_s["well"][2] < first_s + 1
 
 
 def test_who_is_gone_is_told_no_more_until_a_restart_and_misses_nothing() -> None:
