@@ -1,9 +1,10 @@
 """A small file in the state folder that nobody but syncd's user may read or write.
 
-Owns: reading it within a bound, replacing it whole and durably, keeping a broken one aside.
-Must not: know what is in it.
+Owns: reading it within a bound, writing a new one, replacing it whole and durably, keeping a
+broken one aside. Must not: know what is in it.
 """
 
+import errno
 import os
 import stat
 from contextlib import suppress
@@ -14,20 +15,39 @@ from syncd.edges.system_calls import sync_descriptor
 MODE = 0o600
 
 
+class NoFileError(OSError):
+    """A link, a folder or something else lies where the file belongs; strerror says what."""
+
+
 def read_private(path: Path, *, bytes_max: int) -> bytes | None:
     """Return the content, None if there is no such file.
 
-    Raises PermissionError if another user may write it, OSError as the system gives it; a file
-    that is longer than bytes_max comes cut off, and one byte longer than that.
+    Raises NoFileError, PermissionError if another user may write it, OSError as the system gives
+    it; a file that is longer than bytes_max comes cut off, and one byte longer than that.
     """
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
     except FileNotFoundError:
         return None
+    except OSError as error:
+        if error.errno == errno.ELOOP:  # POSIX.1-2017, open(): O_NOFOLLOW and a link
+            raise NoFileError(error.errno, "a link", str(path)) from error
+        raise
+    try:
+        _check_mode(path, os.fstat(descriptor).st_mode)
+    except OSError:
+        os.close(descriptor)
+        raise
     with os.fdopen(descriptor, "rb") as file:
-        if os.fstat(descriptor).st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-            raise PermissionError(None, "other users may write it", str(path))
         return file.read(bytes_max + 1)
+
+
+def _check_mode(path: Path, mode: int) -> None:
+    if not stat.S_ISREG(mode):
+        what = "a folder" if stat.S_ISDIR(mode) else "a device, pipe or socket"
+        raise NoFileError(errno.EINVAL, what, str(path))
+    if mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise PermissionError(None, "other users may write it", str(path))
 
 
 def replace_private(path: Path, data: bytes) -> None:
@@ -37,18 +57,32 @@ def replace_private(path: Path, data: bytes) -> None:
     """
     beside = path.with_name(f".{path.name}.new")
     beside.unlink(missing_ok=True)  # of a start that was cut off
-    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, MODE)
     try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
-            file.flush()
-            sync_descriptor(descriptor)
+        write_private(beside, data)
         beside.replace(path)
     except BaseException:
         with suppress(OSError):
             beside.unlink()
         raise
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
+
+
+def write_private(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet, and sync it. Raises OSError."""
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, MODE)
+    with os.fdopen(descriptor, "wb") as file:
+        file.write(data)
+        file.flush()
+        sync_descriptor(descriptor)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make durable which names are in the folder. Raises OSError."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        sync_descriptor(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def keep_aside(path: Path, ending: str) -> Path:
@@ -58,13 +92,5 @@ def keep_aside(path: Path, ending: str) -> Path:
         number += 1
         aside = path.with_name(f"{path.name}.{ending}-{number}")
     path.rename(aside)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
     return aside
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        sync_descriptor(descriptor)
-    finally:
-        os.close(descriptor)

@@ -17,7 +17,6 @@ sides, before a byte of a request is sent or parsed.
 
 import hashlib
 import logging
-import os
 import shutil
 import ssl
 import tempfile
@@ -32,6 +31,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from syncd.edges.private_file import sync_folder, write_private
 from syncd.errors import ConfigError, raise_if_disk_trouble
 from syncd.wire.ending import RENEWAL, is_ending
 from syncd.wire.fingerprints import device_id, fingerprint_of
@@ -163,12 +163,12 @@ def _make(keys: Path, name: str, now: datetime) -> None:
     )
     made = Path(tempfile.mkdtemp(prefix=".keys-", dir=keys.parent))  # 0700
     try:
-        _write(made / KEY_FILE, private)
-        _write(made / CERTIFICATE_FILE, _pem(node_certificate(name, key.public_key(), now)))
-        _sync(made)
+        write_private(made / KEY_FILE, private)
+        write_private(made / CERTIFICATE_FILE, _pem(node_certificate(name, key.public_key(), now)))
+        sync_folder(made)
         with suppress(FileExistsError):  # another process was first: its keys are as good
             _rename_new(made, keys)
-        _sync(keys.parent)
+        sync_folder(keys.parent)
     finally:
         shutil.rmtree(made, ignore_errors=True)
 
@@ -180,22 +180,6 @@ def _rename_new(made: Path, keys: Path) -> None:
         if keys.exists():
             raise FileExistsError(keys) from None
         raise
-
-
-def _write(path: Path, data: bytes) -> None:
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(descriptor, "wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def _pem(certificate: x509.Certificate) -> bytes:

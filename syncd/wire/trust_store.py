@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from syncd.edges.private_file import keep_aside, read_private, replace_private
+from syncd.edges.private_file import NoFileError, keep_aside, read_private, replace_private
 from syncd.errors import (
     STATE_DISK_REMEDY,
     ConfigError,
@@ -197,7 +197,15 @@ def _cannot(state: Path, what: str, error: OSError) -> SyncdError:
         raise_if_disk_trouble(state, error)
     except StateDiskError as trouble:
         return trouble if what != "written" else StateDiskError(trouble.problem, remedy=_MAKE_ROOM)
-    if isinstance(error, PermissionError):
+    if isinstance(error, NoFileError):
+        return ConfigError(
+            f"{path} is {error.strerror}, which syncd does not use as its list of paired boxes.",
+            remedy=f"Put the file itself in its place. If there is none, remove what lies at "
+            f"{path}, start syncd, and pair the boxes anew.",
+        )
+    if isinstance(error, IsADirectoryError):
+        remedy = f"Move the folder away: {error.filename2 or error.filename or path}"
+    elif isinstance(error, PermissionError):
         remedy = f"Give it to the user that runs syncd, and to nobody else: chmod 600 {path}"
     else:
         remedy = _MAKE_ROOM if what == "written" else STATE_DISK_REMEDY

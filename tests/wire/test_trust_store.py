@@ -2,6 +2,8 @@
 
 import json
 import os
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -156,14 +158,43 @@ def test_a_file_that_others_may_write_is_not_believed(tmp_path: Path) -> None:
     assert "chmod 600" in caught.value.remedy
 
 
-def test_a_link_in_its_place_is_not_followed(tmp_path: Path) -> None:
-    """A list of somebody else's is no list of ours."""
-    other = tmp_path / "other"
+@pytest.mark.parametrize(
+    ("made", "said"), [("link", "a link"), ("folder", "a folder"), ("pipe", "a device, pipe")]
+)
+def test_what_is_no_file_in_its_place_is_not_followed_and_is_named(
+    tmp_path: Path, made: str, said: str
+) -> None:
+    """A list of somebody else's is no list of ours; no room on the disk would help."""
+    other, path = tmp_path / "other", tmp_path / FILE_NAME
     other.mkdir()
     TrustStore(other).add(PROCESS)
-    (tmp_path / FILE_NAME).symlink_to(other / FILE_NAME)
-    with pytest.raises(ConfigError):
-        read(tmp_path)
+    match made:
+        case "link":
+            path.symlink_to(other / FILE_NAME)
+        case "folder":
+            path.mkdir()
+        case "pipe":
+            os.mkfifo(path, 0o600)
+    looks: list[Callable[[Path], object]] = [read, partial(TrustStore.load, now_utc_ms=NOW_UTC_MS)]
+    for look in looks:
+        with pytest.raises(ConfigError) as caught:
+            look(tmp_path)
+        assert f"{path} is {said}" in caught.value.problem
+        assert str(path) in caught.value.remedy
+        assert "disk" not in caught.value.remedy
+        assert caught.value.exit_code == 78
+    assert path.lstat(), "nothing is moved"
+
+
+def test_a_folder_that_takes_its_place_later_is_named(tmp_path: Path) -> None:
+    """While syncd runs; nobody is paired, and no room on the disk would help."""
+    store = TrustStore.load(tmp_path, NOW_UTC_MS)
+    (tmp_path / FILE_NAME).mkdir()
+    with pytest.raises(ConfigError) as caught:
+        store.add(PROCESS)
+    assert "Move the folder away" in caught.value.remedy
+    assert str(tmp_path / FILE_NAME) in caught.value.remedy
+    assert store.peers == ()
 
 
 def test_there_is_a_bound(tmp_path: Path) -> None:
