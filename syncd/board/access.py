@@ -12,12 +12,20 @@ from syncd.errors import SyncdError
 
 OPEN = frozenset({"/healthz"})  # says that it is there, and nothing else
 LOGIN = "/api/login"
+# Whom this box trusts is changed on this box, where the token is; a passphrase gets about.
+TRUST = ("/api/pairing", "/api/peers/")
 
 
 class TokenNeededError(SyncdError):
     """The request shows no token, or not this daemon's."""
 
     http_status = 401
+
+
+class OnTheBoxError(SyncdError):
+    """Only whoever shows the token may do it; a passphrase is not enough."""
+
+    http_status = 403
 
 
 class Access:
@@ -31,10 +39,17 @@ class Access:
         self.login = login
 
     def check(self, request: web.Request) -> None:
-        """Raise TokenNeededError unless the request may be answered."""
+        """Raise TokenNeededError or OnTheBoxError unless the request may be answered."""
         resource = request.match_info.route.resource
-        path = None if resource is None else resource.canonical
-        if path in OPEN or (path == LOGIN and self.login is not None) or self.allows(request):
+        path = "" if resource is None else resource.canonical
+        if path in OPEN or (path == LOGIN and self.login is not None):
+            return
+        if self.allows(request):
+            if path.startswith(TRUST) and "Authorization" not in request.headers:
+                raise OnTheBoxError(
+                    "Whom this box trusts is not changed from another machine.",
+                    remedy="Run `syncd pair` or `syncd peers forget` on the box itself.",
+                )
             return
         remedy = f"Send what is in board.token of the state folder: Authorization: {SCHEME} …"
         if self.login is not None:

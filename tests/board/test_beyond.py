@@ -139,6 +139,35 @@ async def test_the_token_opens_it_too_and_a_wrong_one_is_not_mended_by_a_cookie(
     assert (await far.ask("/api/rolls", headers=wrong))[0] == 401
 
 
+async def test_whom_this_box_trusts_is_not_changed_by_who_only_knows_the_passphrase(
+    far: Far,
+) -> None:
+    """Neither shown, typed, ended nor forgotten; the token, which is a file on the box, may."""
+    assert (await far.log_in(GOOD)).status == 200
+    asked = [
+        ("POST", "/api/pairing", {}),
+        ("GET", "/api/pairing/1", None),
+        ("POST", "/api/pairing/1/close", {}),
+        ("POST", "/api/pairing/join", {"code": "482 913"}),
+        ("POST", "/api/peers/forget", {"peer": "process-1"}),
+    ]
+    paths = {path.replace("1", "{id}") for _, path, _ in asked}
+    served = {route.resource.canonical for route in far.board.routes() if route.resource}
+    assert paths == {path for path in served if "pairing" in path or "forget" in path}
+    for method, path, content in asked:
+        text = None if content is None else json.dumps(content)
+        for shown, is_allowed in (({}, False), (SHOWN, True)):
+            async with far.session.request(
+                method, far.url + path, data=text, headers=JSON | shown
+            ) as reply:
+                said = await reply.json()
+                assert (reply.status < 300) is is_allowed, (path, said)
+                if not is_allowed:
+                    assert reply.status == 403
+                    assert "on the box itself" in said["error"]["remedy"]
+    assert (await far.ask("/api/peers"))[0] == 200, "looking is not changing"
+
+
 async def test_guessing_is_slowed_down_and_bounded(far: Far) -> None:
     """A few a minute, however many are sent at once; then not even the right one is tried."""
     replies = await asyncio.gather(*(far.log_in(f"guess number {n}") for n in range(40)))
