@@ -22,6 +22,7 @@ EDGES = (
     "wire/control_",
     "wire/dial.py",
     "wire/discovery.py",
+    "wire/handshakes.py",
     "wire/identity.py",
     "wire/pairing_dial.py",
     "landing/watch.py",

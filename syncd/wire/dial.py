@@ -19,6 +19,7 @@ from syncd.errors import PeerRefusedError, PeerUnreachableError
 from syncd.wire.ending import certificate_end
 from syncd.wire.fingerprints import is_same
 from syncd.wire.gate import peer_fingerprint
+from syncd.wire.handshakes import handshake_error, hung_up
 from syncd.wire.identity import Identity
 from syncd.wire.peers import ADDRESSES_MAX, Address, address_text
 
@@ -83,7 +84,7 @@ class PeerConnector(aiohttp.BaseConnector):
         finally:
             await self._drop_others(attempts)
         if handler.transport is None:
-            raise _hung_up(self._name)
+            raise hung_up(self._name)
         return handler
 
     async def _first_good(self, attempts: Attempts) -> ResponseHandler:
@@ -112,7 +113,7 @@ class PeerConnector(aiohttp.BaseConnector):
         handler = await self._connect(address)
         shown = peer_fingerprint(handler.transport)
         if shown is None or handler.transport is None:
-            raise _hung_up(f"{self._name} at {address_text(address)}")
+            raise hung_up(f"{self._name} at {address_text(address)}")
         if not is_same(shown, self._fingerprint):
             handler.transport.abort()
             raise WrongCertificateError(
@@ -141,11 +142,8 @@ class PeerConnector(aiohttp.BaseConnector):
                     ssl_shutdown_timeout=TLS_CLOSE_TIMEOUT_S,
                 )
             return handler
-        except ssl.SSLCertVerificationError as error:
-            raise PeerUnreachableError(
-                f"{where} shows a certificate that cannot be accepted: {error.verify_message}.",
-                remedy="Compare the clocks of both boxes; if they agree, this is no syncd.",
-            ) from error
+        except ssl.SSLError as error:
+            raise handshake_error(where, error) from error
         except TimeoutError as error:
             raise PeerUnreachableError(
                 f"{where} does not answer.",
@@ -168,13 +166,6 @@ def _why(error: OSError) -> str:
     """Say what the system says; asyncio puts an address in Python's notation in its place."""
     is_code = error.errno is not None and error.errno > 0
     return os.strerror(error.errno or 0) if is_code else str(error) or "no answer"
-
-
-def _hung_up(where: str) -> PeerUnreachableError:
-    return PeerUnreachableError(
-        f"{where} hung up right after the handshake.",
-        remedy="Compare the clocks of both boxes, and what that box logs.",
-    )
 
 
 def _worst(errors: Sequence[BaseException | None], name: str) -> BaseException:

@@ -5,7 +5,6 @@ Must not: trust anybody; whoever calls does, with what it returns.
 """
 
 import asyncio
-import ssl
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from typing import TypeVar
@@ -14,6 +13,7 @@ from syncd.edges.dialling import open_socket
 from syncd.errors import PeerUnreachableError, SyncdError
 from syncd.wire.fields import BadMessage
 from syncd.wire.gate import peer_fingerprint
+from syncd.wire.handshakes import handshake_error, hung_up
 from syncd.wire.identity import Identity
 from syncd.wire.pairing import (
     ALPN,
@@ -71,7 +71,9 @@ async def pair_with(
         try:
             async with asyncio.timeout(ANSWER_S):
                 shown = peer_fingerprint(writer.transport)
-                if shown is None or shown == own.fingerprint:
+                if shown is None:
+                    raise hung_up(address_text(address))
+                if shown == own.fingerprint:
                     raise _is_this_box(address)
                 typing = Typing(code, own, shown, random_bytes)
                 return await _exchange(reader, writer, typing, may_trust, address), address
@@ -98,7 +100,9 @@ async def _exchange(
     try:
         writer.write(typing.begin())
         party = await _next(reader, typing)
-    except (BadMessage, EOFError, OSError) as error:
+    except (EOFError, OSError) as error:
+        raise hung_up(address_text(address)) from error
+    except BadMessage as error:
         raise PairingError(
             f"{address_text(address)} shows no pairing code.",
             remedy="Run `syncd pair` there, and type the code that it shows here.",
@@ -134,6 +138,14 @@ async def _connect(address: Address, identity: Identity) -> Streams:
     where = address_text(address)
     try:
         connected = await open_socket(*address)
+    except OSError as error:  # a TimeoutError is one, too
+        reason = error.strerror or str(error) or "no answer"
+        raise PeerUnreachableError(
+            f"{where} cannot be reached: {reason}.",
+            remedy="Check that syncd runs there, then cable, address and firewall; or say another "
+            "address of it: syncd pair CODE --with ADDRESS",
+        ) from error
+    try:
         return await asyncio.open_connection(
             sock=connected,
             ssl=context,
@@ -142,18 +154,8 @@ async def _connect(address: Address, identity: Identity) -> Streams:
             ssl_handshake_timeout=HANDSHAKE_S,
             ssl_shutdown_timeout=CLOSE_S,
         )
-    except ssl.SSLCertVerificationError as error:
-        raise PeerUnreachableError(
-            f"{where} shows a certificate that cannot be accepted: {error.verify_message}.",
-            remedy="Compare the clocks of both boxes; if they agree, this is no syncd.",
-        ) from error
-    except OSError as error:  # a TimeoutError is one, too
-        reason = error.strerror or str(error) or "no answer"
-        raise PeerUnreachableError(
-            f"{where} cannot be reached: {reason}.",
-            remedy="Check that syncd runs there, then cable, address and firewall; or say another "
-            "address of it: syncd pair CODE --with ADDRESS",
-        ) from error
+    except OSError as error:
+        raise handshake_error(where, error) from error
 
 
 def _is_this_box(address: Address) -> PairingError:

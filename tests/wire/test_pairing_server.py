@@ -2,15 +2,17 @@
 
 import asyncio
 import logging
+import ssl
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager, suppress
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from syncd.errors import NotPossibleError, PeerUnreachableError, SyncdError
-from syncd.wire import pairing_server
+from syncd.wire import pairing_dial, pairing_server
 from syncd.wire.control_server import ControlServer
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.identity import Identity
@@ -28,6 +30,7 @@ from syncd.wire.pairing_dial import pair_with
 from syncd.wire.pairing_server import EXCHANGES_MAX, PairingTalks
 from syncd.wire.peers import Address, PeerBook, TrustedPeer
 from tests.wire.conftest import WallClock
+from tests.wire.test_control import self_signed
 
 pytestmark = pytest.mark.usefixtures("nothing_left")
 
@@ -87,12 +90,12 @@ class Scene:
         self,
         code: str = CODE,
         *,
-        box: str = "offload-1",
+        box: str | Identity = "offload-1",
         at: Address | None = None,
         refusal: SyncdError | None = None,
     ) -> tuple[Party, Address]:
         """Type a code on a box."""
-        identity = self.make_identity(box)
+        identity = self.make_identity(box) if isinstance(box, str) else box
         return await pair_with(
             [at or self.address],
             code,
@@ -280,6 +283,76 @@ async def test_nobody_there_and_this_very_box_are_said_as_such(scene: Scene) -> 
         await scene.type(box="process-1")
     assert "this very box" in caught.value.problem
     assert scene.talks.is_open
+
+
+LIBRARY = ("ssl", "SSL", "handshake is taking", "verify failed", "_ssl.c", "errno", "Errno")
+
+
+@pytest.mark.parametrize("who", ["a banner", "silence", "a hang-up", "old TLS", "self-signed"])
+async def test_a_wrong_port_is_told_in_our_words(
+    who: str, scene: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board's, the lanes', another service's: no clock is to be set for it."""
+    monkeypatch.setattr(pairing_dial, "HANDSHAKE_S", 1.0)
+
+    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if who == "a banner":
+            writer.write(b"\x00\x00\x00\x20welcome, whoever you are\r\n")
+        if who == "silence":
+            with suppress(OSError):
+                while await reader.read(4096):
+                    pass
+        writer.close()
+
+    context = None
+    if who == "old TLS":
+        context = scene.identity.server_context()
+        context.minimum_version = context.maximum_version = ssl.TLSVersion.TLSv1_2
+    if who == "self-signed":
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(*self_signed(tmp_path))
+    async with _answering(answer, context) as at:
+        with pytest.raises(PeerUnreachableError) as caught:
+            await scene.type(at=at)
+    said = str(caught.value)
+    assert "node.control" in caught.value.remedy
+    assert "clock" not in said
+    assert not [word for word in LIBRARY if word in said], said
+
+
+@pytest.mark.parametrize(("days_old", "words"), [(-30, "not valid yet"), (11 * 365, "has ended")])
+async def test_a_box_whose_certificate_is_not_valid_now_leads_to_the_clocks(
+    scene: Scene, days_old: int, words: str
+) -> None:
+    """That is a syncd; on the other side, whose certificate it is cannot know more than a cut."""
+    other = scene.make_identity("other-1", days_old=days_old)
+    async with _answering(_says_nothing, other.server_context()) as at:
+        with pytest.raises(PeerUnreachableError) as caught:
+            await scene.type(at=at)
+    assert words in caught.value.problem
+    assert "clocks" in caught.value.remedy
+    scene.show()
+    with pytest.raises(PeerUnreachableError) as caught:
+        await scene.type(box=other)
+    assert "hung up" in caught.value.problem
+    assert "clocks" in caught.value.remedy
+
+
+async def _says_nothing(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.close()
+
+
+@asynccontextmanager
+async def _answering(
+    answer: Callable[..., Coroutine[Any, Any, None]], context: ssl.SSLContext | None
+) -> AsyncIterator[Address]:
+    """Listen as something that is no paired syncd; yield where."""
+    server = await asyncio.start_server(answer, "127.0.0.1", 0, ssl=context)
+    try:
+        yield ("127.0.0.1", server.sockets[0].getsockname()[1])
+    finally:
+        server.close()
+        await server.wait_closed()
 
 
 async def _connect(
