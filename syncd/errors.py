@@ -92,6 +92,12 @@ class PeerRefusedError(SyncdError):
     code = "refused"
 
 
+class UnfitError(PeerRefusedError):
+    """A paired peer sent what no box sends that is as it should be; it is written down."""
+
+    code = "unfit"
+
+
 class LinkLostError(PeerUnreachableError):
     """A lane's connection ended before its framed end; what was not confirmed travels again."""
 

@@ -79,7 +79,8 @@ JOURNAL_LOOK_S = 1.0  # a journal that was moved or removed is missed within thi
 
 # What a paired peer may cause. Each is told once an hour, so that trying again fills no journal.
 REFUSAL_TOLD_S = 3600.0
-REFUSALS_PER_PEER_MAX = 16  # kinds of things refused; there are fewer
+REFUSALS_PER_PEER_MAX = 24  # kinds of things refused; there are fewer
+REFUSAL_LENGTH_MAX = 500  # characters that are kept of one: a peer's paths may be in it
 REFUSED_PEERS_MAX = 64
 # At once, for each peer; more wait in line, so that one that asks without end leaves room and
 # threads (edges/disk.py has 8 for all) to others. Greetings and long polls have lines of their own.

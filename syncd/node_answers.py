@@ -163,8 +163,8 @@ class NodeAnswers(JournalAnswers):
             checks.append(await self._published_check(self._parts.rechecking))
             if turned_away := self._parts.desk.door.told():
                 checks.append(_fine("offers", turned_away))  # the box that offers has to act
-        if refused := self._parts.desk.refusals.told():
-            checks.append(_fine("refused", refused))  # nothing is wrong here: it was refused
+        for peer, told in self._parts.desk.refusals.told().items():
+            checks.append(_fine(f"refused {peer}", told))  # nothing is wrong here: it was refused
         for peer, told in self._parts.unsealed.told().items():
             checks.append(_fine(f"clear {peer}", told))  # either way it is a person's choice
         if self._parts.adopting is not None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from syncd.bell import Bell
-from syncd.errors import HeldError, PeerRefusedError
+from syncd.errors import HeldError, PeerRefusedError, UnfitError
 from syncd.handoff.callers import Callers
 from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
@@ -23,6 +23,7 @@ from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import TIDINGS_WAIT_S
 from syncd.ports import Ports
+from syncd.roll.names import shown
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
@@ -137,8 +138,8 @@ class Desk:
         try:
             check_question(peer, question, self._own.name, self._own.role_set)
             return await self._answer(peer, question)
-        except NotAllowedError as error:
-            await self._note_refused(peer, QUESTION_NAMES[type(question)], error)
+        except UnfitError as error:
+            await self.note_unfit(peer, QUESTION_NAMES[type(question)], error)
             raise
 
     async def check(self, peer: PeerIdentity, kind: type[Message]) -> None:
@@ -146,7 +147,7 @@ class Desk:
         try:
             check_kind(peer, kind, self._own.name, self._own.role_set)
         except NotAllowedError as error:
-            await self._note_refused(peer, QUESTION_NAMES[kind], error)
+            await self.note_unfit(peer, QUESTION_NAMES[kind], error)
             raise
 
     def may_ride(self, peer: PeerIdentity, purpose: str) -> bool:
@@ -158,8 +159,9 @@ class Desk:
             return False
         return True
 
-    async def _note_refused(self, peer: PeerIdentity, asked: str, error: NotAllowedError) -> None:
-        if self.refusals.is_known(peer.name, asked):
+    async def note_unfit(self, peer: PeerIdentity, asked: str, error: UnfitError) -> None:
+        """Write down what a peer is refused. asked: the name of a question, or of what is none."""
+        if self.refusals.is_known(peer.name, asked, error):
             self.refusals.note(peer.name, asked, error)
         else:
             await self._ports.disk.aside(self.refusals.note, peer.name, asked, error)
@@ -334,8 +336,9 @@ class Desk:
                 f"{self._own.name} has no storage.", remedy="Fetch from the box that has one."
             )
         if not await self._ports.disk.aside(self._is_in_ready_roll, question):
+            path = shown(question.path)
             raise PeerRefusedError(
-                f"No ready roll with the id {question.roll_id} has the file {question.path!r}.",
+                f"No ready roll with the id {question.roll_id} has the file {path}.",
                 remedy="List the rolls again; only files of ready rolls are read again.",
             )
         try:

@@ -10,10 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 
-from syncd.errors import HeldError, PeerRefusedError
+from syncd.errors import HeldError, PeerRefusedError, UnfitError
 from syncd.handoff.changes import Changes
 from syncd.handoff.had import HadRolls, have
-from syncd.handoff.outgoing import inventory_of
+from syncd.handoff.outgoing import UNFIT_REMEDY, inventory_of
 from syncd.handoff.owners import Owners
 from syncd.handoff.pending import PendingInventories
 from syncd.journal import rolls, same
@@ -28,6 +28,7 @@ from syncd.limits import (
 )
 from syncd.ports import Ports
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, may_be_same_media
+from syncd.roll.names import shown
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.storage.adopting import record_adopted
@@ -396,15 +397,16 @@ class OfferBook:
 
 
 def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:
-    """Build the inventory a peer described. Raises PeerRefusedError if it is not what it says."""
+    """Build the inventory a peer described. Raises UnfitError if it is not what it says."""
     inventory = inventory_of(head, files)
     says = (head.roll_id, head.total_bytes, head.parcel_count, head.evidence)
     counts = inventory.total_bytes, ParcelPlan(inventory).count
     mark = inventory.evidence_mark if head.evidence else b""
     if says != (_as_frozen(inventory).roll_id, *counts, mark):
-        raise PeerRefusedError(
-            f"The inventory of {head.day}/{head.name} does not give the roll id it was offered by.",
-            remedy="Offer the roll again; if it repeats, run the same version on both boxes.",
+        name = shown(f"{head.day}/{head.name}")
+        raise UnfitError(
+            f"The inventory of {name} does not give the roll id it was offered by.",
+            remedy=UNFIT_REMEDY,
         )
     return inventory
 

@@ -7,15 +7,22 @@ describe. Must not: decide which roll comes first.
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from syncd.errors import PeerRefusedError
+from syncd.errors import UnfitError
 from syncd.handoff.untouched import FileWatch
 from syncd.journal.rolls import RollRow
 from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES
 from syncd.ports import PeerCalls
 from syncd.roll.inventory import FileEntry, Inventory, Trust
-from syncd.roll.names import check_names
+from syncd.roll.names import check_names, shown
 from syncd.roll.parcels import ParcelPlan
 from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
+
+# Said to both boxes. A name is not to be mended on the source for this: a box that is as it should
+# be holds such a roll itself, and says what to do.
+UNFIT_REMEDY = (
+    "A box with this version of syncd offers no such roll: run the same version on both boxes. If "
+    "that is so already, find out what runs on the box that offers it."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,30 +83,26 @@ def offer_for(
 def inventory_of(head: Offer, files: Iterable[FileEntry]) -> Inventory:
     """Build the inventory that a peer describes, from its head and files.
 
-    Raises PeerRefusedError if it is malformed or has a name that nobody may be given. Whether it
+    Raises UnfitError if it is malformed or has a name that nobody may be given. Whether it
     gives the id it was offered by is the caller's to compare.
     """
+    name = shown(f"{head.day}/{head.name}")
     try:
         inventory = Inventory(
             head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
         )
     except ValueError as error:
-        raise PeerRefusedError(
-            f"The inventory of {head.day}/{head.name} is malformed: {error}.",
-            remedy="Run the same version of syncd on both boxes.",
+        raise UnfitError(
+            f"The inventory of {name} is malformed: {error}.", remedy=UNFIT_REMEDY
         ) from error
     if "/" in head.day or "/" in head.name:
-        raise PeerRefusedError(
-            f"A day and a roll are one folder each, not {head.day!r} and {head.name!r}.",
-            remedy="Run the same version of syncd on both boxes.",
-        )
+        raise UnfitError(f"A day and a roll are one folder each, not {name}.", remedy=UNFIT_REMEDY)
     problems = check_names(
         (f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files),
         folders=[f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders],
     )
     if problems:
-        first = problems[0]
-        raise PeerRefusedError(f"{first.path}: {first.problem}", remedy=first.remedy)
+        raise UnfitError(problems[0].problem, remedy=UNFIT_REMEDY)
     return inventory
 
 

@@ -6,7 +6,8 @@ with is forgotten. Must not: judge an inventory; see offers.py.
 
 from dataclasses import dataclass, field
 
-from syncd.errors import PeerRefusedError
+from syncd.errors import PeerRefusedError, UnfitError
+from syncd.handoff.outgoing import UNFIT_REMEDY
 from syncd.limits import (
     PENDING_KEPT_S,
     PENDING_PER_PEER_MAX,
@@ -15,6 +16,7 @@ from syncd.limits import (
 )
 from syncd.ports import Clock
 from syncd.roll.inventory import FileEntry
+from syncd.roll.names import shown
 from syncd.wire.messages import InventoryPage, Offer, PeerIdentity
 
 
@@ -42,7 +44,7 @@ class PendingInventories:
     def take_page(self, peer: PeerIdentity, page: InventoryPage) -> None:
         """Keep one page of an inventory that was asked for; a page come twice counts once.
 
-        Raises PeerRefusedError.
+        Raises PeerRefusedError; UnfitError, which is one, if no such page is sent.
         """
         pending = self._pending.get((peer.fingerprint, page.roll_id))
         if pending is None:
@@ -57,16 +59,16 @@ class PendingInventories:
             pending.text_bytes += sum(_text_bytes(entry) for entry in page.files)
         if len(pending.files) > pending.head.file_count:
             pending.clear()
-            raise PeerRefusedError(
+            raise UnfitError(
                 f"The inventory of {page.roll_id} has more files than were offered.",
-                remedy="Offer the roll again.",
+                remedy=UNFIT_REMEDY,
             )
         self._keep_within(peer, pending)
 
     def collected(self, peer: PeerIdentity, head: Offer) -> tuple[FileEntry, ...] | None:
         """Return the files of a roll if all its pages are here; else make room for them.
 
-        Raises PeerRefusedError if it has too many.
+        Raises UnfitError if it has too many.
         """
         key = (peer.fingerprint, head.roll_id)
         pending = self._pending.get(key)
@@ -84,8 +86,9 @@ class PendingInventories:
 
     def _make_room(self, peer: PeerIdentity, head: Offer) -> None:
         if head.file_count > ROLL_FILES_MAX:
-            raise PeerRefusedError(
-                f"{head.day}/{head.name} has {head.file_count} files, above {ROLL_FILES_MAX}.",
+            name = shown(f"{head.day}/{head.name}")
+            raise UnfitError(
+                f"{name} has {head.file_count} files, above {ROLL_FILES_MAX}.",
                 remedy="Hand it over as several rolls.",
             )
         since_s = self._clock.monotonic_s() - PENDING_KEPT_S
@@ -106,9 +109,9 @@ class PendingInventories:
             if key is not None:
                 del self._pending[key]
         current.clear()
-        raise PeerRefusedError(
-            f"The names in the inventory of {current.head.day}/{current.head.name} take more than "
-            f"{PENDING_TEXT_BYTES_MAX} bytes.",
+        name = shown(f"{current.head.day}/{current.head.name}")
+        raise UnfitError(
+            f"The names in the inventory of {name} take more than {PENDING_TEXT_BYTES_MAX} bytes.",
             remedy="Hand it over as several rolls.",
         )
 

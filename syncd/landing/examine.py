@@ -315,8 +315,9 @@ def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
 
 
 def _find_unsafe(found: FoundRoll, scan: RollScan) -> HeldError | None:
-    own = check_names([f"{found.day}/{found.name}" if found.day else found.name])
-    problems = own or check_names((file.path for file in scan.files), folders=scan.folders)
+    top = f"{found.day}/{found.name}" if found.day else found.name
+    paths = (file.path for file in scan.files)
+    problems = check_names([top]) or check_names(paths, folders=scan.folders, below=top)
     if not problems:
         return None
     first, more = problems[0], len(problems) - 1

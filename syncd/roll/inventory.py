@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Any
 
 from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.names import shown
 
 ROLL_ID_LENGTH = 32
 EVIDENCE_MARK_BYTES = 16
@@ -74,9 +75,9 @@ class Inventory:
         for entry in self.files:
             path = entry.path.encode()
             if path <= previous:
-                raise ValueError(f"{entry.path!r} is out of order or listed twice")
+                raise ValueError(f"{shown(entry.path)} is out of order or listed twice")
             if entry.size_bytes < 0:
-                raise ValueError(f"{entry.path!r} has a negative size")
+                raise ValueError(f"{shown(entry.path)} has a negative size")
             previous = path
 
     @cached_property

@@ -46,13 +46,15 @@ class NameProblem:
         return HeldError(HeldCode.NAME_UNSAFE, self.problem, remedy=self.remedy, path=self.path)
 
 
-def check_names(paths: Iterable[str], *, folders: Iterable[str] = ()) -> list[NameProblem]:
+def check_names(
+    paths: Iterable[str], *, folders: Iterable[str] = (), below: str = ""
+) -> list[NameProblem]:
     """Return everything that is wrong with the paths of one roll, in the order given.
 
     paths: of files, relative, `/` between parts. folders: those that hold no file, likewise;
-    naming others, too, does no harm.
+    naming others, too, does no harm. below: DAY/ROLL, if paths do not begin with it: they will.
     """
-    check = _Check()
+    check = _Check(below)
     for path in paths:
         check.add_file(path)
     for path in folders:
@@ -116,8 +118,9 @@ def one_name(path: str, other: str) -> str:
 class _Check:
     """Collects problems; remembers what each folded path was spelled like, and what it was."""
 
-    def __init__(self) -> None:
+    def __init__(self, below: str) -> None:
         self.problems: list[NameProblem] = []
+        self._bytes_left = PATH_BYTES_MAX - (len(below.encode()) + 1 if below else 0)
         self._spelled: dict[str, str] = {}
         self._folder_keys: set[str] = set()
         self._folders: dict[str, str] = {"": ""}
@@ -132,7 +135,7 @@ class _Check:
             self._fold_folder(path)
 
     def _is_safe(self, path: str) -> bool:
-        wrong = _path_problem(path)
+        wrong = _path_problem(path, self._bytes_left)
         if wrong is not None:
             self._report(path, wrong)
         return wrong is None
@@ -178,7 +181,7 @@ def _collides(path: str, other: str) -> str:
     return f"{wrong}: {first} and {second}"
 
 
-def _path_problem(path: str) -> str | None:
+def _path_problem(path: str, bytes_max: int) -> str | None:
     if path.startswith("/"):
         return "is an absolute path"
     parts = path.split("/")
@@ -186,8 +189,8 @@ def _path_problem(path: str) -> str | None:
         wrong = check_part(part)
         if wrong is not None:
             return wrong
-    if len(path) * 4 > PATH_BYTES_MAX and len(path.encode()) > PATH_BYTES_MAX:
-        return f"is longer than {PATH_BYTES_MAX} bytes"
+    if len(path) * 4 > bytes_max and len(path.encode()) > bytes_max:
+        return f"is longer than {PATH_BYTES_MAX} bytes, day and roll included"
     if parts[0].lower() == OWN_AREA:
         return f"lies in {OWN_AREA}, which is the storage's own area"
     return None

@@ -9,7 +9,7 @@ never what it says of itself.
 
 from dataclasses import dataclass
 
-from syncd.errors import PeerRefusedError
+from syncd.errors import UnfitError
 from syncd.wire.announcement import ROLES
 from syncd.wire.messages import (
     Doubt,
@@ -30,7 +30,7 @@ OFFLOAD, PROCESSING, EDITORIAL = ROLES
 SEND, FETCH = "send", "fetch"
 
 
-class NotAllowedError(PeerRefusedError):
+class NotAllowedError(UnfitError):
     """A paired peer asks for what its role does not allow, or for what is another peer's."""
 
     code = "not-allowed"

@@ -20,7 +20,7 @@ from typing import Any
 import aiohttp
 
 from syncd.errors import PeerRefusedError, PeerUnreachableError
-from syncd.limits import CONTROL_BODY_BYTES_MAX, DEAD_AFTER_S, GREETING_ANSWER_S
+from syncd.limits import CONTROL_BODY_BYTES_MAX, DEAD_AFTER_S, GREETING_ANSWER_S, MIB
 from syncd.ports import Clock
 from syncd.wire.dial import PeerConnector
 from syncd.wire.fields import BadMessage
@@ -31,6 +31,7 @@ from syncd.wire.messages import (
     QUESTION_NAMES,
     Hello,
     Message,
+    Offer,
     Refusal,
     Tidings,
     pack,
@@ -43,6 +44,12 @@ ANSWER_TIMEOUT_S = 60.0
 CONNECTING_TIMEOUT_S = 10.0
 # What a peer that answered before and is stopped looks like from here.
 _ENDED = (aiohttp.ServerDisconnectedError, ConnectionResetError)
+_BODY_MAX = f"{CONTROL_BODY_BYTES_MAX // MIB} MiB"
+SAME_VERSION = "See what `syncd --version` says on both boxes, and run the same version on both."
+TOO_MANY_FOLDERS = (
+    "An offer names every empty folder of its roll: take those that are not needed out of it, or "
+    "hand it over as several rolls."
+)
 URL = "https://peer.invalid/peer/"  # the name is never looked up: see PeerConnector
 
 
@@ -96,12 +103,19 @@ class PeerClient:
 
     async def _ask(self, way: "_Way", question: Message) -> Any:
         limit_s = answer_limit_s(question)
+        asked = self._packed(question)
         try:
             async with asyncio.timeout(CONNECTING_TIMEOUT_S + limit_s):
-                status, body = await _exchange(way.session, question, limit_s)
+                status, body = await _exchange(way.session, question, asked, limit_s)
         except TimeoutError as error:
             what = f"did not answer {QUESTION_NAMES[type(question)]} in {limit_s:.0f} s"
             raise self._lost(way, what) from error
+        except _TooLargeError as error:
+            raise PeerUnreachableError(
+                f"{self._where(way)} answered {QUESTION_NAMES[type(question)]} with more than "
+                f"{_BODY_MAX}, which was not read.",
+                remedy=SAME_VERSION,
+            ) from error
         except (aiohttp.ClientError, OSError) as error:
             if self.address is not None and isinstance(error, _ENDED):
                 raise PeerUnreachableError(
@@ -111,6 +125,17 @@ class PeerClient:
             what = f"cut the connection before it answered ({_reason(error)})"
             raise self._lost(way, what) from error
         return self._understand(way, question, status, body)
+
+    def _packed(self, question: Message) -> bytes:
+        """Return the body to send. Raises PeerRefusedError: nobody takes a larger one."""
+        try:
+            return pack(question)
+        except BadMessage as error:
+            name = QUESTION_NAMES[type(question)]
+            raise PeerRefusedError(
+                f"{self._name} cannot be asked {name}, which may have {_BODY_MAX}: {error}.",
+                remedy=TOO_MANY_FOLDERS if isinstance(question, Offer) else SAME_VERSION,
+            ) from error
 
     async def close(self) -> None:
         """End all connections; questions that still wait end with PeerUnreachableError."""
@@ -172,20 +197,26 @@ class _Way:
         )
 
 
+class _TooLargeError(Exception):
+    """A reply is larger than any may be; nothing of it was read."""
+
+
 async def _exchange(
-    session: aiohttp.ClientSession, question: Message, limit_s: float
+    session: aiohttp.ClientSession, question: Message, asked: bytes, limit_s: float
 ) -> tuple[int, bytes]:
-    """Send the question and read the whole reply, as long as it is of a decent size."""
+    """Send the question, packed as asked, and read the whole reply. Raises _TooLargeError."""
     async with session.post(
         URL + QUESTION_NAMES[type(question)],
-        data=pack(question),
+        data=asked,
         headers={"Content-Type": MEDIA_TYPE},
         timeout=aiohttp.ClientTimeout(total=None, sock_read=limit_s),
         allow_redirects=False,
     ) as reply:
         length = reply.content_length
-        if length is None or length > CONTROL_BODY_BYTES_MAX:
-            raise aiohttp.ClientPayloadError("the reply is larger than 1 MiB")
+        if length is None:
+            raise aiohttp.ClientPayloadError("the reply does not say how long it is")
+        if length > CONTROL_BODY_BYTES_MAX:
+            raise _TooLargeError
         return reply.status, await reply.read()
 
 

@@ -18,11 +18,13 @@ from typing import Any, Protocol, Self
 
 from aiohttp import web
 
+from syncd import __version__
 from syncd.edges.dialling import ACCEPTED_TIMEOUT_S, notice_dead_hosts
-from syncd.errors import ConfigError, HeldError, PeerRefusedError, SyncdError
-from syncd.limits import BACKLOG
+from syncd.errors import ConfigError, HeldError, PeerRefusedError, SyncdError, UnfitError
+from syncd.limits import BACKLOG, CONTROL_BODY_BYTES_MAX, MIB
 from syncd.ports import Clock
 from syncd.repeats import Repeats
+from syncd.roll.names import shown
 from syncd.wire.fields import BadMessage
 from syncd.wire.gate import (
     MEDIA_TYPE,
@@ -36,6 +38,7 @@ from syncd.wire.gate import (
 from syncd.wire.identity import Identity
 from syncd.wire.messages import (
     ANSWERS,
+    QUESTION_NAMES,
     QUESTIONS,
     Message,
     PeerIdentity,
@@ -62,6 +65,7 @@ COLLECT_EVERY = 128
 CLOSE_S = 1.0  # the whole daemon has 5 s to end
 PREFIX = "/peer/"
 REFUSAL_TEXT_LENGTH_MAX = 2000
+PATH_SHOWN_MAX = 80
 
 
 class Desk(Protocol):
@@ -72,6 +76,9 @@ class Desk(Protocol):
 
     async def answer(self, peer: PeerIdentity, question: Any) -> Any:
         """Return the answer. Raises SyncdError to refuse."""
+
+    async def note_unfit(self, peer: PeerIdentity, asked: str, error: UnfitError) -> None:
+        """Write down that what came is no question, or not of those that are asked by name."""
 
 
 class ControlServer:
@@ -220,11 +227,19 @@ class ControlServer:
                     return _refused(403, not_paired(fingerprint, self._identity.name), close=True)
                 return await self._answer(task, asker, question)
         except _AskedBadly as error:
-            text = f"{peer.name} asks badly: {error.refusal.message}"
-            self._repeats.trouble(fingerprint, text)
-            return _refused(error.status, error.refusal, close=True)
+            refusal = error.refusal(self._identity.name)
+            await self._note(asker, error, refusal)
+            return _refused(error.status, refusal, close=True)
         except PeerRefusedError as error:
             return _refused(error.http_status, _refusal_for(error), close=True)
+
+    async def _note(self, peer: PeerIdentity, error: "_AskedBadly", refusal: Refusal) -> None:
+        """Write down what no box asks; what only was slow, or cut off, the log has now and then."""
+        if error.is_unfit:
+            unfit = UnfitError(refusal.message, remedy=refusal.remedy)
+            await self._desk.note_unfit(peer, error.asked, unfit)
+            return
+        self._repeats.trouble(peer.fingerprint, f"{peer.name} asks badly: {refusal.message}")
 
     async def _answer(
         self, task: asyncio.Task[Any], peer: PeerIdentity, question: Message
@@ -241,43 +256,69 @@ class ControlServer:
         return web.Response(body=pack(answer), content_type=MEDIA_TYPE)
 
 
-class _AskedBadly(Exception):  # noqa: N818 - the asker's mistake, answered and done with
-    """What came is no question; status and refusal are its answer."""
+# What is no question of this version comes from another one, or from what is no syncd at all.
+OTHER_VERSION = (
+    "{own} has syncd {version}: see what `syncd --version` says on the box that asks, and run the "
+    "same version on both."
+)
+TRY_AGAIN = "It is asked again by itself. If it repeats, look at the cable and the switch."
 
-    def __init__(self, status: int, code: str, message: str) -> None:
+
+class _AskedBadly(Exception):  # noqa: N818 - the asker's mistake, answered and done with
+    """What came is no question; status and refusal() are its answer.
+
+    asked: the name of the question, as far as there is one. is_unfit: no box asks so.
+    """
+
+    def __init__(
+        self, status: int, code: str, message: str, *, asked: str = "nothing", is_unfit: bool = True
+    ) -> None:
         super().__init__(message)
-        remedy = "Run the same version of syncd on both boxes."
+        self.asked = asked
+        self.is_unfit = is_unfit
         self.status = status
-        self.refusal = Refusal(code=code, message=_clean(message), remedy=remedy)
+        self.code = code
+
+    def refusal(self, own: str) -> Refusal:
+        """Return what the asker is told. own: the name of this box."""
+        remedy = OTHER_VERSION.format(own=own, version=__version__) if self.is_unfit else TRY_AGAIN
+        return Refusal(code=self.code, message=_clean(str(self)), remedy=remedy)
 
 
 def _question_kind(request: web.BaseRequest) -> type[Message]:
     """Return the question's class from the head alone. Raises _AskedBadly."""
     name = request.path.removeprefix(PREFIX)
     if not request.path.startswith(PREFIX) or name not in QUESTIONS:
-        raise _AskedBadly(404, "unknown-question", "There is no such question.")
+        text = f"There is no question {shown(request.path[:PATH_SHOWN_MAX])} here."
+        raise _AskedBadly(404, "unknown-question", text)
     if request.method != "POST":
-        raise _AskedBadly(405, "method", "Questions are asked by POST.")
+        text = f"{name} is asked by POST, not by {shown(request.method[:PATH_SHOWN_MAX])}."
+        raise _AskedBadly(405, "method", text, asked=name)
     if "Content-Encoding" in request.headers:
-        raise _AskedBadly(415, "encoding", "Bodies travel as they are, without Content-Encoding.")
+        text = f"The body of {name} has a Content-Encoding, and bodies travel as they are."
+        raise _AskedBadly(415, "encoding", text, asked=name)
     return QUESTIONS[name]
 
 
 async def _read_question(request: web.BaseRequest, kind: type[Message]) -> Message:
     """Return the question. Raises _AskedBadly."""
+    name = QUESTION_NAMES[kind]
     try:
         async with asyncio.timeout(BODY_TIMEOUT_S):
             body = await request.read()  # at most 1 MiB, aiohttp's own limit
         return unpack(kind, body)
     except web.HTTPRequestEntityTooLarge:
-        raise _AskedBadly(413, "too-large", "The body is larger than 1 MiB.") from None
+        text = f"The body of {name} is larger than {CONTROL_BODY_BYTES_MAX // MIB} MiB."
+        raise _AskedBadly(413, "too-large", text, asked=name) from None
     except TimeoutError:
-        problem = f"The body was not there after {BODY_TIMEOUT_S:.0f} s."
-        raise _AskedBadly(408, "slow", problem) from None
+        text = f"The body of {name} was not there after {BODY_TIMEOUT_S:.0f} s."
+        raise _AskedBadly(408, "slow", text, is_unfit=False) from None
     except ConnectionError:  # nobody is there to read this; nor is it worth a traceback
-        raise _AskedBadly(400, "cut-off", "The connection ended within the body.") from None
+        text = f"The connection ended within the body of {name}."
+        raise _AskedBadly(400, "cut-off", text, is_unfit=False) from None
     except BadMessage as error:
-        raise _AskedBadly(400, "bad-message", str(error)) from None
+        text = f"The body of {name} cannot be read: {shown(str(error))}"
+        raise _AskedBadly(400, "bad-message", text, asked=name) from None
 
 
 def _refusal_for(error: SyncdError) -> Refusal:

@@ -197,6 +197,9 @@ class _Peer:
     async def check(self, peer: PeerIdentity, kind: Any) -> None:
         """Let everybody ask."""
 
+    async def note_unfit(self, peer: PeerIdentity, asked: str, error: Any) -> None:
+        """Write nothing down."""
+
     async def answer(self, peer: PeerIdentity, question: Any) -> HelloAnswer:
         assert peer.name == "process-1"
         assert isinstance(question, Hello)

@@ -934,7 +934,7 @@ _PEERS = (
         "What a paired box was refused is known to nobody.",
         (
             Edit(
-                "handoff.desk:Desk._note_refused",
+                "handoff.desk:Desk.note_unfit",
                 "await self._ports.disk.aside(self.refusals.note, peer.name, asked, error)",
                 "ran()",
             ),

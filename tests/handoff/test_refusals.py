@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,7 +11,9 @@ from syncd.errors import PeerRefusedError
 from syncd.handoff.refusals import KIND
 from syncd.journal import notices
 from syncd.journal.notices import NoticeRow
-from syncd.wire.messages import QUESTIONS, Listing, Offer, OpenLane, Tidings
+from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.parcels import ParcelPlan
+from syncd.wire.messages import QUESTIONS, InventoryPage, Listing, Offer, OpenLane, Tidings
 from tests.faults.scenes import play
 from tests.faults.world import World
 
@@ -51,8 +54,101 @@ def test_the_wrong_role_is_refused_and_written_down_once() -> None:
         assert told.body["data"]["asked"] == "offer"
         assert "may not offer rolls" in told.body["note"]
         assert world.processing.parts is not None
-        assert "1000 times" in world.processing.parts.desk.refusals.told()
+        said = world.processing.parts.desk.refusals.told()["edit-1"].splitlines()
+        assert "1,000 times" in said[0]
+        assert said[1:] == [error.remedy]
         assert not world.processing.rows()
+
+    play(world, scene)
+
+
+def _rolls(*paths: str, day: str = "2026-03-14_D12", name: str = "A900") -> Inventory:
+    return Inventory(day, name, tuple(FileEntry(path, 1, 0) for path in paths))
+
+
+HOSTILE = {
+    "the part": _rolls("../../outside/a.mov"),
+    "empty part": _rolls("/etc/a.mov"),
+    "device on Windows": _rolls("CON"),
+    "invisible character": _rolls("a\x1b[2J\u202e.mov"),
+    "storage's own area": _rolls("a.mov", day=".syncd", name="rolls"),
+    "one folder each": _rolls("a.mov", day="a/b", name="c"),
+    "are one name": _rolls("Clips/a.mov", "clips/A.mov"),
+}
+
+
+@pytest.mark.parametrize("why", HOSTILE)
+def test_a_hostile_name_is_written_down_where_it_was_refused(why: str) -> None:
+    """Once, with the peer and what it was, and with a remedy that is true for both boxes."""
+    roll = HOSTILE[why]
+    world = World(5)
+
+    async def scene() -> None:
+        await asyncio.sleep(1)
+        for _ in range(20):
+            error = await _offered(world, roll)
+        assert why in error.problem
+        assert "Rename" not in error.remedy, "it is no name on the source that is wrong"
+        (told,) = _told(world)
+        data = told.body["data"]
+        assert (data["peer"], data["asked"], data["code"]) == ("offload-1", "offer", "unfit")
+        note = told.body["note"]
+        assert note.startswith("From offload-1: ")
+        assert why in note
+        assert note.isprintable()
+        assert world.processing.parts is not None
+        first, remedy = world.processing.parts.desk.refusals.told()["offload-1"].splitlines()
+        assert (first, remedy) == (f"{note} (20 times)", data["remedy"])
+
+    play(world, scene)
+
+
+async def _offered(world: World, roll: Inventory, roll_id: str = "") -> PeerRefusedError:
+    """Offer a roll as an offload box does, and return the refusal."""
+    head = replace(
+        OFFER,
+        roll_id=roll_id or roll.roll_id,
+        day=roll.day,
+        name=roll.name,
+        file_count=len(roll.files),
+        total_bytes=roll.total_bytes,
+        parcel_count=ParcelPlan(roll).count,
+        evidence=roll.evidence_mark,
+    )
+    await world.net.ask("offload-1", "process-1", head)
+    page = InventoryPage(roll_id=head.roll_id, first=0, files=roll.files)
+    await world.net.ask("offload-1", "process-1", page)
+    return await _refused(world, "offload-1", head)
+
+
+def test_an_id_that_its_files_do_not_give_is_written_down() -> None:
+    """As names are; and different things that one box sends are told of together, the newest."""
+    world = World(6)
+
+    async def scene() -> None:
+        await asyncio.sleep(1)
+        await _offered(world, HOSTILE["empty part"])
+        await _offered(world, _rolls("a.mov"), roll_id="cd" * 16)
+        (told,) = _told(world)
+        assert "empty part" in told.body["note"]
+        assert world.processing.parts is not None
+        said = world.processing.parts.desk.refusals.told()["offload-1"]
+        assert "does not give the roll id" in said
+        assert "(2 times)" in said
+        assert not world.processing.rows()
+
+    play(world, scene)
+
+
+def test_a_path_that_is_long_makes_no_long_line() -> None:
+    """What a peer sends decides neither how long an event is nor how long a line of the log."""
+    world = World(7)
+
+    async def scene() -> None:
+        await asyncio.sleep(1)
+        await _offered(world, _rolls("/".join(["b" * 200] * 5) + "/CON"))
+        (told,) = _told(world)
+        assert len(told.body["note"]) < 600
 
     play(world, scene)
 
@@ -66,7 +162,7 @@ def test_it_is_told_again_after_an_hour_and_forgotten_meanwhile() -> None:
         await _refused(world, "edit-1", OFFER)
         await asyncio.sleep(3601)
         assert world.processing.parts is not None
-        assert world.processing.parts.desk.refusals.told() == ""
+        assert world.processing.parts.desk.refusals.told() == {}
         await _refused(world, "edit-1", OFFER)
         assert len(_told(world)) == 2
 
@@ -86,6 +182,11 @@ def test_what_a_peer_tries_makes_a_bounded_number_of_events(
                 await _refused(world, "edit-1", question)
             for other in (Listing(), OpenLane(purpose="fetch")):
                 await _refused(world, "offload-1", other)
+        assert world.processing.parts is not None
+        told = world.processing.parts.desk.refusals.told()
+        assert list(told) == ["edit-1", "offload-1"]
+        lines = [line for line in told["edit-1"].splitlines() if line.endswith("(20 times)")]
+        assert len(lines) == 3, "a line for each, and none with them all"
 
     with caplog.at_level(logging.WARNING, logger="syncd.handoff.refusals"):
         play(world, scene)

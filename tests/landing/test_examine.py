@@ -16,7 +16,7 @@ from syncd.landing.decide import WAITS_FOR_EVIDENCE, Terms
 from syncd.landing.examine import Examiner
 from syncd.landing.ledger import CURED_BY_OFFLOADING, Ledger
 from syncd.landing.scan import FoundRoll
-from syncd.limits import QUIET_S, SCAN_FAILURES_MAX
+from syncd.limits import PATH_BYTES_MAX, QUIET_S, SCAN_FAILURES_MAX
 from syncd.ports import Entry, Folder
 from syncd.roll.inventory import FileKind, Trust
 from syncd.roll.stages import HeldCode, Stage
@@ -240,6 +240,22 @@ def test_an_unsafe_name_holds_a_roll_at_once(bench: Bench, roll: Path) -> None:
     bad.rename(roll / "good.mov")
     (row,) = bench.look(1.0)
     assert row.held is None
+
+
+def test_a_path_that_is_too_long_with_day_and_roll_is_held_here(bench: Bench, roll: Path) -> None:
+    """The storage would refuse it, and there it could be no more than refused."""
+    above = "/".join(["b" * 200] * 4)
+    longest = PATH_BYTES_MAX - len(f"{DAY}/{A012}/{above}/")
+    folder = roll / above
+    folder.mkdir(parents=True)
+    (folder / ("c" * longest)).write_bytes(b"x")
+    (row,) = bench.look()
+    assert row.held is None
+
+    (folder / ("d" * (longest + 1))).write_bytes(b"x")
+    (row,) = bench.look(1.0)
+    assert row.held is not None
+    assert row.held.code is HeldCode.NAME_UNSAFE
 
 
 def test_a_settled_roll_is_verified_without_evidence(settling: Bench) -> None:

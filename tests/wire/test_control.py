@@ -20,14 +20,17 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
+from syncd import __version__
 from syncd.errors import (
     ConfigError,
     HeldError,
     PeerRefusedError,
     PeerUnreachableError,
     RollUnknownError,
+    UnfitError,
 )
 from syncd.limits import CONTROL_BODY_BYTES_MAX
+from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode
 from syncd.wire import control_client, dial
 from syncd.wire.authority import NotAllowedError
@@ -36,6 +39,7 @@ from syncd.wire.control_server import ControlServer
 from syncd.wire.gate import STRANGERS_REMEMBERED_MAX, StrangerLog
 from syncd.wire.identity import Identity
 from syncd.wire.messages import (
+    QUESTION_NAMES,
     Done,
     FetchedReport,
     Hello,
@@ -43,6 +47,7 @@ from syncd.wire.messages import (
     Listing,
     ListingAnswer,
     Message,
+    Offer,
     PeerIdentity,
     Refusal,
     Tidings,
@@ -72,11 +77,15 @@ class TestDesk:
         self.asked: list[tuple[PeerIdentity, Message]] = []
         self.raises: Exception | None = None
         self.refuses: PeerRefusedError | None = None
+        self.unfit: list[tuple[str, str, UnfitError]] = []
         self.waiting = asyncio.Event()
 
     async def check(self, peer: PeerIdentity, kind: type[Message]) -> None:  # noqa: ARG002
         if self.refuses is not None:
             raise self.refuses
+
+    async def note_unfit(self, peer: PeerIdentity, asked: str, error: UnfitError) -> None:
+        self.unfit.append((peer.name, asked, error))
 
     async def answer(self, peer: PeerIdentity, question: Any) -> Any:
         self.asked.append((peer, question))
@@ -562,8 +571,45 @@ async def test_a_malformed_question_is_refused_by_what_is_wrong(
     async with pair.serving():
         got, body = await pair.post(path, **how)
 
-    assert (got, unpack(Refusal, body).code) == (status, code)
+    refusal = unpack(Refusal, body)
+    assert (got, refusal.code) == (status, code)
     assert pair.desk.asked == []
+    assert f"process-1 has syncd {__version__}" in refusal.remedy, "what to compare with"
+    ((peer, asked, error),) = pair.desk.unfit
+    assert (peer, asked) == ("offload-1", "nothing" if status == 404 else "hello")
+    assert (error.problem, error.remedy) == (refusal.message, refusal.remedy)
+    assert path.removeprefix("/peer/") in error.problem
+    assert error.problem.isprintable()
+
+
+async def test_an_offer_that_no_body_can_hold_says_of_which_it_has_too_many(pair: Pair) -> None:
+    """Empty folders are named in the offer itself; the roll is refused, and nothing breaks."""
+    folders = tuple(f"Clips/{number:0200}" for number in range(6_000))
+    offer = Offer(
+        roll_id="ab" * 16,
+        day="2026-03-14_D12",
+        name="A012",
+        trust=Trust.EVIDENCE,
+        file_count=1,
+        total_bytes=1,
+        parcel_count=1,
+        empty_folders=folders,
+    )
+    async with pair.serving(), pair.client() as client:
+        with pytest.raises(PeerRefusedError, match="offer, which may have 1 MiB") as refused:
+            await client.ask(offer)
+    assert "empty folder" in refused.value.remedy
+
+
+async def test_a_refusal_of_the_peer_keeps_what_it_says_to_do(
+    pair: Pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What an older or newer box does not know is told with both versions to compare."""
+    monkeypatch.setitem(QUESTION_NAMES, Hello, "good-bye")
+    async with pair.serving(), pair.client() as client:
+        with pytest.raises(PeerRefusedError, match="no question /peer/good-bye here") as refused:
+            await client.ask(HELLO)
+    assert "`syncd --version`" in refused.value.remedy
 
 
 async def test_a_body_that_does_not_come_is_not_waited_for(

@@ -44,6 +44,9 @@ class NoDesk:
     async def check(self, peer: Any, kind: Any) -> None:
         raise AssertionError(f"{peer} asked {kind}")
 
+    async def note_unfit(self, peer: Any, asked: str, error: Any) -> None:
+        raise AssertionError(f"{peer} asked {asked}: {error}")
+
     async def answer(self, peer: Any, question: Any) -> Any:
         raise AssertionError(f"{peer} asked {question}")
 
