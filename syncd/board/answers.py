@@ -131,16 +131,18 @@ class JournalAnswers:
 
         await self._write(change)
 
-    async def go(self, text: str | None) -> None:
-        """Let the roll, or everything, go on: held rolls, and notices that could not be told."""
+    async def go(self, text: str | None) -> int:
+        """Let the roll, or everything, go on: held rolls, and notices that could not be told.
 
-        def change(db: Connection) -> None:
+        Returns how many such notices are tried again now.
+        """
+
+        def change(db: Connection) -> int:
             if text is None:
                 rolls.set_paused(db, None, False)
-                notices.hasten(db)
-                return
+                return notices.hasten(db)
             row = find_one(db, text)
-            notices.hasten(db, roll_id=row.roll_id)
+            hastened = notices.hasten(db, roll_id=row.roll_id)
             if row.held is not None and _is_elsewhere(row):
                 raise NotPossibleError(
                     f"{row.day}/{row.name} is held where it was published. {row.held.message}",
@@ -151,8 +153,9 @@ class JournalAnswers:
                 rolls.ask_reading(db, row.roll_id, True)  # held until it was found good
             else:
                 rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
+            return hastened
 
-        await self._write(change)
+        return await self._write(change)
 
     async def paused(self) -> dict[str, Any]:
         """Return {"all": whether everything waits, "rolls": ids of single ones that do}."""
@@ -239,12 +242,12 @@ class JournalAnswers:
 
         return await self._disk.aside(work)
 
-    async def _write(self, change: Callable[[Connection], None]) -> None:
-        def work() -> None:
+    async def _write(self, change: Callable[[Connection], T]) -> T:
+        def work() -> T:
             with self._journal.write() as db:
-                change(db)
+                return change(db)
 
-        await self._disk.aside(work)
+        return await self._disk.aside(work)
 
 
 def find_one(db: Connection, text: str) -> RollRow:

@@ -55,8 +55,11 @@ class NodeFacade(Protocol):
     async def pause(self, text: str | None) -> None:
         """Let the roll, or with None everything, wait."""
 
-    async def go(self, text: str | None) -> None:
-        """Let the roll, or everything, go on; a held roll is tried again."""
+    async def go(self, text: str | None) -> int:
+        """Let the roll, or everything, go on; a held roll is tried again.
+
+        Returns how many notices, that could not be told, are tried again, too.
+        """
 
     async def peers(self) -> Plain:
         """Return {"own": …, "peers": […]}."""

@@ -195,20 +195,18 @@ class _Routes:
         return web.json_response(await self._facade.roll(text))
 
     async def pause(self, request: web.Request) -> web.Response:
-        return await self._switch(request, self._facade.pause)
+        text = await _which(request)
+        await self._facade.pause(text)
+        return web.json_response(await self._now(text))
 
     async def go(self, request: web.Request) -> web.Response:
-        return await self._switch(request, self._facade.go)
+        text = await _which(request)
+        hastened = await self._facade.go(text)
+        return web.json_response(await self._now(text) | {"notices": hastened})
 
-    async def _switch(
-        self, request: web.Request, switch: Callable[[str | None], Awaitable[None]]
-    ) -> web.Response:
-        only(await body_of(request))
-        text = _text(request) if "id" in request.match_info else None
-        await switch(text)
-        if text is None:
-            return web.json_response(await self._facade.status())
-        return web.json_response(await self._facade.roll(text))
+    async def _now(self, text: str | None) -> dict[str, Any]:
+        """Return how one roll is now, or with None the node."""
+        return await (self._facade.status() if text is None else self._facade.roll(text))
 
     async def show_code(self, request: web.Request) -> web.Response:
         only(await body_of(request))
@@ -273,6 +271,12 @@ def _plain(
 
 def _text(request: web.Request) -> str:
     return request.match_info["id"]
+
+
+async def _which(request: web.Request) -> str | None:
+    """Return the roll that is asked about, None for everything; nothing else is in the body."""
+    only(await body_of(request))
+    return _text(request) if "id" in request.match_info else None
 
 
 def _number(request: web.Request) -> int:

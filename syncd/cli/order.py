@@ -17,6 +17,7 @@ from syncd.cli.common import (
     print_json,
     roll_argument,
 )
+from syncd.counted import counted
 
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)", re.ASCII)
 
@@ -88,15 +89,20 @@ def go_command(roll: str | None, config_path: Path | None, as_json: bool) -> Non
     """Let a roll, or everything, go on.
 
     A roll that is held is looked at again: it goes on if the cause is gone, else it is held again.
+    Notices that could not be told are tried again at once.
     """
     answer = _switch(config_path, roll, "go")
     name = "Everything" if roll is None else show.roll_name(answer)
     line = f"{name} goes on."
     if roll is not None and answer["stage"] in show.ARRIVED:
-        line = f"{name} is {answer['stage']}: there is nothing to let go on."
+        nothing = "" if answer["notices"] else ": there is nothing to let go on"
+        line = f"{name} is {answer['stage']}{nothing}."
     if roll is not None and answer["held"]:
         line = f"{name} is read again, and goes on if it is good; to see: syncd roll {name}"
     _say(answer, line, as_json)
+    if answer["notices"] and not as_json:
+        count = counted(answer["notices"], "notice")
+        click.echo(f"Tried again at once, as it could not be told before: {count}.")
 
 
 def read_needed_by(text: str, *, now: datetime) -> str | None:

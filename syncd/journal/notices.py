@@ -220,18 +220,19 @@ def left_alone_until(db: Connection, subscriber: str) -> int:
     return int(settings.get(db, _LEFT_ALONE + subscriber) or 0)
 
 
-def hasten(db: Connection, *, subscriber: str | None = None, roll_id: str | None = None) -> None:
+def hasten(db: Connection, *, subscriber: str | None = None, roll_id: str | None = None) -> int:
     """Let deliveries that wait for their next attempt be tried at once; None means of all.
 
+    Returns how many they are.
     A subscriber that asked to be left alone is asked again: somebody says that it is well.
     """
     settings.forget(db, _LEFT_ALONE + ("*" if subscriber is None else subscriber))
-    db.execute(
+    return db.execute(
         "UPDATE delivery SET next_at_utc_ms = 0 WHERE outcome = '' AND next_at_utc_ms <> 0"
         " AND (?1 IS NULL OR subscriber = ?1)"
         " AND (?2 IS NULL OR seq IN (SELECT seq FROM notice WHERE roll_id = ?2))",
         (subscriber, roll_id),
-    )
+    ).rowcount
 
 
 def _roll_now(db: Connection, roll_id: str | None) -> tuple[dict[str, str] | None, str | None]:

@@ -13,7 +13,7 @@ from syncd.board.answers import JournalAnswers
 from syncd.board.token import NAME
 from syncd.cli.main import COMMANDS
 from syncd.edges.state_lock import StateLock
-from syncd.journal import rolls
+from syncd.journal import notices, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
 from syncd.roll.stages import HeldCode, Stage
@@ -157,6 +157,24 @@ def test_a_roll_that_has_arrived_cannot_be_moved(box: Box, journal: Journal) -> 
     gone = box.syncd("go", "A012")
     assert (gone.code, gone.err) == (0, "")
     assert "is ready: there is nothing to let go on." in gone.out
+
+
+def test_go_of_a_ready_roll_says_that_its_notices_are_sent_anew(box: Box, journal: Journal) -> None:
+    """Of one roll, or of all; as a number in JSON, too."""
+    for name in ("A012", "B007"):
+        roll_id = add_roll(journal, name, stage=Stage.READY)
+        with journal.write() as db:
+            notices.begin(db, "command-1")
+            told = notices.add(db, roll_id, "ready", now_utc_ms=NOON)
+            tried = notices.Delivery("command-1", told.seq, 4, NOON + 900_000)
+            notices.record_attempt(db, tried)
+
+    gone = box.syncd("go", "A012")
+    assert "is ready.\n" in gone.out
+    assert "nothing" not in gone.out
+    assert "1 notice" in gone.out
+    assert box.syncd("go", "--json").json["notices"] == 1
+    assert "nothing to let go on." in box.syncd("go", "A012").out
 
 
 def test_order_without_a_place_is_a_usage_error(box: Box) -> None:
