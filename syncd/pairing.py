@@ -5,6 +5,7 @@ Must not: know HTTP or sockets; exchanges are in wire/.
 """
 
 import asyncio
+import logging
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
@@ -25,11 +26,14 @@ from syncd.wire.pairing import (
 from syncd.wire.pairing_server import PairingTalks
 from syncd.wire.peers import Address, Announced, PeerBook, TrustedPeer
 
+log = logging.getLogger(__name__)
+
 LOOK_FOR_S = 6.0  # an announcement is heard within a second where multicast passes
 LOOK_EVERY_S = 0.25
 SETTLE_S = 1.0  # who else shows a code says so within this
 JOIN_S = 15.0
 LOOK_AT_CODE_S = 0.5
+UNSHOWN_S = 5.0  # a command asks again at once, unless it was killed or stands still
 CONTROL_PORT_DEFAULT = 8840
 
 Plain = dict[str, Any]
@@ -61,6 +65,8 @@ class Pairing:
         self._dial = dial
         self._number = 0
         self._result: Plain = {}
+        self._asking = 0
+        self._asked_s = 0.0
         self._joining = asyncio.Lock()
         self._is_announced = False
 
@@ -69,6 +75,7 @@ class Pairing:
         try:
             while True:
                 await self._clock.sleep(LOOK_AT_CODE_S)
+                self._withdraw_unshown()
                 self._say_whether_open()
         finally:
             await self.talks.close()
@@ -80,12 +87,26 @@ class Pairing:
 
     # Showing a code
 
+    def _withdraw_unshown(self) -> None:
+        """End a code that nobody looks at: the command that showed it was killed, perhaps."""
+        window = self.talks.window
+        if window is None or not self.talks.is_open or self._asking:
+            return
+        if self._clock.monotonic_s() - self._asked_s > UNSHOWN_S:
+            log.info("Whoever showed the pairing code is gone; it is not good any more")
+            window.close()
+
     def open(self) -> Plain:
-        """Show a new code, in place of one that is shown; only the answer has it."""
+        """Show a new code, in place of one that is shown; only the answer has it.
+
+        It is good only as long as somebody waits for what becomes of it: see wait().
+        """
         if self.talks.window is not None:
             self.talks.window.close()
         code, now_s = make_code(self._chance.random_bytes), self._clock.monotonic_s()
         self.talks.window = window = Window(code, now_s)
+        self.talks.wrong = None
+        self._asked_s = now_s
         self._number += 1
         self._result = {}
         self._say_whether_open()
@@ -104,22 +125,38 @@ class Pairing:
         if state is WindowState.PAIRED and not self._result:
             state = WindowState.OPEN  # the right code was typed; it is being kept
         result = self._result if window is not None else {}
+        wrong = self.talks.wrong if window is not None else None
         return {
             "id": number,
             "state": "failed" if "problem" in result else state.value,
             "tries_left": window.tries_left if window is not None else 0,
+            "wrong": None if wrong is None else _plain(wrong[0]) | {"address": wrong[1]},
             "peer": result.get("peer"),
             "problem": result.get("problem", ""),
             "remedy": result.get("remedy", ""),
         }
 
     async def wait(self, number: int, timeout_s: float) -> Plain:
-        """Return what has become of a code, once it is no longer open, or after timeout_s."""
+        """Return what has become of a code, once that has changed, or after timeout_s.
+
+        Whoever shows it asks again before UNSHOWN_S are over, or it is good no longer.
+        """
+        if number != self._number:
+            return self.state(number)
+        self._asking += 1
+        try:
+            return await self._changed(number, timeout_s)
+        finally:
+            self._asking -= 1
+            self._asked_s = self._clock.monotonic_s()
+
+    async def _changed(self, number: int, timeout_s: float) -> Plain:
         ends_s = self._clock.monotonic_s() + timeout_s
+        first = self.state(number)
         while True:
             found = self.state(number)
             left_s = ends_s - self._clock.monotonic_s()
-            if found["state"] != WindowState.OPEN.value or left_s <= 0:
+            if found["state"] != WindowState.OPEN.value or found != first or left_s <= 0:
                 return found
             await self._clock.sleep(min(left_s, LOOK_EVERY_S))
 

@@ -191,12 +191,16 @@ def test_a_cut_is_there_when_the_command_returns(boxes: Set) -> None:
 def test_a_wrong_code_is_a_no_and_three_are_the_end(boxes: Set) -> None:
     """Both sides say so; neither has kept anything, and no log has a code."""
     with boxes.process.shows() as shown:
-        for _ in range(3):
+        for left in ("2 more tries are left", "One more try is left", "`syncd pair` there again"):
             typed = boxes.offload.types("pair", shown.wrong, *boxes.at)
             assert typed.returncode == 1
             assert "code is wrong" in typed.stderr
+            assert left in typed.stderr
         code, _, said = shown.ends()
         assert (code, "typed too often" in said) == (1, True)
+        who = "A wrong code was typed at 127.0.0.1, on a box that calls itself offload-1: "
+        for left in ("2 more tries are left.", "one more try is left.", "no try is left."):
+            assert who + left in said
         late = boxes.offload.types("pair", shown.code, *boxes.at)
         assert (late.returncode, "shows no pairing code" in late.stderr) == (1, True)
         digits = shown.code.replace(" ", "")
@@ -217,6 +221,18 @@ def test_a_code_ends_with_the_command_that_shows_it(boxes: Set, number: int) -> 
         assert shown.ends()[0] == 130
         typed = boxes.offload.types("pair", shown.code, *boxes.at)
     assert (typed.returncode, "shows no pairing code" in typed.stderr) == (1, True)
+
+
+def test_a_code_ends_soon_after_the_command_that_shows_it_was_killed(boxes: Set) -> None:
+    """It cannot say good-bye; the daemon notices."""
+    with boxes.process.shows() as shown:
+        shown.process.kill()
+        shown.ends()
+        log = boxes.pair.processing.folder / "log"
+        wait_until(lambda: "Whoever showed the pairing code is gone" in log.read_text(), 15, "it")
+        typed = boxes.offload.types("pair", shown.code, *boxes.at)
+    assert (typed.returncode, "shows no pairing code" in typed.stderr) == (1, True)
+    assert not peers_of(boxes.pair.processing)
 
 
 def test_pairing_speaks_json_on_both_sides(boxes: Set) -> None:

@@ -68,10 +68,12 @@ class NodeFacade(Protocol):
         """Show a new pairing code: "code", "expires_at", and what code_shown() gives."""
 
     async def code_shown(self, number: int, wait_s: float) -> Plain:
-        """Return {"id", "state", "tries_left", "peer", "problem", "remedy"} of a shown code.
+        """Return {"id", "state", "tries_left", "wrong", "peer", "problem", "remedy"} of a code.
 
-        state: open, paired, failed, expired, spent or closed; returned once it is no longer open,
-        or after wait_s. peer: "name", "fingerprint" and "roles" of the box that typed it.
+        state: open, paired, failed, expired, spent or closed; returned once anything has changed,
+        or after wait_s. Whoever shows the code asks again at once: it is good only while somebody
+        does. wrong: "name", "fingerprint", "roles" and "address" of the box that typed a wrong one
+        last, as it says; peer: the first three of the one that typed it.
         """
 
     async def hide_code(self, number: int) -> Plain:

@@ -31,7 +31,7 @@ LINGER_S = 2.0  # a refused body is read on for this long, so that the refusal g
 BACKLOG = 128
 HEALTH_EVERY_S = 1.0
 RANK_MAX = 1_000_000
-CODE_WAIT_S = 10.0
+CODE_WAIT_S = 2.0  # for so long a command that was killed may still count as waiting
 _TEXT_MAX = 4096
 
 

@@ -17,7 +17,8 @@ from syncd.errors import SyncdError
 ENDS = {
     "expired": "The code has expired.",
     "spent": "A wrong code was typed too often: this one is not good any more.",
-    "closed": "Another code was asked for, or the daemon was started anew.",
+    "closed": "Another code was asked for, this command stood still for some seconds, or the "
+    "daemon was started anew.",
 }
 
 
@@ -41,7 +42,7 @@ def pair_command(
     """Let two boxes trust each other: run it on one, and type its code on the other.
 
     A code is good once, for five minutes and three tries. Both boxes then show the other's name,
-    roles and fingerprint. Ctrl-C ends the code.
+    roles and fingerprint. The code ends with this command: by Ctrl-C, or however else.
     """
     client = client_for(config_path)
     if code:
@@ -61,7 +62,9 @@ def _show(client: BoardClient, *, as_json: bool) -> None:
     try:
         _print_code(shown["code"], as_json=as_json)
         while shown["state"] == "open":
-            shown = client.get(path)
+            before, shown = shown, client.get(path)
+            if shown["tries_left"] < before["tries_left"] and shown["wrong"]:
+                _tell_wrong(shown)
     except BaseException:
         with suppress(SyncdError):
             client.post(f"{path}/close", {})
@@ -81,6 +84,15 @@ def _print_code(code: str, *, as_json: bool) -> None:
     """Print the code by itself; the one document of --json comes when all is over."""
     click.echo(code, err=as_json)
     click.echo(f"Type it on the other box within five minutes: syncd pair {code}", err=True)
+
+
+def _tell_wrong(shown: dict[str, Any]) -> None:
+    """Say that somebody typed another code; what a box calls itself, anybody may say."""
+    wrong, left = shown["wrong"], shown["tries_left"]
+    few = {0: "no try is left", 1: "one more try is left"}
+    tries = few.get(left, f"{left} more tries are left")
+    where = f"at {wrong['address']}, on a box that calls itself {show.plain(wrong['name'])}"
+    click.echo(f"A wrong code was typed {where}: {tries}.", err=True)
 
 
 def _done(peer: dict[str, Any], *, as_json: bool) -> None:

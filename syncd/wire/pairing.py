@@ -415,7 +415,8 @@ class Showing:
 
 
 def _wrong(tries_left: int) -> PairingError:
-    remedy = "Compare it with what the other box shows, and type it again."
+    more = "One more try is" if tries_left == 1 else f"{tries_left} more tries are"
+    remedy = f"{more} left: compare it with what the other box shows, and type it again."
     if not tries_left:
         remedy = (
             "Run `syncd pair` there again, for a new code. If that one is wrong, too, join the two "

@@ -27,6 +27,7 @@ Keep = Callable[[Party, Address], Awaitable[None]]
 class PairingTalks:
     """Implements gate.Pairing. window: of the code that is shown, or None.
 
+    wrong: who typed a wrong code last, and where; whoever shows another code forgets it.
     own: who we are. keep: trusts a box that has proved itself, or raises SyncdError.
     """
 
@@ -38,6 +39,7 @@ class PairingTalks:
         keep: Keep,
     ) -> None:
         self.window: Window | None = None
+        self.wrong: tuple[Party, str] | None = None
         self._own = own
         self._clock = clock
         self._random_bytes = random_bytes
@@ -81,6 +83,7 @@ class PairingTalks:
         showing = talk.showing
         reply = showing.receive(data, self._clock.monotonic_s())
         if showing.wrong is not None and self.window is not None:
+            self.wrong = showing.wrong, talk.host
             log.warning(
                 "A wrong pairing code was typed at %s, on a box that calls itself %s (%s); "
                 "the code bears %d more.",
