@@ -18,6 +18,7 @@ from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.notices.events import event_json
 from syncd.ports import Clock, Disk
+from syncd.roll.names import shown
 from syncd.roll.stages import HeldCode, Stage, is_before
 
 T = TypeVar("T")
@@ -255,13 +256,13 @@ def find_one(db: Connection, text: str) -> RollRow:
     found = list({row.roll_id: row for row in _as_offered(db, rolls.find(db, text))}.values())
     if not found:
         raise RollUnknownError(
-            f"No roll answers to {text!r}.", remedy="See which there are: syncd rolls"
+            f'No roll answers to "{shown(text)}".', remedy="See which there are: syncd rolls"
         )
     if len(found) > 1:
         named = ", ".join(f"{row.day}/{row.name} ({row.roll_id})" for row in found[:_NAMED_MAX])
         is_one_name = len({(row.day, row.name) for row in found}) == 1
         raise RollAmbiguousError(
-            f"{text!r} may be any of {len(found)} rolls: {named}.",
+            f'"{shown(text)}" may be any of {len(found)} rolls: {named}.',
             remedy="Say the id in brackets." if is_one_name else "Say DAY/ROLL, or the id.",
         )
     return found[0]

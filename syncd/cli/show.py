@@ -23,6 +23,7 @@ from rich.table import Table
 from rich.text import Text
 
 from syncd.errors import SyncdError
+from syncd.roll.names import printable
 from syncd.roll.stages import SELF_CURING, STAGE_ORDER, Stage, is_before
 
 NOT_A_PERMISSION = (
@@ -38,13 +39,7 @@ _STYLES = {"held": "bold red", "ready": "green", "fetched": "green", "dailies": 
 
 def plain(text: str) -> str:
     """Return text with everything that a terminal might obey made visible."""
-    return "".join(
-        c if c.isprintable() else c.encode("unicode_escape").decode() for c in _utf8(text)
-    )
-
-
-def _utf8(text: str) -> str:
-    return text.encode("utf-8", "backslashreplace").decode()
+    return printable(text)
 
 
 def size(count: int) -> str:

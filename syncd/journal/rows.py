@@ -12,6 +12,7 @@ from typing import Any
 import msgpack
 
 from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.names import spelled
 from syncd.roll.stages import HeldCode, Stage
 
 _IN_ORDER = "ORDER BY rank, needed_by_utc_ms IS NULL, needed_by_utc_ms, arrived_utc_ms, roll_id"
@@ -106,8 +107,12 @@ def _roll(*row: Any) -> RollRow:
 
 
 def plain(text: str) -> str:
-    r"""Make text fit to keep: a name that is not UTF-8 shows its bytes as \udcNN."""
-    return text.encode("utf-8", "backslashreplace").decode()
+    r"""Make text fit to keep: a name that is not UTF-8 has its bytes as \xNN, as it is shown."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return "".join(spelled(c) if "\ud800" <= c <= "\udfff" else c for c in text)
+    return text
 
 
 def key_of(db: Connection, roll_id: str) -> int:

@@ -82,10 +82,31 @@ def check_part(part: str) -> str | None:
 
 
 def shown(text: str) -> str:
-    """Make text from a stranger fit for a line on a terminal: what has no shape is escaped."""
+    """Make text from a stranger fit for a line on a terminal: what no name may have is escaped.
+
+    The journal knows folders by this form, so what a name may have stays as it is.
+    """
     if text.isascii() and text.isprintable():
         return text
     return "".join(_visible(character) for character in text)
+
+
+def printable(text: str) -> str:
+    """Make any text printable: as shown(), and of what names may have the invisible, too."""
+    return "".join(c if c.isprintable() else spelled(c) for c in text)
+
+
+def spelled(character: str) -> str:
+    r"""Return how one character is written wherever it cannot be shown: \x0a, \u202e.
+
+    A byte of a name that is not UTF-8 (PEP 383) is that byte: \xff.
+    """
+    code = ord(character)
+    if 0xDC80 <= code <= 0xDCFF:
+        code -= 0xDC00
+    if code < 0x100:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 def folded(text: str) -> str:
@@ -177,7 +198,7 @@ def _collides(path: str, other: str) -> str:
     wrong = f"and {shown(other)} are one name where case or Unicode is folded"
     if unicodedata.normalize("NFC", path) != unicodedata.normalize("NFC", other):
         return wrong
-    first, second = (text.encode("unicode_escape").decode() for text in (path, other))
+    first, second = ("".join(c if c.isascii() else spelled(c) for c in t) for t in (path, other))
     return f"{wrong}: {first} and {second}"
 
 
@@ -227,11 +248,6 @@ def _is_control(character: str) -> bool:
 
 
 def _visible(character: str) -> str:
-    code = ord(character)
-    if 0xDC80 <= code <= 0xDCFF:  # a byte that was not UTF-8 (PEP 383)
-        return f"\\x{code - 0xDC00:02x}"
-    if _is_control(character):
-        return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
-    if 0xD800 <= code <= 0xDFFF or character in BIDI or character in NO_CHARACTERS:
-        return f"\\u{code:04x}"
-    return character
+    is_surrogate = "\ud800" <= character <= "\udfff"
+    is_odd = is_surrogate or character in BIDI or character in NO_CHARACTERS
+    return spelled(character) if is_odd or _is_control(character) else character

@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from syncd.cli import show
 from syncd.cli.order import read_needed_by
+from syncd.journal.rows import plain as kept
+from syncd.roll.names import shown
 
 
 @pytest.mark.parametrize(
@@ -44,7 +46,30 @@ def test_no_text_can_write_to_the_terminal(text: str) -> None:
 
 def test_a_name_that_is_not_utf8_can_be_shown() -> None:
     """Its bytes are visible."""
-    assert show.plain("a\udcffb") == "a\\udcffb"
+    assert show.plain("a\udcffb") == "a\\xffb"
+
+
+@pytest.mark.parametrize(
+    ("odd", "spelled"),
+    [
+        ("\n", "\\x0a"),
+        ("\t", "\\x09"),
+        ("\x1b", "\\x1b"),
+        ("\x85", "\\x85"),
+        ("\u2028", "\\u2028"),
+        ("\u202e", "\\u202e"),
+        ("\ufffe", "\\ufffe"),
+        ("\udcff", "\\xff"),
+        ("\u200b", "\\u200b"),
+        ("\U000e0001", "\\U000e0001"),
+    ],
+)
+def test_an_odd_character_is_spelled_one_way_wherever_it_comes_from(odd: str, spelled: str) -> None:
+    """In the column of names, in the sentence that holds the roll, and as the journal keeps it."""
+    name = f"A{odd}012"
+    assert show.plain(name) == f"A{spelled}012"
+    assert show.plain(shown(name)) == f"A{spelled}012"
+    assert show.plain(kept(name)) == f"A{spelled}012"
 
 
 def test_times_today_show_the_clock_and_others_the_date() -> None:
