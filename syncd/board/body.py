@@ -32,6 +32,9 @@ async def body_of(request: web.Request) -> dict[str, Any]:
     except TimeoutError:
         problem = f"The body was not there after {BODY_S:.0f} s."
         raise SlowBodyError(problem, remedy="Send it at once.") from None
+    except ConnectionError:  # nobody is there to read this; nor is it worth a traceback
+        problem = "The connection ended within the body."
+        raise UsageError(problem, remedy="Send it whole.") from None
     except UnicodeDecodeError as error:
         raise UsageError("The body is not UTF-8 text.", remedy="Send a JSON object.") from error
     try:

@@ -21,6 +21,7 @@ from syncd.board.hosts import OWN_SITES, Hosts
 from syncd.board.login import TooManyGuessesError
 from syncd.board.token import SCHEME
 from syncd.errors import SyncdError, UsageError
+from syncd.http_doors import PROBLEM, SERVER
 
 log = logging.getLogger(__name__)
 
@@ -29,7 +30,7 @@ _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Referrer-Policy": "no-referrer",
-    "Server": "syncd",
+    "Server": SERVER,
     "X-Content-Type-Options": "nosniff",
 }
 
@@ -67,6 +68,13 @@ def guard_with(access: Access, hosts: Hosts) -> Middleware:
 async def dress(_: web.Request, response: web.StreamResponse) -> None:
     """Give any answer, as it goes, the headers that all of them have."""
     response.headers.update(_HEADERS)
+
+
+def unreadable() -> web.Response:
+    """Return the answer to what was not read, and so met neither guard nor handler."""
+    answer = refusal(400, PROBLEM, "Ask as README.md shows.", UsageError.exit_code)
+    answer.headers.update(_HEADERS)
+    return answer
 
 
 _LOOK = "The paths and their methods are in README.md."

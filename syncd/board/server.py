@@ -5,9 +5,11 @@ Must not: decide anything; the facade does.
 """
 
 import asyncio
+import logging
 import ssl
 from collections.abc import Awaitable, Callable, Collection
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
@@ -18,11 +20,16 @@ from syncd.board.access import Access
 from syncd.board.body import body_of, only
 from syncd.board.entrance import Entrance
 from syncd.board.facade import NodeFacade
-from syncd.board.guard import dress, guard_with
+from syncd.board.guard import dress, guard_with, unreadable
 from syncd.board.hosts import Hosts
 from syncd.board.streams import HEARTBEAT_S, EventStreams
 from syncd.config.values import HostPort
 from syncd.errors import ConfigError, UsageError
+from syncd.http_doors import HttpDoor
+from syncd.ports import Clock
+from syncd.repeats import Repeats
+
+log = logging.getLogger(__name__)
 
 BODY_BYTES_MAX = 64 * 1024
 KEEP_ALIVE_S = 30.0
@@ -47,6 +54,7 @@ class BoardServer:
         facade: NodeFacade,
         address: HostPort,
         access: Access,
+        clock: Clock,
         *,
         names: Collection[str] = (),
         pem: Path | None = None,
@@ -57,12 +65,9 @@ class BoardServer:
         hosts = Hosts("https" if pem else "http", frozenset(name.lower() for name in names))
         self.streams = EventStreams(facade, access, heartbeat_s=heartbeat_s)
         self._runner = web.AppRunner(
-            make_app(facade, self.streams, access, hosts),
-            access_log=None,
-            keepalive_timeout=KEEP_ALIVE_S,
-            lingering_time=LINGER_S,
-            shutdown_timeout=SHUTDOWN_S,
+            make_app(facade, self.streams, access, hosts), shutdown_timeout=SHUTDOWN_S
         )
+        self._repeats = Repeats(log, clock)
         self._tls = None if pem is None else _tls(pem)
         self._entrance: Entrance | None = None
         self._listening: asyncio.Server | None = None
@@ -71,7 +76,15 @@ class BoardServer:
         """Open the port; address then has the real one."""
         await self._runner.setup()
         assert self._runner.server is not None, "it is there after setup()"
-        self._entrance = Entrance(self._runner.server, self._tls)
+        door = partial(
+            HttpDoor,
+            self._runner.server,
+            unreadable,
+            self._repeats,
+            keepalive_timeout=KEEP_ALIVE_S,
+            lingering_time=LINGER_S,
+        )
+        self._entrance = Entrance(door, self._tls)
         try:
             self._listening = await asyncio.get_running_loop().create_server(
                 self._entrance, self.address.host, self.address.port, backlog=BACKLOG

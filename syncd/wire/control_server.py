@@ -21,6 +21,7 @@ from aiohttp import web
 from syncd import __version__
 from syncd.edges.dialling import ACCEPTED_TIMEOUT_S, notice_dead_hosts
 from syncd.errors import ConfigError, HeldError, PeerRefusedError, SyncdError, UnfitError
+from syncd.http_doors import PROBLEM, HttpDoor
 from syncd.limits import BACKLOG, CONTROL_BODY_BYTES_MAX, MIB
 from syncd.ports import Clock
 from syncd.repeats import Repeats
@@ -96,17 +97,19 @@ class ControlServer:
         self._book = book
         self._desk = desk
         self._clock = clock
-        self._http = web.Server(
-            self._handle,
-            access_log=None,
+        self._http = web.Server(self._handle, handler_cancellation=False)
+        self._repeats = Repeats(log, clock)
+        door = partial(
+            HttpDoor,
+            self._http,
+            self._unreadable,
+            self._repeats,
             auto_decompress=False,
             keepalive_timeout=KEEPALIVE_S,
             lingering_time=LINGER_S,
-            handler_cancellation=False,
         )
-        self._gate = Gate(self._http, book, identity.name, clock)
+        self._gate = Gate(door, book, identity.name, clock)
         self._turns = Turns()
-        self._repeats = Repeats(log, clock)
         self._handling: set[asyncio.Task[Any]] = set()
         self._polling: set[asyncio.Task[Any]] = set()
         self._porch = Porch(clock)
@@ -232,6 +235,10 @@ class ControlServer:
             return _refused(error.status, refusal, close=True)
         except PeerRefusedError as error:
             return _refused(error.http_status, _refusal_for(error), close=True)
+
+    def _unreadable(self) -> web.Response:
+        error = _AskedBadly(400, "unreadable", PROBLEM)
+        return _refused(error.status, error.refusal(self._identity.name), close=True)
 
     async def _note(self, peer: PeerIdentity, error: "_AskedBadly", refusal: Refusal) -> None:
         """Write down what no box asks; what only was slow, or cut off, the log has now and then."""

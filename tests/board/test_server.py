@@ -13,6 +13,7 @@ from syncd.board.facade import Sample
 from syncd.board.metrics import render
 from syncd.board.server import BoardServer
 from syncd.config.values import HostPort
+from syncd.edges.clock import RealClock
 from syncd.errors import ConfigError
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Journal
@@ -320,7 +321,8 @@ async def test_a_taken_port_is_named(journal: Journal) -> None:
     """The message has the address and the key to change."""
     async with board_of(journal) as board:
         node = SmallNode(journal)
-        second = BoardServer(node, HostPort("127.0.0.1", board.address.port), Access(TOKEN))
+        taken = HostPort("127.0.0.1", board.address.port)
+        second = BoardServer(node, taken, Access(TOKEN), RealClock())
         with pytest.raises(ConfigError, match=r"127\.0\.0\.1:\d+.*node\.board"):
             await second.start()
 

@@ -117,7 +117,9 @@ async def board_of(
     node = SmallNode(journal)
     access = access or Access(TOKEN)
     try:
-        async with BoardServer(node, LOOPBACK, access, heartbeat_s=heartbeat_s, **more) as server:
+        async with BoardServer(
+            node, LOOPBACK, access, RealClock(), heartbeat_s=heartbeat_s, **more
+        ) as server:
             yield server
     finally:
         node.close()

@@ -56,6 +56,7 @@ from syncd.wire.messages import (
     unpack,
 )
 from syncd.wire.peers import ALL_ROLES, Address, PeerBook, TrustedPeer
+from tests.strange_requests import UNREAD, answer_to, check_discreet
 from tests.wire.conftest import WallClock
 
 pytestmark = pytest.mark.usefixtures("nothing_left")
@@ -610,6 +611,20 @@ async def test_a_refusal_of_the_peer_keeps_what_it_says_to_do(
         with pytest.raises(PeerRefusedError, match="no question /peer/good-bye here") as refused:
             await client.ask(HELLO)
     assert "`syncd --version`" in refused.value.remedy
+
+
+@pytest.mark.parametrize("name", UNREAD)
+async def test_what_is_not_read_is_refused_in_our_words(
+    pair: Pair, name: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A peer hears no version of the server and none of the parser's words; the log one line."""
+    async with pair.serving():
+        head, body = await answer_to(UNREAD[name], pair.port, pair.asking.client_context())
+
+    check_discreet(head, body, caplog)
+    assert head.split()[1] == b"400"
+    assert unpack(Refusal, body).code == "unreadable"
+    assert len(caplog.messages) == 1
 
 
 async def test_a_body_that_does_not_come_is_not_waited_for(
