@@ -77,6 +77,7 @@ def test_the_storage_forgets_a_peer_in_mid_roll_and_takes_it_again(seed: int) ->
         assert row is not None
         assert row.held is not None
         assert row.held.code == "peer-refused"
+        assert "The roll is offered again by itself" in row.held.message
         trust(world.processing, peer)
         await reaches(world, "A012")
 

@@ -7,6 +7,7 @@ Every name is made printable first: file names come from cards, and may hold con
 """
 
 import os
+import re
 import shlex
 import shutil
 import sys
@@ -32,6 +33,8 @@ NOT_A_PERMISSION = (
 )
 # Stages from which on a roll has no place in the order any more.
 ARRIVED = frozenset(stage.value for stage in STAGE_ORDER if not is_before(stage, Stage.LANDED))
+# What remedies say of a roll that is looked at, or offered, again without a person.
+_BY_ITSELF = re.compile(r"\b(?:the roll|it) (?:goes on|is offered again) by itself", re.IGNORECASE)
 _WIDTH_MAX = 10_000
 _RIGHT = frozenset({"rank", "size", "moved", "files", "peers"})
 _STYLES = {"held": "bold red", "ready": "green", "fetched": "green", "dailies": "green"}
@@ -76,10 +79,12 @@ def roll_name(roll: dict[str, Any]) -> str:
 def needs_go(roll: dict[str, Any]) -> bool:
     """Tell whether a held roll waits for a person to say `go` here, and does not say so itself.
 
-    Some go on by themselves; others name the very command, and the box for it.
+    Some go on by themselves, and say so; others name the very command, and the box for it.
     """
     held = roll["held"]
     if not held or held["code"] in {code.value for code in SELF_CURING}:
+        return False
+    if _BY_ITSELF.search(held["message"]):
         return False
     return f"`syncd go {roll['day']}/{roll['name']}`" not in held["message"]
 

@@ -207,8 +207,7 @@ class Handover:
         except HeldError as error:
             await self._hold_as_it_is(row.roll_id, error)
         except PeerRefusedError as error:
-            refusal = HeldError(HeldCode.PEER_REFUSED, error.problem, remedy=error.remedy)
-            await self._hold(row.roll_id, refusal)
+            await self._hold(row.roll_id, held_for(error))
 
     def _open(self, row: RollRow) -> Outgoing:
         assert row.source_path is not None, "a landing roll has a source"
@@ -442,11 +441,17 @@ class Handover:
         first = first_of(error)
         self._note_problem(first)
         assert isinstance(first, PeerRefusedError)
-        refusal = HeldError(HeldCode.PEER_REFUSED, first.problem, remedy=first.remedy)
+        refusal = held_for(first)
         rows, _ = await self._ports.disk.aside(self._unfinished)
         for row in rows:
             if row.held is None:
                 await self._hold(row.roll_id, refusal)
+
+
+def held_for(error: PeerRefusedError) -> HeldError:
+    """Return what holds a roll that the peer refuses: see CURED_BY_AN_ANSWER."""
+    remedy = f"{error.remedy} The roll is offered again by itself until it is taken."
+    return HeldError(HeldCode.PEER_REFUSED, error.problem, remedy=remedy)
 
 
 def _is_held_for_its_source(row: RollRow) -> bool:

@@ -36,7 +36,7 @@ def publish(area: Area, journal: Journal, record: PublishedRecord) -> None:
     with using_day(area.path, folder, inventory.day):
         if folder.stat(target) is not None:
             raise name_taken(folder, inventory)
-        refuse_twin_there(folder, inventory)
+        refuse_twin_there(folder, inventory, is_here=True)
         if inventory.day:
             folder.make_folders(inventory.day)
             folder.sync_folder()

@@ -50,10 +50,10 @@ def name_offered_twice(folder: Folder, inventory: Inventory) -> HeldError:
     )
 
 
-def refuse_twin_there(folder: Folder, inventory: Inventory) -> None:
+def refuse_twin_there(folder: Folder, inventory: Inventory, *, is_here: bool = False) -> None:
     """Raise HeldError(name-unsafe) if what is on the storage is a twin of a name that is free.
 
-    Raises OSError.
+    is_here: the roll's bytes are, under its name, which so can be changed no more. Raises OSError.
     """
     parent = ""
     for part in target_of(inventory).split("/"):
@@ -62,7 +62,8 @@ def refuse_twin_there(folder: Folder, inventory: Inventory) -> None:
             names = [entry.name for entry in folder.scan(parent)]
             for name in names:
                 if folded(name) == folded(part) and name != part:
-                    raise _twin(inventory, here, f"{parent}/{name}" if parent else name)
+                    other = f"{parent}/{name}" if parent else name
+                    raise _twin(inventory, here, other, is_here=is_here)
             return
         parent = here
 
@@ -71,17 +72,23 @@ def refuse_twin_of(inventory: Inventory, other: str) -> None:
     """Raise HeldError(name-unsafe) if other, the target of a roll under way, is a twin."""
     twins = find_twin(target_of(inventory), other)
     if twins is not None:
-        raise _twin(inventory, *twins)
+        raise _twin(inventory, *twins, is_here=False)
 
 
-def _twin(inventory: Inventory, own: str, other: str) -> HeldError:
+def _twin(inventory: Inventory, own: str, other: str, *, is_here: bool) -> HeldError:
+    rename = (
+        "Rename the other one by hand, then `syncd go` the roll."
+        if is_here
+        else "Rename this roll's folder, or that of its day, and its evidence with the tool that "
+        "made it, and it is offered anew; or rename the other one by hand, then `syncd go` the "
+        "roll."
+    )
     what = "this roll" if own == target_of(inventory) else f"the day of {target_of(inventory)}"
     return HeldError(
         HeldCode.NAME_UNSAFE,
         f"The name of {what} is taken in another spelling: {one_name(own, other)}.",
-        remedy="Check for a re-used card, roll or day name. Rename this roll's folder, or that of "
-        "its day, and its evidence with the tool that made it, and it is offered anew; or rename "
-        "the other by hand, then `syncd go` this one. Clear neither card before that.",
+        remedy=f"Check for a re-used card, roll or day name. {rename} Clear neither card before "
+        "that.",
     )
 
 

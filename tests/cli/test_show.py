@@ -1,6 +1,7 @@
 """How sizes, times and names look."""
 
 from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
 
 import click
 import pytest
@@ -9,8 +10,14 @@ from hypothesis import strategies as st
 
 from syncd.cli import show
 from syncd.cli.order import read_needed_by
+from syncd.errors import PeerRefusedError
+from syncd.evidence.ascmhl_history import COPY_AGAIN
+from syncd.evidence.verdict import OFFLOAD_AGAIN
+from syncd.handoff.handover import held_for
 from syncd.journal.rows import plain as kept
-from syncd.roll.names import shown
+from syncd.landing.examine import unreadable
+from syncd.roll.names import RENAME, shown
+from syncd.wire.pulse import PAIR_REMEDY
 
 
 @pytest.mark.parametrize(
@@ -101,6 +108,28 @@ def test_a_held_roll_is_named_so_that_it_is_found() -> None:
     one = {"day": "2026-03-14_D12", "name": "A 12", "id": "11" * 16}
     assert show.go_hint(one, [one]).endswith("syncd go '2026-03-14_D12/A 12'")
     assert show.go_hint(one, [one, {**one, "id": "22" * 16}]).endswith("syncd go " + "11" * 16)
+
+
+@pytest.mark.parametrize(
+    "remedy",
+    [
+        RENAME,
+        OFFLOAD_AGAIN,
+        COPY_AGAIN,
+        unreadable("It is away", "See that it can be read").remedy,
+        held_for(PeerRefusedError("process-1 refuses.", remedy=PAIR_REMEDY)).remedy,
+    ],
+)
+def test_no_go_is_asked_for_where_the_message_says_that_it_goes_on_by_itself(remedy: str) -> None:
+    """One instruction for each roll that is held, and it is true."""
+    assert not show.needs_go(_held(f"What happened. {remedy}"))
+    assert show.needs_go(_held("What happened. Repair the disk, then `syncd go` the roll."))
+    assert not show.needs_go(_held("What happened. Run `syncd go 2026-03-14_D12/A012` there."))
+
+
+def _held(message: str) -> dict[str, Any]:
+    held = {"code": "name-unsafe", "message": message, "path": None}
+    return {"day": "2026-03-14_D12", "name": "A012", "id": "11" * 16, "held": held}
 
 
 def test_a_time_of_day_is_the_next_one() -> None:

@@ -121,8 +121,10 @@ def test_a_twin_that_appears_while_a_roll_is_under_way_is_met_when_it_is_publish
         put_roll(world, "C9", clips(world, count=8))
         await moves(world, "C9")
         put_files(world.processing, f"{STORAGE}/{DAY}/c9", {"notes.txt": b"ours"})
-        await is_held(world, "C9", HeldCode.NAME_UNSAFE)
+        held = await is_held(world, "C9", HeldCode.NAME_UNSAFE)
         assert not stored(world, "C9")
+        assert "`syncd go` the roll" in held.message
+        assert "Rename this roll" not in held.message, "its bytes are there under this name"
         with world.processing.disk.untroubled():
             world.processing.disk.open_folder(STORAGE).remove_tree(f"{DAY}/c9")
             world.processing.disk.settle()
