@@ -20,6 +20,8 @@ def roll_json(
     waits: what an unfinished roll waits for, that is not held: code, message and remedy.
     """
     held = row.held
+    # While nothing of it can move, the forecast of before says nothing any more.
+    is_moving = _is_under_way(row) and not (held or waits or row.paused)
     return {
         "id": row.roll_id,
         "name": row.name,
@@ -30,7 +32,7 @@ def roll_json(
         "moved_bytes": row.moved_bytes,
         "rank": row.rank,
         "needed_by": _time(row.needed_by_utc_ms),
-        "expected_at": _time(row.expected_utc_ms) if _is_under_way(row) and not held else None,
+        "expected_at": _time(row.expected_utc_ms) if is_moving else None,
         "late": is_late(row, now_utc_ms),
         "held": held and {"code": held.code.value, "message": held.message, "path": held.path},
         "waits": waits,

@@ -96,6 +96,27 @@ def test_what_rolls_wait_for_is_said_once_with_what_to_do(
     assert [roll["waits"] for roll in box.syncd("rolls", "--json").json["rolls"]] == [waits] * 2
 
 
+def test_there_is_no_forecast_while_nothing_moves(
+    box: Box, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a roll that waits for its destination, is paused or is held; of another there is one."""
+    ids = [add_roll(journal, name) for name in ("A012", "B007", "C001")]
+    with journal.write() as db:
+        rolls.set_expected(db, dict.fromkeys(ids, NOON + 60_000))
+        rolls.set_paused(db, ids[1], True)
+    hold(journal, ids[2], HeldCode.STORAGE_FULL)
+
+    def expected() -> list[str]:
+        listed = box.syncd("rolls", "--json").json["rolls"]
+        return [roll["name"] for roll in listed if roll["expected_at"]]
+
+    assert expected() == ["A012"]
+    waits = {"code": "not-paired", "message": "Nobody is paired.", "remedy": "Pair it."}
+    monkeypatch.setattr(JournalAnswers, "waits", lambda *_: waits)
+    assert expected() == []
+    assert "expected  " not in box.syncd("roll", "A012").out
+
+
 def test_one_roll_is_shown_with_its_history(box: Box, journal: Journal) -> None:
     """By name, by DAY/ROLL or by the start of its id."""
     roll_id = add_roll(journal, "A012")
