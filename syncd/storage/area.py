@@ -5,6 +5,7 @@ Must not: know rolls. Safe from several threads.
 """
 
 import threading
+import weakref
 
 from syncd.errors import HeldError
 from syncd.ports import Clock, Disk, Folder
@@ -14,6 +15,27 @@ from syncd.storage.marker import read_marker
 from syncd.storage.troubles import storage_absent, storage_exchanged, storage_trouble, why
 
 RECHECK_S = 1.0  # lanes ask at every parcel; a marker is not read again sooner than this
+
+
+class Promise:
+    """Room in folder for something that is about to be written there by one lane.
+
+    left_bytes: so much of it is not written yet, and is promised to nobody else.
+    """
+
+    __slots__ = ("__weakref__", "folder", "left_bytes")
+
+    def __init__(self, folder: Folder, left_bytes: int) -> None:
+        self.folder = folder
+        self.left_bytes = left_bytes
+
+    def use(self, count_bytes: int) -> None:
+        """Count what was written by now: the file system knows of it."""
+        self.left_bytes -= count_bytes
+
+    def give_up(self) -> None:
+        """Let others have what is left."""
+        self.left_bytes = 0
 
 
 class Area:
@@ -40,28 +62,49 @@ class Area:
         self._folder: Folder | None = None
         self._storage_id: str | None = None
         self._checked_at_s: float | None = None
-        self._room_bytes = 0  # that may be written before free space is looked at again
+        self._room_bytes = 0  # that may be promised before free space is looked at again
+        # Weak: what a lane forgets to give up must not be kept from others for ever.
+        self._promised: list[weakref.ref[Promise]] = []
 
-    def folder(self, to_write_bytes: int = 0) -> Folder:
-        """Return the root, checked within the last second, to write so much below it.
+    def folder(self) -> Folder:
+        """Return the root, checked within the last second. Raises HeldError as check() does."""
+        with self._lock:
+            return self._folder_for(0)
 
-        What is asked for between two looks is counted, so that keep_free stays free however fast
-        it is written; only what was asked for and not written yet at a look is not seen by it.
-        Raises HeldError as check() does.
+    def promise(self, to_write_bytes: int) -> Promise:
+        """Promise room for so much below the root, which is checked as by folder().
+
+        Whatever was promised counts until it is written, so that keep_free stays free however
+        many lanes write, and however fast. Raises HeldError as check() does.
         """
         with self._lock:
-            now_s = self._clock.monotonic_s()
-            if (
-                self._folder is None
-                or self._checked_at_s is None
-                or not 0 <= now_s - self._checked_at_s < RECHECK_S
-                or to_write_bytes > self._room_bytes
-            ):
-                self._room_bytes = self._check(to_write_bytes)
-                self._checked_at_s = now_s
+            promise = Promise(self._folder_for(to_write_bytes), to_write_bytes)
+            self._promised.append(weakref.ref(promise))
             self._room_bytes -= to_write_bytes
-            assert self._folder is not None, "a checked storage is open"
-            return self._folder
+            return promise
+
+    def _folder_for(self, to_write_bytes: int) -> Folder:
+        now_s = self._clock.monotonic_s()
+        if (
+            self._folder is None
+            or self._checked_at_s is None
+            or not 0 <= now_s - self._checked_at_s < RECHECK_S
+            or to_write_bytes > self._room_bytes
+        ):
+            # Before the look: what is written in between is then counted twice, never not at all.
+            promised_bytes = self._promised_bytes()
+            spoken_for_bytes = promised_bytes if to_write_bytes else 0
+            self._room_bytes = self._check(to_write_bytes, spoken_for_bytes) - promised_bytes
+            self._checked_at_s = now_s
+        assert self._folder is not None, "a checked storage is open"
+        return self._folder
+
+    def _promised_bytes(self) -> int:
+        """Return how much was promised and is not written; forget what is over."""
+        found = ((ref, ref()) for ref in self._promised)
+        left = [(ref, each.left_bytes) for ref, each in found if each and each.left_bytes]
+        self._promised = [ref for ref, _ in left]
+        return sum(left_bytes for _, left_bytes in left)
 
     def check(self, needed_bytes: int, spoken_for_bytes: int = 0) -> None:
         """Raise HeldError(storage-absent) or (storage-full) unless so much may be written here.

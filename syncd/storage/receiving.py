@@ -169,7 +169,7 @@ class ReceivingRoll:
             if number in self._durable:
                 return SparedSink(self.plan, number)
         try:
-            folder = self.area.folder(self.plan.length_bytes(number))
+            promise = self.area.promise(self.plan.length_bytes(number))
         except HeldError as error:
             trouble = self._with_amount(error)
             self.note_trouble(trouble)
@@ -180,7 +180,7 @@ class ReceivingRoll:
             if self._is_closed:  # it lacks nothing, or was taken anew or given up just now
                 raise self._not_expected(number)
             earlier = self._writing.get(number)
-            sink = self._writing[number] = ParcelSink(self, folder, number, self._epoch)
+            sink = self._writing[number] = ParcelSink(self, promise, number, self._epoch)
         # A lane that hung may still be writing this parcel: it must not write any more.
         if earlier is not None:
             earlier.abandon()

@@ -13,6 +13,7 @@ from syncd.errors import HeldError
 from syncd.ports import Folder, OpenFile
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, Piece
+from syncd.storage.area import Promise
 from syncd.storage.hashing import PIECE_DIGEST_BYTES, PieceHasher, piece_hasher
 from syncd.storage.layout import stored_path
 from syncd.storage.troubles import ParcelDamagedError
@@ -35,9 +36,10 @@ class Receiver(Protocol):
 class ParcelSink:
     """Takes one parcel. Used by one lane; give_up() from any thread."""
 
-    def __init__(self, roll: Receiver, folder: Folder, number: int, epoch: int) -> None:
+    def __init__(self, roll: Receiver, promise: Promise, number: int, epoch: int) -> None:
         self.roll = roll
-        self.folder = folder
+        self.folder = promise.folder
+        self._promise = promise
         self.number = number
         self.epoch = epoch
         self.total_bytes = roll.plan.length_bytes(number)
@@ -80,6 +82,7 @@ class ParcelSink:
         """Give the parcel up: it stays lacking. Twice is fine, and safe from any thread."""
         with self._lock:
             self._is_over = True
+            self._promise.give_up()
             self._close_files()
 
     def paths(self) -> Iterator[str]:
@@ -127,6 +130,7 @@ class ParcelSink:
             file.write([part], piece.offset_bytes + self._done_bytes)
         except OSError as error:
             raise self.roll.failed(error, self._entry(piece).path) from error
+        self._promise.use(len(part))
         self._hasher.update(part)
         self._done_bytes += len(part)
         return len(part)

@@ -217,9 +217,10 @@ class Rig:
             assert not folder.names
 
 
-def write_parcel(receiving: Any, reader: RollReader, number: int) -> Sink:
+def write_parcel(receiving: Any, reader: RollReader, number: int, sink: Sink | None = None) -> Sink:
     """Carry one parcel from a source into receiving, up to but without the commit."""
-    sink: Sink = receiving.begin(reader.inventory.roll_id, number, reader.evidence)
+    sink = sink or receiving.begin(reader.inventory.roll_id, number, reader.evidence)
+    assert sink is not None
     parcel = reader.open(number)
     try:
         buffer = memoryview(bytearray(MIB))

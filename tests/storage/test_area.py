@@ -115,6 +115,34 @@ def test_space_is_checked_against_what_is_to_be_kept_free() -> None:
     assert area.present()
 
 
+def test_what_is_promised_and_not_written_is_promised_to_nobody_else() -> None:
+    """However often free space is looked at meanwhile; once written it is seen, or given up."""
+    disk, clock = SimDisk(), StillClock()
+    _area(disk)
+    area = Area(disk, STORAGE, clock=clock, keep_free_bytes=400)
+    disk.full_after(1000)
+    first = area.promise(500)
+    clock.now_s += 60
+
+    with pytest.raises(HeldError, match="beside 500 B of rolls") as raised:
+        area.promise(200)
+
+    assert raised.value.code is HeldCode.STORAGE_FULL
+    assert area.folder() is first.folder, "nothing is to be written"
+    disk.open_folder(STORAGE).make_new_file("A012.mov", bytes(300))
+    first.use(300)
+    clock.now_s += 60
+    second = area.promise(100)
+    clock.now_s += 60
+    first.give_up()
+    third = area.promise(200)
+    clock.now_s += 60
+    with pytest.raises(HeldError):
+        area.promise(1)
+    del second, third
+    area.promise(300)
+
+
 def test_a_folder_that_a_person_named_needs_no_marker() -> None:
     """Editorial's target is any folder."""
     disk = SimDisk()

@@ -4,6 +4,7 @@ import errno
 import random
 import threading
 import weakref
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,12 @@ from syncd.errors import HeldError, LinkLostError
 from syncd.journal import parcels, rolls
 from syncd.limits import MIB
 from syncd.roll.stages import HeldCode, Stage
+from syncd.storage.intake import ReceivingRolls
 from syncd.storage.layout import stored_path
-from tests.storage.rig import STORAGE, Rig, carry, footage, write_parcel
+from syncd.storage.receiving import ReceivingRoll
+from tests.storage.rig import STORAGE, Rig, StillClock, carry, footage, write_parcel
+
+PAPERS_BYTES = MIB  # lists and records, which no parcel announces
 
 
 def _on_storage(rig: Rig) -> dict[str, bytes]:
@@ -87,6 +92,34 @@ def test_a_failure_condemns_the_parcel_and_says_why(op: str, code: int, held: He
     assert rig.lacking(roll.lacking()) == [0]
     carry(receiving, rig.reader(), [0])
     _assert_all_there(rig)
+
+
+def test_boxes_that_fill_one_storage_together_leave_what_is_to_be_kept_free() -> None:
+    """Each look finds what all lanes were promised, written or not."""
+    clock = StillClock()
+    one = Rig(footage(big_bytes=40 * MIB), clock=clock)
+    other = Rig(footage(big_bytes=40 * MIB, seed=8), disk=one.disk, source="/media/b", clock=clock)
+    area = one.area(keep_free_bytes=32 * MIB)
+    lanes = []
+    for rig in (one, other):
+        receiving = ReceivingRolls(area, rig.journal)
+        receiving.add(ReceivingRoll(rig.inventory, area, rig.journal, lambda: None))
+        lanes += [(rig, receiving, number) for number in range(rig.plan.count)]
+    one.disk.full_after(72 * MIB)
+    begun = []
+    for rig, receiving, number in lanes:
+        clock.now_s += 60
+        with suppress(HeldError):
+            begun.append((rig.reader(), receiving, number, receiving.begin(rig.roll_id, number)))
+
+    for reader, receiving, number, sink in begun:
+        clock.now_s += 60
+        write_parcel(receiving, reader, number, sink)
+        receiving.commit([sink])
+
+    free_bytes = one.disk.capacity_bytes - one.disk.tree.used_bytes
+    assert free_bytes >= 32 * MIB - PAPERS_BYTES
+    assert free_bytes < 48 * MIB, "nor is any kept free that was not to be"
 
 
 def test_a_failed_sync_condemns_what_other_lanes_wrote_beside_it() -> None:
