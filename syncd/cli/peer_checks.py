@@ -24,6 +24,7 @@ from syncd.wire.ending import RENEWAL, is_ending
 from syncd.wire.identity import Identity
 from syncd.wire.messages import Hello, HelloAnswer
 from syncd.wire.peers import Address, TrustedPeer
+from syncd.wire.pulse import PAIR_REMEDY
 from syncd.wire.trust_store import broken_ones, read
 
 CLOCK_MS_MAX = 2000  # more, and "needed by" and certificates mean different things on both sides
@@ -46,6 +47,10 @@ def peer_checks(config: Config, listing: Mapping[str, Any] | None) -> Iterator[C
         said = f"{taker.name} takes the rolls." if taker else aimed.problem
         name = f"destination {config.destinations[0].name}"
         yield Check(name, taker is not None, said, aimed.remedy)
+    elif not trusted:
+        yield Check(
+            "peers", False, f"No box is paired with this one: {_lacks(config)}.", PAIR_REMEDY
+        )
     for peer in trusted:
         name = f"peer {peer.name}"
         is_called = peer is taker or Role.EDITORIAL in config.node.roles
@@ -56,6 +61,17 @@ def peer_checks(config: Config, listing: Mapping[str, Any] | None) -> Iterator[C
         ends = _said_end(known.get(peer.name)) or seen.get(peer.name)
         if ends is not None and is_ending(ends, _utc_ms()):
             yield _ending(f"certificate of {peer.name}", ends)
+
+
+def _lacks(config: Config) -> str:
+    """Say what a box that trusts nobody cannot do; nothing of what it is for works alone."""
+    roles = config.node.roles
+    lacks = []
+    if Role.PROCESSING in roles:
+        lacks.append("nobody may bring it rolls")
+    if Role.EDITORIAL in roles:
+        lacks.append("there is nobody to fetch from")
+    return " and ".join(lacks) or "nobody takes its rolls"
 
 
 def _own_certificate(config: Config) -> Check:

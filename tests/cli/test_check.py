@@ -69,13 +69,15 @@ def wrong(result: Result) -> dict[str, dict[str, Any]]:
     return {check["name"]: check for check in result.json["checks"] if not check["ok"]}
 
 
-def test_a_fresh_box_lacks_only_its_marker(check: Callable[..., Result], tmp_path: Path) -> None:
-    """And says how to write it; --mark does, once, because a person said so."""
+def test_a_fresh_box_lacks_its_marker_and_a_peer(
+    check: Callable[..., Result], tmp_path: Path
+) -> None:
+    """And says what to do; --mark writes the one, once, because a person said so."""
     before = check("--json")
     assert before.code == 1
     assert before.json["ok"] is False
     assert list(before.json["checks"][0]) == ["name", "ok", "message", "remedy"]
-    assert list(wrong(before)) == ["marker"]
+    assert list(wrong(before)) == ["marker", "peers"]
     assert "syncd check --mark" in wrong(before)["marker"]["remedy"]
     assert not list((tmp_path / "array").iterdir())
 
@@ -123,7 +125,7 @@ def test_one_failing_check_does_not_stop_the_others(
         taken.listen()
         result = check("--json", keep_free="4000 PB", bulk=taken.getsockname()[1])
     found = wrong(result)
-    assert set(found) == {"landing", "space", "port bulk"}
+    assert set(found) == {"landing", "space", "port bulk", "peers"}
     assert "node.bulk" in found["port bulk"]["remedy"]
     assert all(each["message"] and each["remedy"] for each in found.values())
 
@@ -254,6 +256,45 @@ def test_a_peer_that_answers_is_fine(check: Callable[..., Result], tmp_path: Pat
     assert (result.code, wrong(result)) == (0, {})
     peer = next(each for each in result.json["checks"] if each["name"] == "peer edit-1")
     assert "answers as edit-1" in peer["message"]
+
+
+@pytest.mark.parametrize(
+    ("role", "more", "name", "lacks"),
+    [
+        (
+            "processing",
+            '[storage]\npath = "{folder}/array"\n',
+            "peers",
+            "nobody may bring it rolls",
+        ),
+        ("editorial", "", "peers", "nobody to fetch from"),
+        ("offload", '[[landing]]\npath = "{folder}/landing"\n', "peers", "nobody takes its rolls"),
+        (
+            "offload",
+            '[[landing]]\npath = "{folder}/landing"\n[[destination]]\nname = "shared"\n',
+            "destination shared",
+            "No processing box is paired",
+        ),
+    ],
+)
+def test_a_box_that_is_paired_with_nobody_says_so_and_what_to_do(
+    lonely: Box, role: str, more: str, name: str, lacks: str
+) -> None:
+    """Whatever it is for; once, and not if a person has pinned a box by hand, as it is trusted."""
+    for folder in ("array", "landing"):
+        (lonely.folder / folder).mkdir()
+    text = PROCESSING.partition("[storage]")[0].replace('"processing", "offload"', f'"{role}"')
+    text = (text + more).format(folder=lonely.folder, board=lonely.board, bulk=0)
+    path = lonely.folder / "alone.toml"
+    path.write_text(text)
+    alone = wrong(lonely.syncd("check", "--json", config=path))
+    assert lacks in alone[name]["message"]
+    assert "syncd pair" in alone[name]["remedy"]
+    assert len(alone.keys() & {"peers", "destination shared"}) == 1
+
+    path.write_text(text + PEER.format(print="sha256:" + "22" * 32, port=1))
+    pinned = wrong(lonely.syncd("check", "--json", config=path))
+    assert not pinned.keys() & {"peers", "destination shared"}
 
 
 def test_a_clock_that_is_off_is_said_with_by_how_much(
