@@ -38,7 +38,7 @@ from syncd.notices.drop_file import DropFileSubscriber
 from syncd.notices.subscriber import Subscriber
 from syncd.notices.webhook import Target, WebhookSubscriber
 from syncd.notices.webhook_keys import webhook_keys
-from syncd.pairing import Pairing
+from syncd.pairing import Pairing, Ready
 from syncd.parts import Parts
 from syncd.ports import Ports
 from syncd.roll.stages import Stage, is_before
@@ -270,7 +270,7 @@ def _pairing(
     def own() -> Party:
         return Party(identity.name, identity.fingerprint, roles, control.port)
 
-    async def dial(addresses: Sequence[Address], code: str) -> tuple[Party, Address]:
+    async def dial(addresses: Sequence[Address], code: str, ready: Ready) -> tuple[Party, Address]:
         type_it = partial(
             pair_with,
             addresses,
@@ -278,7 +278,7 @@ def _pairing(
             own=own(),
             identity=identity,
             random_bytes=parts.ports.chance.random_bytes,
-            may_trust=lambda party: trusting.why_not(party.name, party.fingerprint),
+            ready=ready,
         )
         return await when_not_busy(type_it)
 

@@ -17,6 +17,7 @@ from syncd.handoff.presence import NOT_PAIRED
 from syncd.journal import rolls
 from syncd.journal.journal import JournalError
 from syncd.journal.rolls import Origin, RollRow
+from syncd.limits import DEAD_AFTER_S
 from syncd.moments import rfc3339
 from syncd.pairing import Pairing
 from syncd.parts import Parts
@@ -24,7 +25,7 @@ from syncd.storage.rechecking import Rechecking
 from syncd.trusting import Trusting
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
-from syncd.wire.pulse import PAIR_REMEDY
+from syncd.wire.pulse import ONE_SIDED, PAIR_REMEDY
 
 
 class NodeAnswers(JournalAnswers):
@@ -56,6 +57,7 @@ class NodeAnswers(JournalAnswers):
         self._trusting = trusting
         self._pairing = pairing
         self._started_s = parts.ports.clock.monotonic_s()
+        self._started_utc_ms = parts.ports.clock.utc_ms()
 
     async def peers(self) -> Plain:
         """Return who we are and whom we know, as `syncd peers --json` prints it."""
@@ -111,11 +113,27 @@ class NodeAnswers(JournalAnswers):
     def _with_trouble(self, row: Plain) -> Plain:
         """Add what is wrong with a peer. A clock that was set back makes nobody present."""
         trouble = self._parts.presence.peers().get(row["name"]) if row["trusted"] else None
+        problem, remedy = (trouble.message, trouble.remedy) if trouble else self._unheard(row)
         return row | {
             "present": row["trusted"] and self._parts.hears(row["name"]),
-            "problem": trouble.message if trouble else "",
-            "remedy": trouble.remedy if trouble else "",
+            "problem": problem,
+            "remedy": remedy,
         }
+
+    def _unheard(self, row: Plain) -> tuple[str, str]:
+        """Tell of a box that is to call this one, and has not since it was paired in this run.
+
+        It may not know that it is paired: the connection broke right after this box had kept it.
+        """
+        peer = self._book.trusted_by_fingerprint(row["fingerprint"])
+        if peer is None or peer.paired_at_utc_ms is None or row["last_heard_at"] is not None:
+            return "", ""
+        since_ms = self._clock.utc_ms() - peer.paired_at_utc_ms
+        is_of_this_run = peer.paired_at_utc_ms >= self._started_utc_ms
+        is_caller = self._parts.area is not None and peer.name not in self._parts.pulses
+        if not is_of_this_run or not is_caller or since_ms <= DEAD_AFTER_S * 1000:
+            return "", ""
+        return f"{peer.name} has not called since it was paired with this box.", ONE_SIDED
 
     async def fetch(self, text: str, to: str) -> Plain:
         """Begin to fetch a roll. Raises NotPossibleError on a box that does not fetch."""

@@ -37,13 +37,15 @@ UNSHOWN_S = 5.0  # a command asks again at once, unless it was killed or stands 
 CONTROL_PORT_DEFAULT = 8840
 
 Plain = dict[str, Any]
-Dial = Callable[[Sequence[Address], str], Awaitable[tuple[Party, Address]]]
+Ready = Callable[[Party, Address], Awaitable[None]]
+Dial = Callable[[Sequence[Address], str, Ready], Awaitable[tuple[Party, Address]]]
 
 
 class Pairing:
     """Runs until cancelled; the board asks it.
 
-    dial: types a code to the first of some addresses that answers.
+    dial: types a code to the first of some addresses that answers; tells who does before it proves
+    anything to that box.
     announce: says on the network whether a code is shown; None where nobody is looked for.
     """
 
@@ -188,13 +190,26 @@ class Pairing:
             raise NotPossibleError("A code is being tried already.", remedy="Wait for its end.")
         async with self._joining:
             addresses = _typed_address(with_) or (await self._find(with_)).addresses
-            try:
-                async with asyncio.timeout(JOIN_S):
-                    party, address = await self._dial(addresses, code)
-            except TimeoutError as error:
-                raise PairingError("The other box takes too long.", remedy="Try again.") from error
-            await self._trusting.trust(self._peer(party, address))
-            return _plain(party)
+            return await self._type(addresses, code)
+
+    async def _type(self, addresses: Sequence[Address], code: str) -> Plain:
+        peer: TrustedPeer | None = None
+
+        async def ready(party: Party, address: Address) -> None:
+            nonlocal peer
+            peer = self._peer(party, address)
+            await self._trusting.prepare(peer)
+
+        try:
+            async with asyncio.timeout(JOIN_S):
+                party, _ = await self._dial(addresses, code, ready)
+            assert peer is not None, "whoever proved itself was announced by ready() before"
+            await self._trusting.trust(peer, trusts_us=True)
+        except TimeoutError as error:
+            raise PairingError("The other box takes too long.", remedy="Try again.") from error
+        finally:
+            await self._trusting.unprepare()
+        return _plain(party)
 
     async def _find(self, name: str) -> Announced:
         """Return the one box that is meant. Raises UsageError, NotPossibleError."""

@@ -151,8 +151,11 @@ class Trusting:
                 )
         return None
 
-    async def trust(self, peer: TrustedPeer) -> None:
-        """Trust a box from now on, as a person has decided. Raises SyncdError."""
+    async def trust(self, peer: TrustedPeer, *, trusts_us: bool = False) -> None:
+        """Trust a box from now on, as a person has decided. Raises SyncdError.
+
+        trusts_us: whether that box trusts this one already, as is told if this one cannot keep it.
+        """
         async with self._lock:
             refusal = self.why_not(peer.name, peer.fingerprint)
             if refusal is not None:
@@ -162,7 +165,7 @@ class Trusting:
             try:
                 await self._disk.aside(self._store.add, peer)
             except ConfigError as error:
-                raise self._not_paired(peer, error) from error
+                raise self._not_paired(peer, error, trusts_us=trusts_us) from error
             before = self._book.trusted_by_fingerprint(peer.fingerprint)
             if before is not None and (before.name, before.roles) != (peer.name, peer.roles):
                 self._book.forget(peer.fingerprint)  # what it has open was begun as another one
@@ -170,6 +173,31 @@ class Trusting:
             self._book.trust(peer)
             self._took_up(peer)
             log.info("%s is paired with this box: %s", peer.name, peer.fingerprint)
+
+    async def prepare(self, peer: TrustedPeer) -> None:
+        """Make as sure as can be that trust() will be able to keep this very peer.
+
+        Raises SyncdError: then it cannot be trusted, and nothing has been changed.
+        """
+        async with self._lock:
+            refusal = self.why_not(peer.name, peer.fingerprint)
+            if refusal is not None:
+                raise refusal
+            if any(pin.fingerprint == peer.fingerprint for pin in self._pins):
+                return
+            try:
+                await self._disk.aside(self._store.prepare, peer)
+            except ConfigError as error:
+                raise NotKeptError(
+                    f"This box could not keep {peer.name}, and has proved nothing to it:",
+                    error,
+                    remedy=f"{error.remedy} Then type the code again; it has lost no try.",
+                ) from error
+
+    async def unprepare(self) -> None:
+        """Take it that nobody who was prepared will be trusted."""
+        async with self._lock:
+            await self._disk.aside(self._store.unprepare)
 
     async def forget(self, text: str) -> TrustedPeer:
         """Trust a box no longer, cut all there is with it, and return who it was.
@@ -189,14 +217,15 @@ class Trusting:
                 raise self._why from error
             return peer
 
-    def _not_paired(self, peer: TrustedPeer, error: SyncdError) -> NotKeptError:
-        return NotKeptError(
-            f"{peer.name} is not paired with this box, which cannot keep it:",
-            error,
-            remedy=f"{error.remedy} Then pair again. "
-            f"{peer.name} may trust this box already: see `syncd peers` there, and if this box is "
-            f"not to be trusted, run `syncd peers forget {self._own_name}` there.",
-        )
+    def _not_paired(self, peer: TrustedPeer, error: SyncdError, *, trusts_us: bool) -> NotKeptError:
+        remedy = f"{error.remedy} Then pair again."
+        if trusts_us:
+            remedy += (
+                f" {peer.name} trusts this box already: if it is not to, run `syncd peers forget "
+                f"{self._own_name}` there."
+            )
+        problem = f"{peer.name} is not paired with this box, which cannot keep it:"
+        return NotKeptError(problem, error, remedy=remedy)
 
 
 def _not_kept(names: str, cause: SyncdError) -> NotKeptError:

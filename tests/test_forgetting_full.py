@@ -78,13 +78,34 @@ def test_who_is_forgotten_on_a_full_disk_is_cut_and_stays_so_once_there_is_room(
 def test_a_box_that_cannot_keep_whom_it_is_paired_with_says_what_is_so(
     boxes: Set, disk: SmallDisk
 ) -> None:
-    """The other box may trust this one already; nothing is tried again by itself."""
+    """Neither has kept anything; nothing is tried again by itself."""
     fill(disk)
     with boxes.process.shows() as shown:
         boxes.offload.types("pair", *shown.code.split(), *boxes.at)
         code, _, err = shown.ends()
     assert code != 0
     assert "offload-1 is not paired with this box" in err
-    assert "offload-1 may trust this box already" in err
     assert "tried again by itself" not in err
     assert not peers_of(boxes.pair.processing)
+    assert not peers_of(boxes.pair.offload)
+
+
+def test_a_code_that_is_typed_on_a_box_that_cannot_write_is_not_used_up(
+    boxes: Set, disk: SmallDisk
+) -> None:
+    """It is looked for room before anything is proved; the same code does once there is some."""
+    fill(disk)
+    at = ("--with", f"127.0.0.1:{boxes.pair.offload.control}")
+    with boxes.offload.shows() as shown:
+        typed = boxes.process.types("pair", *shown.code.split(), *at)
+        assert typed.returncode == 75
+        assert "has proved nothing to it" in typed.stderr
+        assert "tried again by itself" not in typed.stderr
+        for box in (boxes.pair.processing, boxes.pair.offload):
+            assert not peers_of(box)
+        make_room(disk)
+        typed = boxes.process.types("pair", *shown.code.split(), *at)
+        assert (typed.returncode, shown.ends()[0]) == (0, 0), typed.stderr
+    for box in (boxes.pair.processing, boxes.pair.offload):
+        assert len(peers_of(box)) == 1
+    assert not list(disk.path.glob(".trusted.json*"))

@@ -1,5 +1,6 @@
 """Two real daemons that know nothing of each other, a code, and what a person sees on both."""
 
+import asyncio
 import json
 import os
 import re
@@ -16,6 +17,10 @@ import psutil
 import pytest
 
 from syncd.limits import MIB
+from syncd.wire.identity import Identity
+from syncd.wire.pairing import Party
+from syncd.wire.pairing_dial import pair_with
+from syncd.wire.peers import Address
 from syncd.wire.trust_store import FILE_NAME
 from tests.boxes import Box, Pair, place_roll, wait_until
 from tests.test_node import stage_roll
@@ -281,6 +286,35 @@ def test_a_box_of_a_name_that_is_known_is_paired_after_the_other_is_forgotten(
         assert shown.ends()[0] == 0
     place_roll(stage_roll(tmp_path / "A012"), boxes.pair.landing, "A012")
     boxes.pair.wait_ready("A012")
+
+
+def test_a_box_that_does_not_know_that_it_was_paired_is_told_of_with_what_to_do(
+    boxes: Set, tmp_path: Path
+) -> None:
+    """The connection broke when only the side that showed the code had kept it."""
+    box = boxes.pair.processing
+    other = Identity.load_or_make(tmp_path / "edit-1", "edit-1", time.time_ns() // 1_000_000)
+
+    async def ready(_: Party, __: Address) -> None:
+        """Take no room: this box never lists the other one."""
+
+    with boxes.process.shows() as shown:
+        typed = pair_with(
+            [("127.0.0.1", box.control)],
+            shown.code.replace(" ", ""),
+            own=Party("edit-1", other.fingerprint, ("editorial",), 8840),
+            identity=other,
+            random_bytes=os.urandom,
+            ready=ready,
+        )
+        asyncio.run(typed)
+        assert shown.ends()[0] == 0
+    assert peers_of(box)["edit-1"]["problem"] == "", "it may be about to call"
+    wait_until(lambda: peers_of(box)["edit-1"]["problem"], 30, "it is missed")
+    told = " ".join(boxes.process.types("peers").stdout.split())
+    assert "edit-1 has not called since it was paired with this box." in told
+    assert "`syncd peers` there does not list this box" in told
+    assert "pair again" in " ".join(boxes.process.types("check").stdout.split())
 
 
 def test_the_list_of_paired_boxes_survives_the_loss_of_the_journal(boxes: Set) -> None:

@@ -10,7 +10,7 @@ from syncd.edges.chance import SystemChance
 from syncd.edges.disk import RealDisk
 from syncd.edges.threads import ThreadLines
 from syncd.errors import NotPossibleError, SyncdError, UsageError
-from syncd.pairing import LOOK_FOR_S, Pairing
+from syncd.pairing import LOOK_FOR_S, Pairing, Ready
 from syncd.ports import Ports
 from syncd.trusting import Trusting
 from syncd.wire.announcement import (
@@ -20,7 +20,7 @@ from syncd.wire.announcement import (
     read_announcement,
     txt_record,
 )
-from syncd.wire.pairing import Party
+from syncd.wire.pairing import PairingError, Party
 from syncd.wire.peers import Address, PeerBook
 from syncd.wire.trust_store import TrustStore, read
 from tests.faults.virtual_time import run_simulated
@@ -45,6 +45,8 @@ class Scene:
         self.state = state
         self.book = PeerBook(OWN)
         self.dialled: list[Address] = []
+        self.has_prepared: list[bool] = []
+        self.problem: SyncdError | None = None
         disk = NoThread()
         ports = Ports(clock=SimClock(), chance=SystemChance(), disk=disk, lines=ThreadLines())
         trusting = Trusting(
@@ -60,10 +62,17 @@ class Scene:
         self.pairing = Pairing(self.book, trusting, ports, own=lambda: own, dial=self._dial)
         self.pairing.announce = (lambda _: None) if discovers else None
 
-    async def _dial(self, addresses: Sequence[Address], code: str) -> tuple[Party, Address]:
+    async def _dial(
+        self, addresses: Sequence[Address], code: str, ready: Ready
+    ) -> tuple[Party, Address]:
         assert code == "482913"
         self.dialled += addresses
-        return Party("process-1", PROCESS, ("processing",), 8840), addresses[0]
+        party = Party("process-1", PROCESS, ("processing",), 8840)
+        await ready(party, addresses[0])
+        self.has_prepared.append(bool(list(self.state.iterdir())))
+        if self.problem is not None:
+            raise self.problem
+        return party, addresses[0]
 
     def hears(self, name: str, fingerprint: str, at: Address, *, is_pairing: bool) -> None:
         """Hear an announcement."""
@@ -137,6 +146,31 @@ def test_a_box_is_named_or_its_address_is_typed(
     scene.hears("process-1", PROCESS, HERE, is_pairing=False)
     scene.types(typed)
     assert scene.dialled == [dialled]
+
+
+def test_a_box_that_could_not_be_kept_is_told_nothing_and_one_that_fails_later_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Room for the entry is taken before this box proves anything, and given back."""
+    scene = Scene(tmp_path)
+    scene.problem = PairingError("The code is wrong.", remedy="Type it again.")
+    with pytest.raises(PairingError):
+        scene.types("10.20.0.9")
+    assert scene.has_prepared == [True]
+    assert not list(tmp_path.iterdir())
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    scene.problem = None
+    monkeypatch.setattr("syncd.edges.private_file.write_private", full)
+    with pytest.raises(SyncdError) as caught:
+        scene.types("10.20.0.9")
+    assert "has proved nothing to it" in caught.value.problem
+    assert "type the code again" in caught.value.remedy
+    assert caught.value.exit_code == 75
+    assert scene.has_prepared == [True], "it got no further"
+    assert read(tmp_path) == ()
 
 
 def test_nobody_is_a_no_with_what_to_do(tmp_path: Path) -> None:

@@ -98,7 +98,10 @@ async def test_a_store_that_cannot_be_written_lets_nobody_in_and_keeps_nobody_in
         await scene.trusting.trust(EDIT)
     assert "edit-1 is not paired with this box" in unpaired.value.problem
     assert "Nothing was moved" not in unpaired.value.remedy
-    assert "edit-1 may trust this box already" in unpaired.value.remedy
+    assert "trusts this box already" not in unpaired.value.remedy
+    with pytest.raises(SyncdError) as unpaired:
+        await scene.trusting.trust(EDIT, trusts_us=True)
+    assert "edit-1 trusts this box already" in unpaired.value.remedy
     assert scene.book.trusted_by_name("edit-1") is None
     with pytest.raises(SyncdError) as caught:
         await scene.trusting.forget("process-1")

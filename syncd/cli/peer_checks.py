@@ -24,7 +24,7 @@ from syncd.wire.ending import RENEWAL, is_ending
 from syncd.wire.identity import Identity
 from syncd.wire.messages import Hello, HelloAnswer
 from syncd.wire.peers import Address, TrustedPeer
-from syncd.wire.pulse import PAIR_REMEDY
+from syncd.wire.pulse import ONE_SIDED, PAIR_REMEDY
 from syncd.wire.trust_store import broken_ones, read
 
 CLOCK_MS_MAX = 2000  # more, and "needed by" and certificates mean different things on both sides
@@ -139,8 +139,10 @@ def caller_check(heard: Mapping[str, Any] | None, name: str) -> Check:
     if heard["present"]:
         return Check(name, True, "It calls this box, and was heard just now.")
     last = heard["last_heard_at"]
-    message = f"It was last heard at {last}." if last else "It has not called since the start."
-    return Check(name, False, message, "Run `syncd check` there: that box calls this one.")
+    remedy = "Run `syncd check` there: that box calls this one."
+    if last:
+        return Check(name, False, f"It was last heard at {last}.", remedy)
+    return Check(name, False, "It has not called since the start.", f"{remedy} {ONE_SIDED}")
 
 
 def _judge(name: str, answer: HelloAnswer, *, takes: bool, ahead_ms: int, slack_ms: float) -> Check:

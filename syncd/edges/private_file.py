@@ -67,6 +67,41 @@ def replace_private(path: Path, data: bytes) -> None:
     sync_folder(path.parent)
 
 
+def prepare_private(path: Path, data: bytes) -> None:
+    """Write beside path what put_prepared() may put there, durably: it then needs no more room.
+
+    Raises OSError.
+    """
+    drop_prepared(path)
+    try:
+        write_private(_prepared(path), data)
+    except BaseException:
+        with suppress(OSError):
+            drop_prepared(path)
+        raise
+
+
+def put_prepared(path: Path, data: bytes) -> bool:
+    """Put what was prepared in the place of path, if it is data; durable on return.
+
+    False if it is not, and then nothing is changed. Raises OSError.
+    """
+    if read_private(_prepared(path), bytes_max=len(data)) != data:
+        return False
+    _prepared(path).replace(path)
+    sync_folder(path.parent)
+    return True
+
+
+def drop_prepared(path: Path) -> None:
+    """Remove what was prepared for path, if anything was. Raises OSError."""
+    _prepared(path).unlink(missing_ok=True)
+
+
+def _prepared(path: Path) -> Path:
+    return path.with_name(f".{path.name}.next")
+
+
 def write_private(path: Path, data: bytes) -> None:
     """Write a file that is not there yet, and sync it. Raises OSError."""
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, MODE)

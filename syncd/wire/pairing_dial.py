@@ -10,7 +10,7 @@ from contextlib import suppress
 from typing import TypeVar
 
 from syncd.edges.dialling import open_socket
-from syncd.errors import PeerUnreachableError, SyncdError
+from syncd.errors import PeerUnreachableError
 from syncd.wire.fields import BadMessage
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.handshakes import handshake_error, hung_up
@@ -54,14 +54,14 @@ async def pair_with(
     own: Party,
     identity: Identity,
     random_bytes: Callable[[int], bytes],
-    may_trust: Callable[[Party], SyncdError | None],
+    ready: Callable[[Party, Address], Awaitable[None]],
 ) -> tuple[Party, Address]:
     """Type code to the first of addresses that answers; return who proved itself, and where.
 
-    may_trust: why this box cannot trust the other one, asked before anything is proved to it.
-    Raises PeerUnreachableError, PairingError, or what may_trust returns.
+    ready: called before anything is proved to the other box; raises a SyncdError if this one
+    cannot trust it. Raises that, PeerUnreachableError or PairingError.
     """
-    problem: SyncdError | None = None
+    problem: PeerUnreachableError | None = None
     for address in addresses:
         try:
             reader, writer = await _connect(address, identity)
@@ -76,7 +76,7 @@ async def pair_with(
                 if shown == own.fingerprint:
                     raise _is_this_box(address)
                 typing = Typing(code, own, shown, random_bytes)
-                return await _exchange(reader, writer, typing, may_trust, address), address
+                return await _exchange(reader, writer, typing, ready, address), address
         except TimeoutError as error:
             raise PeerUnreachableError(
                 f"{address_text(address)} does not answer.", remedy="Try again."
@@ -94,7 +94,7 @@ async def _exchange(
     reader: asyncio.StreamReader,
     writer: asyncio.StreamWriter,
     typing: Typing,
-    may_trust: Callable[[Party], SyncdError | None],
+    ready: Callable[[Party, Address], Awaitable[None]],
     address: Address,
 ) -> Party:
     try:
@@ -107,9 +107,7 @@ async def _exchange(
             f"{address_text(address)} shows no pairing code.",
             remedy="Run `syncd pair` there, and type the code that it shows here.",
         ) from error
-    refusal = may_trust(party)
-    if refusal is not None:
-        raise refusal
+    await ready(party, address)
     try:
         writer.write(typing.prove())
         return await _next(reader, typing)

@@ -29,6 +29,8 @@ from syncd.ports import PeerCalls, Ports
 from syncd.wire.messages import Hello, HelloAnswer
 
 PAIR_REMEDY = "Run `syncd pair` on one of the two boxes, and type its code on the other."
+# Of a pairing whose connection broke when only one of the two had kept it.
+ONE_SIDED = "If `syncd peers` there does not list this box, it has not kept that: pair again."
 # A last resort: the calls have limits of their own.
 MOVES_WITHIN_S = 0.2  # what lives moves at once when the peer is heard
 ATTEMPT_S = CONNECT_TIMEOUT_S + GREETING_ANSWER_S + 2.0

@@ -7,11 +7,20 @@ Must not: decide whom to trust, or know the peers that the config pins.
 import json
 import logging
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from syncd.edges.private_file import NoFileError, keep_aside, read_private, replace_private
+from syncd.edges.private_file import (
+    NoFileError,
+    drop_prepared,
+    keep_aside,
+    prepare_private,
+    put_prepared,
+    read_private,
+    replace_private,
+)
 from syncd.errors import (
     STATE_DISK_REMEDY,
     ConfigError,
@@ -86,12 +95,27 @@ class TrustStore:
 
     def add(self, peer: TrustedPeer) -> None:
         """Keep a peer; durable on return. Raises SyncdError, and then it is not kept."""
+        self._write(self._with(peer))
+
+    def prepare(self, peer: TrustedPeer) -> None:
+        """Take the room that add() will need for this very peer. Raises SyncdError."""
+        try:
+            prepare_private(self._path, _content(self._with(peer)))
+        except OSError as error:
+            raise _cannot(self._path.parent, "written", error) from error
+
+    def unprepare(self) -> None:
+        """Give back what prepare() took, if add() has not used it."""
+        with suppress(OSError):  # it is taken again, or written over, by the next one
+            drop_prepared(self._path)
+
+    def _with(self, peer: TrustedPeer) -> dict[str, TrustedPeer]:
         if len(self._peers) >= PAIRED_MAX and peer.fingerprint not in self._peers:
             raise SyncdError(
                 f"{PAIRED_MAX} peers are paired with this box already.",
                 remedy="Forget those that are gone: syncd peers forget NAME",
             )
-        self._write(self._peers | {peer.fingerprint: peer})
+        return self._peers | {peer.fingerprint: peer}
 
     def remove(self, fingerprint: str) -> None:
         """Keep a peer no longer; durable on return.
@@ -108,9 +132,10 @@ class TrustStore:
         self._write(dict(self._peers))
 
     def _write(self, peers: dict[str, TrustedPeer]) -> None:
-        plain = {"version": VERSION, "peers": [_to_plain(peer) for peer in peers.values()]}
+        data = _content(peers)
         try:
-            replace_private(self._path, json.dumps(plain, indent=2).encode() + b"\n")
+            if not put_prepared(self._path, data):
+                replace_private(self._path, data)
         except OSError as error:
             raise _cannot(self._path.parent, "written", error) from error
         self._peers = peers
@@ -152,6 +177,11 @@ def _parse(data: bytes, path: Path) -> tuple[TrustedPeer, ...]:
         if len({getattr(peer, kind) for peer in peers}) != len(peers):
             raise DamagedStoreError(f"a {kind} is in it twice", path)
     return peers
+
+
+def _content(peers: dict[str, TrustedPeer]) -> bytes:
+    plain = {"version": VERSION, "peers": [_to_plain(peer) for peer in peers.values()]}
+    return json.dumps(plain, indent=2).encode() + b"\n"
 
 
 def _to_plain(peer: TrustedPeer) -> dict[str, Any]:
@@ -199,9 +229,9 @@ def _cannot(state: Path, what: str, error: OSError) -> SyncdError:
         return trouble if what != "written" else StateDiskError(trouble.problem, remedy=_MAKE_ROOM)
     if isinstance(error, NoFileError):
         return ConfigError(
-            f"{path} is {error.strerror}, which syncd does not use as its list of paired boxes.",
-            remedy=f"Put the file itself in its place. If there is none, remove what lies at "
-            f"{path}, start syncd, and pair the boxes anew.",
+            f"{error.filename} is {error.strerror}, and no list of paired boxes.",
+            remedy="Put the file itself in its place. If there is none, remove what lies at "
+            f"{error.filename}, start syncd, and pair the boxes anew.",
         )
     if isinstance(error, IsADirectoryError):
         remedy = f"Move the folder away: {error.filename2 or error.filename or path}"

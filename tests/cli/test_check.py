@@ -370,3 +370,5 @@ def test_a_peer_that_only_calls_is_judged_by_what_the_daemon_heard() -> None:
     assert (now.ok, once.ok, never.ok) == (True, False, False)
     assert "2026-03-14T19:00:00.000Z" in once.message
     assert "not called" in never.message
+    assert "pair again" in never.remedy
+    assert "pair again" not in once.remedy, "it was there, so both have kept it"

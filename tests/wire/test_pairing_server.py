@@ -98,6 +98,11 @@ class Scene:
         refusal: SyncdError | None = None,
     ) -> tuple[Party, Address]:
         """Type a code on a box."""
+
+        async def ready(_: Party, __: Address) -> None:
+            if refusal is not None:
+                raise refusal
+
         identity = self.make_identity(box) if isinstance(box, str) else box
         return await pair_with(
             [at or self.address],
@@ -105,7 +110,7 @@ class Scene:
             own=party_of(identity, 8840),
             identity=identity,
             random_bytes=_random,
-            may_trust=lambda _: refusal,
+            ready=ready,
         )
 
 

@@ -197,6 +197,31 @@ def test_a_folder_that_takes_its_place_later_is_named(tmp_path: Path) -> None:
     assert store.peers == ()
 
 
+def test_what_was_prepared_is_kept_on_a_disk_that_is_full_by_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only that very list: another one needs room of its own. What is not used is removed."""
+    store = TrustStore.load(tmp_path, NOW_UTC_MS)
+    store.prepare(PROCESS)
+    assert not read(tmp_path), "nobody is trusted by that"
+    store.unprepare()
+    assert not os.listdir(tmp_path)
+    store.prepare(PROCESS)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("syncd.edges.private_file.write_private", full)
+    with pytest.raises(StateDiskError):
+        store.add(EDIT)
+    store.add(PROCESS)
+    assert read(tmp_path) == store.peers == (PROCESS,)
+    assert os.listdir(tmp_path) == [FILE_NAME]
+    with pytest.raises(StateDiskError):
+        store.prepare(EDIT)
+    assert os.listdir(tmp_path) == [FILE_NAME]
+
+
 def test_there_is_a_bound(tmp_path: Path) -> None:
     """A list that only grows is one that nobody looks at."""
     peers = [
