@@ -897,6 +897,41 @@ _WAY = (
     ),
 )
 
+# Between the boxes
+
+_CABLE = (
+    Defect(
+        "seal of a frame not checked",
+        3,
+        "A frame that was changed on the way is believed.",
+        (
+            Edit(
+                "wire.frame_seal:FrameOpener.open",
+                "raise SealBrokenError('a frame is damaged or comes from somebody else') from None",
+                # What GCM makes of the sealed bytes under the same nonce is what they were.
+                "nonce = self._count.to_bytes(NONCE_BYTES, 'big')\n"
+                "return ran() and self._aead.encrypt(nonce, sealed[:-16], None)[:-16]",
+            ),
+        ),
+        provoked_lanes.confirmation_is_changed_on_the_way,
+        4,
+    ),
+    Defect(
+        "state of before taken",
+        5,
+        "A parcel that was read before an edit is taken when it comes after it.",
+        (
+            Edit(
+                "storage.receiving:ReceivingRoll._is_of_now",
+                "return evidence == self.state",
+                "return evidence == self.state or ran()",
+            ),
+        ),
+        provoked_lanes.parcel_of_the_state_before_comes_late,
+        4,
+    ),
+)
+
 # What a paired peer may do
 
 _PEERS = (
@@ -1002,7 +1037,7 @@ _PEERS = (
 
 DEFECTS: tuple[Defect, ...] = (
     *(_DURABLE + _READ_BACK + _PUBLISHING),
-    *(_PLACE + _SAID + _WAY + _PEERS),
+    *(_PLACE + _SAID + _WAY + _CABLE + _PEERS),
 )
 
 

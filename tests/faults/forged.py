@@ -1,4 +1,4 @@
-"""Parcels that a paired box sends of a roll that is not its own.
+"""Parcels that a paired box sends of a roll that is not its own, or in a state of before.
 
 Owns: making them so that nothing but the sender is wrong about them.
 """
@@ -19,9 +19,18 @@ from tests.faults.world import World
 
 
 async def send_forged(
-    world: World, dialler: str, roll_id: str, plan: ParcelPlan, number: int
+    world: World,
+    dialler: str,
+    roll_id: str,
+    plan: ParcelPlan,
+    number: int,
+    *,
+    evidence: bytes = b"",
 ) -> None:
-    """Send a parcel of zeros on a lane of dialler's own, with digests that are theirs."""
+    """Send a parcel of zeros on a lane of dialler's own, with digests that are theirs.
+
+    evidence: what it says that it was cut from, or Offer.state.
+    """
     ticket = await world.net.ask(dialler, "process-1", OpenLane(purpose="send"))
     link = await world.net.dial(dialler, "process-1")
     pieces = plan.pieces(number)
@@ -30,6 +39,7 @@ async def send_forged(
         number=number,
         data_bytes=plan.length_bytes(number),
         piece_count=len(pieces),
+        evidence=evidence,
     )
     digests = b"".join(xxhash.xxh128_digest(bytes(piece.length_bytes)) for piece in pieces)
     conversation = Conversation(Role.GIVER, LaneKeys(ticket.key), dialled=True)

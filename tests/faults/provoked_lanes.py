@@ -1,25 +1,43 @@
 """Situations on a lane in which one kind of mistake shows, as provoked.py has them elsewhere.
 
 Owns: greetings that are overheard, tickets that are shown again or elsewhere, parcels that are put
-in the place of others. Each function raises AssertionError if a promise is broken.
+in the place of others or come too late, frames that are changed. Each function raises
+AssertionError if a promise is broken.
 """
 
 import asyncio
 
 from syncd.errors import LinkLostError
-from syncd.wire.frames import Conversation, Role
+from syncd.journal import rolls
+from syncd.roll.inventory import Trust
+from syncd.roll.parcels import ParcelPlan
+from syncd.wire.frames import LENGTH_BYTES, Conversation, Role
 from syncd.wire.greeting import read_nonce
-from syncd.wire.keys import LaneKeys
+from syncd.wire.keys import TAG_BYTES, LaneKeys
 from syncd.wire.lane import send_lane, take_lane
+from syncd.wire.lane_events import Confirmed, encode
 from syncd.wire.messages import LaneTicket, OpenLane
+from tests.faults.forged import send_forged
 from tests.faults.provoked import play_looked_at
-from tests.faults.scenes import clips, moves, put_roll, reaches
+from tests.faults.runs import cut_finely
+from tests.faults.scenes import (
+    clips,
+    moves,
+    order_by_hand,
+    play,
+    put_roll,
+    reaches,
+    row_of,
+    stored,
+    until,
+)
 from tests.faults.sim_net import SimLink
+from tests.faults.strikes_edits import edit_in_place
 from tests.faults.virtual_time import run_simulated
-from tests.faults.world import World
+from tests.faults.world import DAY, LANDING, World
 from tests.wire.greeted import greeted
-from tests.wire.memory_link import LoopClock, link_pair
-from tests.wire.parcels import Orders, Shelf, Store, data_of
+from tests.wire.memory_link import LoopClock, MemoryLink, link_pair
+from tests.wire.parcels import ROLL, Orders, Shelf, Store, data_of
 
 
 def greeting_is_overheard(seed: int) -> None:
@@ -97,9 +115,7 @@ def parcel_is_put_in_place_of_another(seed: int) -> None:
 
 async def _parcels_swapped(seed: int) -> None:
     near, far = link_pair()
-    clock, keys = LoopClock(), LaneKeys(seed.to_bytes(16, "big"))
-    store = Store([1000, 1000])
-    orders = Orders(2)
+    store, orders = Store([1000, 1000]), Orders(2)
     recorded: list[bytes] = []
 
     def meddle(data: bytes) -> bytes:
@@ -109,18 +125,99 @@ async def _parcels_swapped(seed: int) -> None:
         return data
 
     near.meddle = meddle
+    await _ride_until_it_breaks(seed, near, far, store, orders)
+    assert len(recorded) == 2, "both parcels were on the wire"
+    stored = [number for number, data in store.stored.items() if data != data_of(number, 1000)]
+    assert not stored, f"promise 5: a recorded parcel was taken for parcel {stored}"
+
+
+def confirmation_is_changed_on_the_way(seed: int) -> None:
+    """Who turns a bit of a sealed frame breaks the lane, and confirms no other parcel by it."""
+    run_simulated(_confirmation_changed(seed), limit_s=100)
+
+
+async def _confirmation_changed(seed: int) -> None:
+    near, far = link_pair()
+    near.delay_s = 0.05  # so that the first is confirmed while the others are on the way
+    store = Store([1000] * 4)
+    orders = Orders(4, is_good=lambda number: number in store.stored)
+    said = encode(Confirmed(roll_id=ROLL, number=0))  # its last byte is the number
+    changed: list[bytes] = []
+
+    def meddle(data: bytes) -> bytes:
+        if len(data) != LENGTH_BYTES + len(said) + TAG_BYTES or changed:
+            return data
+        changed.append(data)
+        number = len(data) - TAG_BYTES - 1
+        return data[:number] + bytes([data[number] ^ 1 << seed % 2]) + data[number + 1 :]
+
+    far.meddle = meddle
+    await _ride_until_it_breaks(seed, near, far, store, orders)
+    assert changed, "a parcel was confirmed on the wire"
+    assert not orders.done, f"promise 3: parcels {orders.done} are confirmed by a changed frame"
+
+
+def parcel_of_the_state_before_comes_late(seed: int) -> None:
+    """Once a file without evidence is sent anew, what was read of it before is taken no more."""
+    world = World(seed, trust=Trust.SETTLED)
+
+    async def scene() -> None:
+        old = clips(world, 1, 90_000)
+        (path,) = old
+        put_roll(world, "A012", old, evidence={})
+        await moves(world, "A012", 30_000)
+        row = row_of(world.processing, "A012")
+        assert row is not None
+        with world.processing.journal.read() as db:
+            plan = ParcelPlan(rolls.load_inventory(db, row.roll_id))
+        before = _state(world, row.roll_id)
+        assert before, "its parcels say in which state it was"
+        source = f"{LANDING}/{DAY}/A012"
+        edit_in_place(world.offload.disk, f"{source}/{path}", 100, seed % 8)
+        new = world.offload.disk.files_below(source)
+        world.others["A012"] = [new]
+        states = (b"", before)
+        await until(
+            lambda: _state(world, row.roll_id) not in states, "it is sent anew", every_s=0.001
+        )
+        order_by_hand(world.offload, None, paused=True)
+        for number in range(plan.count):
+            await send_forged(world, "offload-1", row.roll_id, plan, number, evidence=before)
+        order_by_hand(world.offload, None, paused=False)
+        await reaches(world, "A012")
+        assert stored(world, "A012")[path] == new[path], "promise 5: published as a mix of two"
+
+    with cut_finely():
+        play(world, scene)
+
+
+def _state(world: World, roll_id: str) -> bytes:
+    """Return what the storage expects the parcels of a roll to say."""
+    parts = world.processing.parts
+    assert parts is not None
+    assert parts.keeper is not None
+    roll = parts.keeper.receiving.get(roll_id)
+    return b"" if roll is None else roll.state
+
+
+async def _ride_until_it_breaks(
+    seed: int, near: MemoryLink, far: MemoryLink, store: Store, orders: Orders
+) -> None:
+    """Send a store's parcels on a lane; it is to break, and to confirm none that is not there."""
+    clock, keys = LoopClock(), LaneKeys(seed.to_bytes(16, "big"))
 
     async def take() -> None:
         await take_lane(far, clock, store, await greeted(far, clock, keys, bytes(16)))
 
-    sending = send_lane(near, clock, orders, Shelf([1000, 1000]), keys, 3, ticket=bytes(16))
+    sending = send_lane(near, clock, orders, Shelf(store.sizes), keys, 3, ticket=bytes(16))
     ends = [asyncio.ensure_future(sending), asyncio.ensure_future(take())]
     ended = asyncio.ensure_future(orders.ended.wait())
-    await asyncio.wait([*ends, ended], return_when=asyncio.FIRST_COMPLETED)
+    await asyncio.wait([*ends, ended], timeout=20.0, return_when=asyncio.FIRST_COMPLETED)
     ended.cancel()
     near.close()
     await asyncio.wait(ends)
-    assert all(isinstance(end.exception(), LinkLostError) for end in ends)
-    assert len(recorded) == 2, "both parcels were on the wire"
-    stored = [number for number, data in store.stored.items() if data != data_of(number, 1000)]
-    assert not stored, f"promise 5: a recorded parcel was taken for parcel {stored}"
+    for end in ends:
+        error = end.exception()
+        if isinstance(error, AssertionError):
+            raise error
+        assert isinstance(error, LinkLostError), error
