@@ -168,6 +168,12 @@ def test_paths_that_lead_elsewhere_are_refused(scene: Scene) -> None:
     before = set(os.listdir(scene.folder))
     scene.attack(attack)
     assert set(os.listdir(scene.folder)) <= before | {"staging"}
+    told = [line for line in scene.events("refused") if '"unfit"' in line]
+    assert 1 <= len(told) <= 3, "offers, and bodies that cannot be read; once each"
+    _, text = command(scene.pair.processing, "check")
+    (line,) = [line for line in text.splitlines() if "refused offload-2" in line]
+    assert "From offload-2: " in line
+    assert "find out what runs on the box that offers it" in text
 
 
 async def _offered_badly(calls: Calls, number: int, path: str) -> bool:
