@@ -24,11 +24,8 @@ _WORDS = {
 def name_taken(folder: Folder, inventory: Inventory) -> HeldError:
     """Say that something else has this name; nothing is merged or replaced. Raises OSError."""
     path = target_of(inventory)
-    entry = folder.stat(path)
-    if entry is not None and entry.kind is EntryKind.FOLDER and _has_no_file(folder, path):
-        return _made_before(path)
-    there = EntryKind.OTHER if entry is None else entry.kind
-    return HeldError(
+    there, empty = _look_at(folder, path)
+    return empty or HeldError(
         HeldCode.NAME_TAKEN,
         f"The storage already holds {_WORDS[there]} as {path}, and it is not this roll.",
         remedy="Check for a re-used card or roll name; move one of the two by hand, then "
@@ -39,10 +36,8 @@ def name_taken(folder: Folder, inventory: Inventory) -> HeldError:
 def name_offered_twice(folder: Folder, inventory: Inventory) -> HeldError:
     """Say so of a roll that was not taken yet, and can still be renamed. Raises OSError."""
     path = target_of(inventory)
-    entry = folder.stat(path)
-    if entry is not None and entry.kind is EntryKind.FOLDER and _has_no_file(folder, path):
-        return _made_before(path)
-    return HeldError(
+    _, empty = _look_at(folder, path)
+    return empty or HeldError(
         HeldCode.NAME_TAKEN,
         f"The storage already holds another roll as {path}.",
         remedy="Check for a re-used card or roll name; rename this roll's folder and its evidence "
@@ -90,6 +85,15 @@ def _twin(inventory: Inventory, own: str, other: str, *, is_here: bool) -> HeldE
         remedy=f"Check for a re-used card, roll or day name. {rename} Clear neither card before "
         "that.",
     )
+
+
+def _look_at(folder: Folder, path: str) -> tuple[EntryKind, HeldError | None]:
+    """Return what lies at path, and what is to be said if it is an empty folder. Raises OSError."""
+    entry = folder.stat(path)
+    if entry is None:  # gone by now
+        return EntryKind.OTHER, None
+    is_empty = entry.kind is EntryKind.FOLDER and _has_no_file(folder, path)
+    return entry.kind, _made_before(path) if is_empty else None
 
 
 def _has_no_file(folder: Folder, path: str) -> bool:
