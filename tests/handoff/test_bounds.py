@@ -38,7 +38,7 @@ from syncd.wire.messages import (
     Withhold,
 )
 from syncd.wire.turns import Turns
-from tests.faults.scenes import clips, cut_small, moves, play, put_roll, reaches, row_of, until
+from tests.faults.scenes import clips, moves, play, put_roll, reaches, row_of, until
 from tests.faults.world import DAY, World
 
 PEER = PeerIdentity("offload-1", "sha256:" + "ab" * 32, "10.20.0.1")
@@ -59,10 +59,7 @@ class Stopped:
     async def sleep(self, seconds: float) -> None: ...
 
 
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def _roll(number: int, *, files: int = 1, size: int = 10) -> tuple[Offer, list[InventoryPage]]:

@@ -17,16 +17,11 @@ from syncd.wire.messages import (
     Tidings,
     Withhold,
 )
-from tests.faults.scenes import clips, cut_small, moves, order_by_hand, play, put_roll, reaches
+from tests.faults.scenes import clips, moves, order_by_hand, play, put_roll, reaches
 from tests.faults.world import Box, World
 
 HELLO = Hello(node="offload-1", roles=("offload",), version="1", utc_ms=1)
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 async def _ask(world: World, question: Any, *, asker: str = "offload-1", of: str = "") -> Any:

@@ -12,7 +12,6 @@ from syncd.node_answers import NodeAnswers
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     play,
     put_files,
@@ -27,12 +26,7 @@ from tests.faults.world import DAY, STORAGE, Box, World
 TARGET = "/Volumes/Edit"
 CLIP = f"{STORAGE}/{DAY}/A012/Clips/C001.mov"
 AT = 20_000  # in the third piece of 8 KiB
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def _world(seed: int) -> World:

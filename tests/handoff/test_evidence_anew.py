@@ -6,7 +6,6 @@ from syncd.journal import notices
 from syncd.roll.stages import HeldCode
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     listing,
     moves,
@@ -23,12 +22,7 @@ from tests.faults.scenes import (
 from tests.faults.world import DAY, LANDING, World
 
 SOURCE = f"{LANDING}/{DAY}/A012"
-
-
-@pytest.fixture(autouse=True)
-def small(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def held_notices(world: World) -> list[str]:

@@ -9,7 +9,6 @@ from syncd.journal import rolls
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     listing,
     play,
@@ -23,12 +22,7 @@ from tests.faults.scenes import (
 from tests.faults.world import DAY, STORAGE, World
 
 TARGET = "/Volumes/Edit"
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def _world(seed: int) -> World:

@@ -23,7 +23,6 @@ from syncd.storage.outcomes import record_held
 from syncd.wire.messages import Hello
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     listing,
     moves,
@@ -44,12 +43,7 @@ from tests.faults.world import DAY, LANDING, STORAGE, SimChance, World
 SECOND = "/media/second"
 SOURCE = f"{LANDING}/{DAY}/A012"
 LAST = "Clips/C002.mov"
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 @pytest.fixture

@@ -24,18 +24,13 @@ from syncd.wire.messages import (
     pack,
     unpack,
 )
-from tests.faults.scenes import alive, cut_small
+from tests.faults.scenes import alive
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, STORAGE, World
 
 PEER = PeerIdentity(name="offload-1", fingerprint="offload-1", address="")
 Ask = Callable[[Any], Awaitable[Any]]
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def _entry(path: str, size: int = 1000, mark: int = 1) -> FileEntry:

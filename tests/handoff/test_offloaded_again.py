@@ -6,7 +6,6 @@ from syncd.journal.rolls import HistoryRow
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     listing,
     moves,
@@ -23,11 +22,7 @@ from tests.faults.scenes import (
 from tests.faults.sim_net import Plane
 from tests.faults.world import DAY, LANDING, STORAGE, World
 
-
-@pytest.fixture(autouse=True)
-def small(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def test_a_file_offloaded_again_heals_an_evidence_mismatch() -> None:

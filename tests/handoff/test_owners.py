@@ -25,7 +25,6 @@ from syncd.wire.messages import (
 )
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     moves,
     order_by_hand,
@@ -38,12 +37,7 @@ from tests.faults.scenes import (
 from tests.faults.world import World, fingerprint_of
 
 OTHER = "offload-2"
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def _row(world: World) -> RollRow:

@@ -11,14 +11,10 @@ from syncd.limits import DEAD_AFTER_S, TICK_S
 from syncd.parts import Parts
 from syncd.roll.stages import HeldCode, Stage
 from syncd.wire.messages import Hello
-from tests.faults.scenes import clips, cut_small, moves, play, put_roll, reaches, row_of, until
+from tests.faults.scenes import clips, moves, play, put_roll, reaches, row_of, until
 from tests.faults.world import LANDING, STORAGE, Box, World
 
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def events(box: Box) -> list[tuple[str, str, dict[str, Any]]]:

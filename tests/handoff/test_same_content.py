@@ -15,7 +15,6 @@ from syncd.storage import reading
 from tests.faults.scenes import (
     alive,
     clips,
-    cut_small,
     listing,
     order_by_hand,
     play,
@@ -38,12 +37,7 @@ from tests.faults.world import (
 )
 
 INCOMING = f"{STORAGE}/.syncd/incoming"
-
-
-@pytest.fixture(autouse=True)
-def small(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def told(box: Box) -> list[str]:

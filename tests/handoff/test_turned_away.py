@@ -11,7 +11,6 @@ from syncd.node_answers import NodeAnswers
 from syncd.roll.stages import HeldCode
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     order_by_hand,
     play,
@@ -22,12 +21,7 @@ from tests.faults.scenes import (
 from tests.faults.world import DAY, World
 
 SECOND = "/media/second"
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 async def _told(world: World) -> str:

@@ -9,7 +9,6 @@ from syncd.journal import rolls
 from syncd.roll.stages import HeldCode
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     listing,
     moves,
@@ -26,12 +25,7 @@ from tests.faults.world import DAY, LANDING, STORAGE, World
 SECOND = "/media/second"
 COMPOSED = unicodedata.normalize("NFC", "Caf\u00e9_A012")
 APART = unicodedata.normalize("NFD", COMPOSED)
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 @pytest.mark.parametrize(("first", "second"), [("c9", "C9"), ("STRASSE", "stra\u00dfe")])

@@ -17,7 +17,6 @@ from syncd.roll.stages import HeldCode
 from syncd.storage.reading import RollReader
 from tests.faults.scenes import (
     clips,
-    cut_small,
     is_held,
     moves,
     order_by_hand,
@@ -33,12 +32,7 @@ from tests.faults.world import DAY, LANDING, Box, World
 
 CLIP = "Clips/C000.mov"
 SOURCE = f"{LANDING}/{DAY}/A012/{CLIP}"
-
-
-@pytest.fixture(autouse=True)
-def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cut rolls finely."""
-    cut_small(monkeypatch)
+pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
 def at_piece(world: World, number: int, offset: int, bit: int | None) -> None:
