@@ -8,16 +8,19 @@ import argparse
 import os
 import random
 import re
+import signal
 import subprocess
 import sys
 import tempfile
 import time
+from itertools import count
 from pathlib import Path
 
 from tests.fuzz.target import names
 
 MIB = 1024 * 1024
 RSS_MIB_MAX = 1024
+MEMORY = Path("/dev/shm")  # where there is one: some targets write each input to a file
 INPUT_S_MAX = 20
 _STATUS = re.compile(r"#(\d+)\s+\w+\s+cov: (\d+) ft: (\d+)")
 _DONE = re.compile(r"Done (\d+) in")
@@ -45,7 +48,8 @@ def main() -> int:
 def _row(name: str, runs: int, seed: int, found: Path) -> bool:
     """Run one target in another process, print its row, tell whether it went well."""
     began_s = time.monotonic()
-    with tempfile.TemporaryDirectory(prefix="syncd-fuzz-") as place:
+    folder = MEMORY if MEMORY.is_dir() else None
+    with tempfile.TemporaryDirectory(prefix="syncd-fuzz-", dir=folder) as place:
         ran = subprocess.run(
             [
                 *(sys.executable, "-m", "tests.fuzz", name, "--here", f"--runs={runs}"),
@@ -63,12 +67,17 @@ def _row(name: str, runs: int, seed: int, found: Path) -> bool:
     inputs = int(done[0]) if done else max((int(count) for count, _, _ in seen), default=0)
     edges = seen[-1][1] if seen else "0"
     (found / f"{name}.log").write_text(ran.stderr, "utf-8")
-    ended = "well" if ran.returncode == 0 else f"with {ran.returncode}: see {found / name}.log"
+    ended = "well" if ran.returncode == 0 else f"{_how(ran.returncode)}: see {found / name}.log"
     print(
         f"| {name} | {inputs:,} | {took_s:.0f} | {inputs / took_s:,.0f} | {edges} | {ended} |",
         flush=True,
     )
     return ran.returncode == 0
+
+
+def _how(code: int) -> str:
+    """Say how a process ended that did not end well."""
+    return f"with {code}" if code > 0 else f"by {signal.Signals(-code).name}"
 
 
 def _run_here(name: str, runs: int, seed: int, found: Path) -> int:
@@ -79,6 +88,20 @@ def _run_here(name: str, runs: int, seed: int, found: Path) -> int:
         from tests.fuzz.target import load  # noqa: PLC0415
 
         target = load(name)
+
+    began_s, inputs = time.monotonic(), count(1)
+
+    def one(data: bytes) -> None:
+        """Try one input; after the last one end at once.
+
+        The fuzzer's own end runs what libraries have left to be done at exit, on top of the
+        interpreter that still runs: what breaks there ends the process otherwise than well, and
+        says nothing of an input.
+        """
+        target.one(data)
+        if next(inputs) >= runs:
+            print(f"Done {runs} in {time.monotonic() - began_s:.0f} s", file=sys.stderr, flush=True)
+            os._exit(0)
 
     def change(data: bytes, bytes_max: int, chance: int) -> bytes:
         """Change as the grammar has it half of the time, as the library does otherwise."""
@@ -92,7 +115,6 @@ def _run_here(name: str, runs: int, seed: int, found: Path) -> int:
         for number, data in enumerate(target.seeds()):
             (Path(corpus) / f"seed-{number}").write_bytes(data)
         limits = [
-            f"-atheris_runs={runs}",
             f"-seed={seed}",
             f"-max_len={target.bytes_max}",
             f"-rss_limit_mb={RSS_MIB_MAX}",
@@ -100,7 +122,7 @@ def _run_here(name: str, runs: int, seed: int, found: Path) -> int:
             f"-artifact_prefix={found}/{name}-",
             "-len_control=0",
         ]
-        atheris.Setup([sys.argv[0], *limits, corpus], target.one, custom_mutator=change)
+        atheris.Setup([sys.argv[0], *limits, corpus], one, custom_mutator=change)
         atheris.Fuzz()
     return 0
 

@@ -16,7 +16,7 @@ from syncd.board.hosts import Hosts
 from syncd.board.streams import EventStreams
 from syncd.errors import SyncdError
 from tests.board.world import TOKEN
-from tests.fuzz.asked import LOOP, request_of
+from tests.fuzz.asked import LOOP, at_once, request_of
 from tests.fuzz.said import check_said
 from tests.fuzz.target import Target
 
@@ -65,7 +65,7 @@ def _asked(head: Any) -> bool:
 
 
 def _stream(request: web.Request) -> None:
-    seq, is_reset = LOOP.run_until_complete(STREAMS._start(request))
+    seq, is_reset = at_once(STREAMS._start(request))
     assert is_reset or 49 <= seq <= 100
 
 

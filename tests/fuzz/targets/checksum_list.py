@@ -1,4 +1,7 @@
-"""Checksum lists. The first byte chooses the name, which decides what an untagged digest is."""
+"""Checksum lists. The first byte chooses the name, which decides what an untagged digest is.
+
+With AGAIN in it, what was read is also written and read again, which takes as long once more.
+"""
 
 from syncd.evidence.checksum_list import parse_checksum_list
 from syncd.evidence.errors import EvidenceError
@@ -7,6 +10,7 @@ from tests.fuzz.said import check_said
 from tests.fuzz.target import Target
 
 NAMES = ("A012.md5", "A012.xxh", "checksums.txt", "A012C001.mov.xxh3", "sha256sums", "x.c4")
+AGAIN = 128
 MD5, XXH64 = "0123456789abcdef" * 2, "0123456789abcdef"
 
 
@@ -15,16 +19,22 @@ def one(data: bytes) -> bool:
     if not data:
         return False
     try:
-        found = parse_checksum_list(data[1:], name=NAMES[data[0] % len(NAMES)])
+        found = parse_checksum_list(data[1:], name=_name(data[0]))
     except EvidenceError as error:
         check_said(error)
         return False
     assert not any(path_problem(entry.path) for entry in found.entries)
     assert len({entry.path for entry in found.entries}) == len(found.entries)
-    return _rendered_is_read(found.entries, data[0])
+    if data[0] & AGAIN:
+        _check_again(found.entries, _name(data[0]))
+    return True
 
 
-def _rendered_is_read(entries: tuple[object, ...], number: int) -> bool:
+def _name(first: int) -> str:
+    return NAMES[(first & ~AGAIN) % len(NAMES)]
+
+
+def _check_again(entries: tuple[object, ...], name: str) -> None:
     """Write what was read as tagged lines, and read these: the same digests for the same paths."""
     lines, said = [], {}
     for entry in entries:
@@ -32,14 +42,13 @@ def _rendered_is_read(entries: tuple[object, ...], number: int) -> bool:
         if digests and not set(path) & set("\\\n\r") and path == path.strip():
             said[path] = set(digests)
             lines += [f"{d.algorithm.upper()} ({path}) = {d.text}\n" for d in digests]
-    again = parse_checksum_list("".join(lines).encode(), name=NAMES[number % len(NAMES)])
+    again = parse_checksum_list("".join(lines).encode(), name=name)
     assert {entry.path: set(entry.digests) for entry in again.entries} == said
-    return True
 
 
 def seeds() -> list[bytes]:
     """Return valid examples."""
-    return [
+    once = [
         b"\0"
         + f"# made by a person\n{MD5}  CLIPS/a.mov\r\n{MD5} *b.mov\n\\{MD5}  a\\nb\n".encode(),
         b"\2"
@@ -47,6 +56,7 @@ def seeds() -> list[bytes]:
         b"\3" + f"\ufeff{XXH64}\n".encode(),
         b"\1" + f"{MD5}  CLIPS\\a.mov\n{XXH64}  CLIPS\\b.mov".encode(),
     ]
+    return [*once, *(bytes([seed[0] | AGAIN]) + seed[1:] for seed in once)]
 
 
 TARGET = Target(

@@ -38,4 +38,4 @@ def seeds() -> list[bytes]:
     return [path.read_bytes()]
 
 
-TARGET = Target("journal", one, seeds, tokens=(b"SQLite format 3\0", b"[" * 60), bytes_max=1 << 20)
+TARGET = Target("journal", one, seeds, tokens=(b"SQLite format 3\0", b"[" * 60), bytes_max=1 << 18)

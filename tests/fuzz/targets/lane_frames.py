@@ -1,7 +1,8 @@
 """A lane's frames within their seals: what a peer that has the key may say, in any order.
 
-The first byte says which end we are, and whether the bytes are frames to be sealed rightly or come
-as they are. A frame to be sealed has its length in two bytes before it.
+The first byte says which end we are, and whether the bytes are frames to be sealed, rightly or as
+nobody with the key seals them, or come as they are. A frame to be sealed has its length in two
+bytes before it.
 """
 
 from syncd.limits import LANE_HEADER_BYTES_MAX
@@ -13,7 +14,7 @@ from tests.fuzz.target import Target
 from tests.wire.test_frames import EVERY_EVENT, HELLO
 
 KEY = b"k" * 16
-DIALLED, GIVER, AS_IS, CLEAR = 1, 2, 4, 8
+DIALLED, GIVER, AS_IS, CLEAR, FOREIGN, LATE = 1, 2, 4, 8, 16, 32
 
 
 def one(data: bytes) -> bool:
@@ -26,10 +27,17 @@ def one(data: bytes) -> bool:
     lane.send(HELLO if is_dialled else LaneWelcome())
     try:
         if data[0] & AS_IS:
-            return _feed(lane, data[1:])
-        sealer = FrameSealer(keys.frame_key(LISTENER if is_dialled else DIALLER))
+            count = _feed(lane, data[1:])
+            assert count <= data[1:].startswith(GENUINE), "it was sealed with nobody's key"
+            return count > 0
+        # Our own direction's key is the nearest of the wrong ones: a frame that is sent back.
+        ours, theirs = (DIALLER, LISTENER) if is_dialled else (LISTENER, DIALLER)
+        sealer = FrameSealer(keys.frame_key(ours if data[0] & FOREIGN else theirs))
+        if data[0] & LATE:
+            sealer.seal(b"", b"a frame that was left out")
         for body in _bodies(data[1:]):
             _feed(lane, _sealed(sealer, body))
+            assert not data[0] & (FOREIGN | LATE), "a frame was opened that fits nowhere"
     except PeerProtocolError:
         try:
             lane.next_event()
@@ -39,7 +47,9 @@ def one(data: bytes) -> bool:
     return True
 
 
-def _feed(lane: Conversation, data: bytes) -> bool:
+def _feed(lane: Conversation, data: bytes) -> int:
+    """Return how many events came of it."""
+    events = 0
     while data:
         wanted = lane.wanted_bytes
         assert wanted <= FRAME_BYTES_MAX
@@ -50,11 +60,12 @@ def _feed(lane: Conversation, data: bytes) -> bool:
             count = min(len(data), wanted)
             lane.receive_bytes(data[:count])
             event = lane.next_event()
+            events += event is not None
             if isinstance(event, ParcelHead):
                 assert lane.body_left_bytes > event.data_bytes
                 lane.uncoverer()
         data = data[count:]
-    return True
+    return events
 
 
 def _bodies(data: bytes) -> list[bytes]:
@@ -72,6 +83,9 @@ def _sealed(sealer: FrameSealer, body: bytes) -> bytes:
     return prefix + sealer.seal(prefix, body)
 
 
+GENUINE = _sealed(FrameSealer(LaneKeys(KEY).frame_key(DIALLER)), encode(Beat()))
+
+
 def _said(first: int, *bodies: bytes) -> bytes:
     return bytes([first]) + b"".join(len(body).to_bytes(2, "big") + body for body in bodies)
 
@@ -82,14 +96,15 @@ def seeds() -> list[bytes]:
     kinds = {type(event).__name__: encode(event) for event in EVERY_EVENT}
     giver = [kinds[name] for name in ("Declined", "Beat", "Bye")]
     taker = [kinds[name] for name in ("Want", "Confirmed", "Declined", "Beat", "Bye")]
-    sealer = FrameSealer(LaneKeys(KEY).frame_key(DIALLER))
     return [
         _said(DIALLED, welcome, *giver),
         _said(DIALLED, welcome, kinds["ParcelHead"]),
         _said(DIALLED | GIVER, welcome, *taker),
         _said(GIVER, *taker),
         _said(DIALLED | CLEAR, welcome, kinds["ParcelHead"]),
-        bytes([AS_IS]) + _sealed(sealer, encode(Beat())),
+        _said(GIVER | FOREIGN, *taker),
+        _said(DIALLED | LATE, welcome, *giver),
+        bytes([AS_IS]) + GENUINE,
     ]
 
 
