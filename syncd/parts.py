@@ -14,7 +14,7 @@ from typing import Protocol
 from syncd import __version__
 from syncd.company import Company, Reach
 from syncd.config.shapes import Config, OrderConfig, Role
-from syncd.errors import LinkLostError, first_of
+from syncd.errors import LinkLostError, UnfitError, first_of
 from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching
@@ -38,8 +38,10 @@ from syncd.storage.intake import PeerIntake
 from syncd.storage.keeper import Keeper
 from syncd.storage.lookout import Lookout
 from syncd.storage.rechecking import Rechecking
+from syncd.storage.troubles import NoSuchParcelError
+from syncd.wire.frames import UnfitFrameError
 from syncd.wire.lane import LaneStats, serve_lane, take_lane
-from syncd.wire.lane_watch import LaneWatch
+from syncd.wire.lane_watch import LaneState, LaneWatch
 from syncd.wire.messages import Hello
 from syncd.wire.peers import PeerBook, TrustedPeer
 from syncd.wire.pulse import PAIR_REMEDY
@@ -211,13 +213,27 @@ class Parts:
                 return  # forgotten since it got its ticket
             if not self.desk.may_ride(replace(redeemed.peer, roles=trusted.roles), purpose):
                 return
-            keys, clock = redeemed.keys, self.ports.clock
-            if purpose == "send" and self.keeper is not None:
-                trespassed = partial(self.desk.refusals.note, peer, "parcel")
-                intake = PeerIntake(self.keeper.receiving, self.journal, peer, trespassed)
-                await take_lane(link, clock, intake, keys, stats=self.stats, state=state)
-            elif purpose == "fetch" and self.published is not None:
-                await serve_lane(link, clock, self.published, keys, stats=self.stats, state=state)
+            unfit = partial(self.desk.refusals.note, peer, "parcel")
+            try:
+                await self._serve(redeemed, link, state, unfit)
+            except (UnfitFrameError, NoSuchParcelError) as error:
+                unfit(UnfitError(error.problem, remedy=error.remedy))
+                raise
+
+    async def _serve(
+        self,
+        redeemed: Redeemed,
+        link: Link,
+        state: LaneState,
+        unfit: Callable[[UnfitError], None],
+    ) -> None:
+        """Take or give parcels until the lane ends; unfit is told of what is the peer's fault."""
+        peer, keys, clock, stats = redeemed.peer.name, redeemed.keys, self.ports.clock, self.stats
+        if redeemed.purpose == "send" and self.keeper is not None:
+            intake = PeerIntake(self.keeper.receiving, self.journal, peer, unfit)
+            await take_lane(link, clock, intake, keys, stats=stats, state=state, unfit=unfit)
+        elif redeemed.purpose == "fetch" and self.published is not None:
+            await serve_lane(link, clock, self.published, keys, stats=stats, state=state)
 
     async def _end_dead_lanes(self) -> None:
         """End the lanes of peers that have fallen silent; the system would take minutes."""

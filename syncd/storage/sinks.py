@@ -16,7 +16,7 @@ from syncd.roll.parcels import ParcelPlan, Piece
 from syncd.storage.area import Promise
 from syncd.storage.hashing import PIECE_DIGEST_BYTES, PieceHasher, piece_hasher
 from syncd.storage.layout import stored_path
-from syncd.storage.troubles import ParcelDamagedError
+from syncd.storage.troubles import NoSuchParcelError, ParcelDamagedError
 
 KEPT_OPEN_FILES_MAX = 8  # so many are synced one by one; more are synced with their file system
 
@@ -191,10 +191,11 @@ class SparedSink:
 
 
 def check_number(plan: ParcelPlan, number: int) -> int:
-    """Return number if plan has it. Raises ParcelDamagedError."""
+    """Return number if plan has it. Raises NoSuchParcelError."""
     if not 0 <= number < plan.count:
-        raise ParcelDamagedError(
-            f"The roll has no parcel {number}.", remedy="Offer the roll again."
+        raise NoSuchParcelError(
+            f"The roll has no parcel {number}.",
+            remedy="If it repeats, run the same version of syncd on both boxes.",
         )
     return number
 

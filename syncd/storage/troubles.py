@@ -27,6 +27,10 @@ class ParcelDamagedError(LinkLostError):
     """A parcel did not arrive as it was read; it travels again."""
 
 
+class NoSuchParcelError(ParcelDamagedError):
+    """A parcel came that its roll has not, under the evidence that it says."""
+
+
 def why(error: OSError) -> str:
     """Say what the system said."""
     return error.strerror or type(error).__name__

@@ -91,6 +91,10 @@ class PeerProtocolError(LinkLostError):
         )
 
 
+class UnfitFrameError(PeerProtocolError):
+    """A frame opened, so it is the peer's own, and it says what no frame may, or not now."""
+
+
 class _Side:
     """One direction: what its speaker may say, and how much it has said."""
 
@@ -211,9 +215,12 @@ class Conversation:
             return None
         try:
             return self._take_frame()
-        except (BadMessage, SealBrokenError) as error:
+        except SealBrokenError as error:
             self._theirs.state = State.ERROR
             raise PeerProtocolError(str(error)) from None
+        except BadMessage as error:
+            self._theirs.state = State.ERROR
+            raise UnfitFrameError(str(error)) from None
         except PeerProtocolError:
             self._theirs.state = State.ERROR
             raise
@@ -257,7 +264,7 @@ class Conversation:
             self._theirs.step(event, frame, self._ours)
         except KeyError:
             said = type(event).__name__
-            raise PeerProtocolError(
+            raise UnfitFrameError(
                 f"{said} from the {self._theirs.role.name} in {was.name}"
             ) from None
         return event

@@ -9,9 +9,10 @@ in a simulation the link does. A lane that waits is woken by its link's wake().
 """
 
 from collections import deque
+from collections.abc import Callable
 from typing import NoReturn
 
-from syncd.errors import HeldError
+from syncd.errors import HeldError, UnfitError
 from syncd.limits import UNCONFIRMED_PARCELS_MAX
 from syncd.ports import Clock, Link
 from syncd.roll.parcels import ParcelOrder
@@ -85,11 +86,15 @@ async def take_lane(
     *,
     stats: LaneStats | None = None,
     state: LaneState | None = None,
+    unfit: Callable[[UnfitError], None] = lambda _: None,
 ) -> NoReturn:
-    """Take what the dialler pushes; a parcel is confirmed once it is durable."""
+    """Take what the dialler pushes; a parcel is confirmed once it is durable.
+
+    unfit: told of parcels that are not as their roll says; may block.
+    """
     talk = Talk(link, clock, Conversation(Role.TAKER, keys, dialled=False), stats, state)
     await talk.say(LaneWelcome())
-    taker = Taker(talk, intake, _Answers(talk))
+    taker = Taker(talk, intake, _Answers(talk), unfit)
     try:
         while True:
             event = await _hear_for(talk, taker)

@@ -6,9 +6,10 @@ Must not: choose parcels, or say what an outcome is good for.
 Damage (a seal that does not open, digests that differ) ends the lane: nothing of it is confirmed.
 """
 
+from collections.abc import Callable
 from typing import Protocol
 
-from syncd.errors import HeldError
+from syncd.errors import HeldError, UnfitError
 from syncd.limits import COMMIT_GROUP_PARCELS, RECORD_DATA_BYTES
 from syncd.roll.parcels import ParcelOrder
 from syncd.roll.stages import HeldCode
@@ -29,10 +30,20 @@ class Outcomes(Protocol):
 
 
 class Taker:
-    """Takes parcels, one at a time; close() gives up what is not durable."""
+    """Takes parcels, one at a time; close() gives up what is not durable.
 
-    def __init__(self, talk: Talk, intake: Intake, outcomes: Outcomes) -> None:
+    unfit: told of a parcel whose size is not what its roll says; may block.
+    """
+
+    def __init__(
+        self,
+        talk: Talk,
+        intake: Intake,
+        outcomes: Outcomes,
+        unfit: Callable[[UnfitError], None] = lambda _: None,
+    ) -> None:
         self._talk = talk
+        self._unfit = unfit
         self._intake = intake
         self._outcomes = outcomes
         self._plain = memoryview(bytearray(RECORD_DATA_BYTES + 1))
@@ -90,13 +101,14 @@ class Taker:
         if (sink.total_bytes, sink.piece_count) == (head.data_bytes, head.piece_count):
             return sink
         sink.abandon()
-        raise HeldError(
-            HeldCode.PEER_REFUSED,
+        wrong = UnfitError(
             f"Parcel {head.number} of roll {head.roll_id} comes with {head.data_bytes} bytes in "
             f"{head.piece_count} pieces, and the inventory says {sink.total_bytes} in "
             f"{sink.piece_count}.",
             remedy="Run the same version of syncd on both boxes.",
         )
+        self._unfit(wrong)
+        raise HeldError(HeldCode.PEER_REFUSED, wrong.problem, remedy=wrong.remedy)
 
     async def _take_body(self, order: ParcelOrder, head: ParcelHead) -> bytearray:
         """Receive records to the last one and write what they hold; return the digests."""

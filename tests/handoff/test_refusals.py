@@ -2,19 +2,25 @@
 
 import asyncio
 import logging
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from syncd.errors import PeerRefusedError
+from syncd.errors import LinkLostError, PeerRefusedError
 from syncd.handoff.refusals import KIND
 from syncd.journal import notices
 from syncd.journal.notices import NoticeRow
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan
+from syncd.wire.frames import Conversation, Role
+from syncd.wire.keys import LaneKeys
+from syncd.wire.lane_events import Event, ParcelHead, Want
+from syncd.wire.lane_talk import Talk
 from syncd.wire.messages import QUESTIONS, InventoryPage, Listing, Offer, OpenLane, Tidings
-from tests.faults.scenes import play
+from tests.faults.runs import cut_finely
+from tests.faults.scenes import clips, moves, order_by_hand, play, put_roll, reaches, row_of
 from tests.faults.world import World
 
 OFFER = Offer(
@@ -119,6 +125,46 @@ async def _offered(world: World, roll: Inventory, roll_id: str = "") -> PeerRefu
     page = InventoryPage(roll_id=head.roll_id, first=0, files=roll.files)
     await world.net.ask("offload-1", "process-1", page)
     return await _refused(world, "offload-1", head)
+
+
+@pytest.mark.parametrize("what", ["number", "length", "frame"])
+def test_what_a_lane_carries_that_none_may_is_written_down(what: str) -> None:
+    """A parcel that the roll has not, one of another length, and a frame of the other end's."""
+    world = World(8)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world, count=8))
+        await moves(world, "A012", 30_000)
+        order_by_hand(world.offload, None, paused=True)
+        row = row_of(world.processing, "A012")
+        assert row is not None
+        right = ParcelHead(roll_id=row.roll_id, number=0, data_bytes=1, piece_count=1)
+        said = {
+            "number": (Role.GIVER, replace(right, number=1 << 20)),
+            "length": (Role.GIVER, replace(right, number=row.file_count)),
+            "frame": (Role.TAKER, Want(roll_id=row.roll_id, number=0)),
+        }
+        await _say_on_a_lane(world, *said[what])
+        (told,) = _told(world)
+        assert (told.body["data"]["asked"], told.body["data"]["code"]) == ("parcel", "unfit")
+        assert told.body["note"].startswith("From offload-1: ")
+        order_by_hand(world.offload, None, paused=False)
+        await reaches(world, "A012")
+
+    with cut_finely():
+        play(world, scene)
+
+
+async def _say_on_a_lane(world: World, role: Role, event: Event) -> None:
+    ticket = await world.net.ask("offload-1", "process-1", OpenLane(purpose="send"))
+    link = await world.net.dial("offload-1", "process-1")
+    lane = Conversation(role, LaneKeys(ticket.key), dialled=True)
+    talk = Talk(link, world.processing.clock, lane, None)
+    with suppress(LinkLostError):
+        await talk.dial(ticket.ticket)
+        await talk.say(event)
+        await talk.hear(1.0)
+    link.close()
 
 
 def test_an_id_that_its_files_do_not_give_is_written_down() -> None:
