@@ -10,28 +10,27 @@ remembered here about what was confirmed.
 
 import asyncio
 import logging
-from collections.abc import Callable, Collection
-from dataclasses import replace
+from collections.abc import Callable
 
 from syncd.bell import Bell
 from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, first_of
 from syncd.handoff.doubts import check_source
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import Outgoing, offer
+from syncd.handoff.outgoing_book import OutgoingBook
 from syncd.handoff.patience import Patience
 from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
 from syncd.handoff.tidings import TidingsReader
 from syncd.handoff.unsealed import Unsealed
-from syncd.handoff.untouched import FileWatch, TouchedError, Watches
-from syncd.journal import parcels, rolls
+from syncd.handoff.untouched import TouchedError, Watches
 from syncd.journal.journal import Journal, JournalError
-from syncd.journal.rolls import Origin, RollRow
+from syncd.journal.rolls import RollRow
 from syncd.limits import DEAD_AFTER_S, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
-from syncd.roll.parcels import ParcelPlan, from_bitmap
-from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
+from syncd.roll.parcels import from_bitmap
+from syncd.roll.stages import SELF_CURING, HeldCode
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.stopping import to_its_end
@@ -77,6 +76,7 @@ class Handover:
         self.feed = Feed(self._feed_bell.ring)
         self._sources = Sources(ports.disk)
         self._watches = Watches(ports.chance)
+        self._book = OutgoingBook(pulse.peer, journal, ports, self._sources, self._watches)
         self._patience = Patience(ports.clock)
         self._look = look
         self._offered: set[str] = set()
@@ -146,10 +146,10 @@ class Handover:
     async def _offer_rolls(self) -> None:
         """Offer what is verified and not yet offered in this session; follow changes of order."""
         while True:
-            rows, all_paused = await self._ports.disk.aside(self._unfinished)
+            rows, all_paused = await self._ports.disk.aside(self._book.unfinished)
             self._reorder(rows, all_paused)
             for row in rows:
-                if self._is_opened_too_early(row):
+                if self._book.is_opened_too_early(row):
                     self._drop(row.roll_id)
                     self._retry_at_s.pop(row.roll_id, None)
                 if not self._is_due(row):
@@ -157,11 +157,6 @@ class Handover:
                 if row.roll_id not in self._offered:
                     await self._offer_one(row)
             await self._bell.wait(SELF_CURE_RETRY_S)
-
-    def _unfinished(self) -> tuple[list[RollRow], bool]:
-        """Return the rolls to hand over, most urgent first, and whether everything is paused."""
-        with self._journal.read() as db:
-            return rolls.unfinished(db, Origin.LANDING), rolls.is_all_paused(db)
 
     def _reorder(self, rows: list[RollRow], all_paused: bool) -> None:
         active = {row.roll_id for row in rows}
@@ -174,10 +169,6 @@ class Handover:
                 (self.feed.pause if row.paused else self.feed.go)(row.roll_id)
         (self.feed.pause if all_paused else self.feed.go)(None)
         self._lanes.wake()
-
-    def _is_opened_too_early(self, row: RollRow) -> bool:
-        """Tell whether the landing has taken a roll's files anew since it was opened."""
-        return self._sources.edition(row.roll_id) not in (None, row.edition)
 
     def _is_due(self, row: RollRow) -> bool:
         """Offer a held roll again only if an answer may cure it, and not in a tight loop."""
@@ -195,7 +186,8 @@ class Handover:
     async def _offer_one(self, row: RollRow) -> None:
         self._retry_at_s[row.roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
         try:
-            outgoing = await self._ports.disk.aside(self._open, row)
+            released = row.held is None and row.roll_id in self._waits_for_go
+            outgoing = await self._ports.disk.aside(self._book.open, row, released)
             await self._settle_doubts(outgoing)
             answer = await offer(self._calls, outgoing, row)
             if answer.kind is OfferKind.DIGESTS:
@@ -209,35 +201,6 @@ class Handover:
         except PeerRefusedError as error:
             await self._hold(row.roll_id, held_for(error))
 
-    def _open(self, row: RollRow) -> Outgoing:
-        assert row.source_path is not None, "a landing roll has a source"
-        released = row.held is None and row.roll_id in self._waits_for_go
-        known = self._sources.known(row.roll_id, row.source_path)
-        with self._journal.read() as db:
-            now = rolls.get(db, row.roll_id) or row
-            replaces = rolls.replaced_by(db, row.roll_id)
-            if known is not None and known.edition == now.edition and _is_in_its_state(known):
-                anew = _anew(known.watch)
-                return replace(known, released=released, replaces=replaces, anew=anew)
-            inventory = rolls.load_inventory(db, row.roll_id)
-            change_times = parcels.change_times(db, row.roll_id)
-        plan = ParcelPlan(inventory)
-        watch = self._watches.over(inventory, plan, change_times)
-        outgoing = Outgoing(
-            row.roll_id,
-            inventory,
-            plan,
-            row.source_path,
-            released,
-            replaces,
-            now.edition,
-            inventory.evidence_mark if watch is None else watch.state(inventory.evidence_mark),
-            watch,
-            _anew(watch),
-        )
-        self._sources.add(outgoing)
-        return outgoing
-
     async def _act_on(self, answer: OfferAnswer, outgoing: Outgoing, row: RollRow) -> None:
         self._waits_for_go.discard(row.roll_id)
         match answer.kind:
@@ -245,7 +208,7 @@ class Handover:
                 lacking = from_bitmap(answer.lacking, outgoing.plan.count)
                 reader = self._sources.reader_if_open(row.roll_id)
                 if reader is not None:
-                    await self._ports.disk.aside(self._note_taken, row, reader, lacking)
+                    await self._ports.disk.aside(self._book.note_taken, row, reader, lacking)
                 if not self._is_still_so(row.roll_id, reader):
                     self._retry_at_s.pop(row.roll_id, None)
                     self._bell.ring()
@@ -262,7 +225,7 @@ class Handover:
                     self.feed.pause(row.roll_id)
                 self._lanes.wake()
             case OfferKind.HAVE:
-                await self._ports.disk.aside(self._note_had, row, answer.message)
+                await self._ports.disk.aside(self._book.note_had, row, answer.message)
                 self._drop(row.roll_id)
             case OfferKind.REFUSE:
                 code = HeldCode(answer.code)
@@ -278,35 +241,6 @@ class Handover:
         """
         is_same = reader is not None and self._sources.reader_if_open(roll_id) is reader
         return is_same and roll_id not in self._doubts
-
-    def _note_taken(self, row: RollRow, reader: RollReader, lacking: Collection[int]) -> None:
-        """Journal that a roll is taken.
-
-        Raises HeldError; TouchedError if it is to be offered again, with a file sent anew.
-        """
-        now = self._ports.clock.utc_ms()
-        try:
-            change_times = self._watches.settle(reader, lacking)
-        except TouchedError as error:
-            log.warning("%s %s", error.problem, error.remedy)
-            with self._journal.write() as db:
-                rolls.note(db, row.roll_id, f"{error.problem} {error.remedy}", now_utc_ms=now)
-            raise
-        with self._journal.write() as db:
-            parcels.record_change_times(db, row.roll_id, change_times)
-            if row.held is not None:
-                rolls.release(db, row.roll_id, now_utc_ms=now)
-            if lacking:
-                note = f"handing over to {self.peer}"
-                rolls.set_stage(db, row.roll_id, Stage.MOVING, now_utc_ms=now, note=note)
-
-    def _note_had(self, row: RollRow, message: str) -> None:
-        now = self._ports.clock.utc_ms()
-        with self._journal.write() as db:
-            rolls.set_moved(db, row.roll_id, row.total_bytes)
-            for stage in (Stage.LANDED, Stage.READY):
-                if is_before(row.stage, stage):
-                    rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now, note=message)
 
     # Doubts: the storage read back something else than the evidence says
 
@@ -376,7 +310,7 @@ class Handover:
 
         One of which the landing may be about to do so is offered again a little later.
         """
-        if await self._ports.disk.aside(self._is_taken_anew, roll_id):
+        if await self._ports.disk.aside(self._book.is_taken_anew, roll_id):
             self._offer_again(roll_id)
             return
         opened = self._sources.opened(roll_id)
@@ -388,12 +322,6 @@ class Handover:
         self._look(opened.source_path)
         self._drop(roll_id)
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
-
-    def _is_taken_anew(self, roll_id: str) -> bool:
-        """Tell whether a roll is read as files that the journal has replaced by others."""
-        with self._journal.read() as db:
-            row = rolls.get(db, roll_id)
-        return row is not None and self._is_opened_too_early(row)
 
     async def _hold(self, roll_id: str, error: HeldError) -> None:
         self._drop(roll_id)
@@ -442,7 +370,7 @@ class Handover:
         self._note_problem(first)
         assert isinstance(first, PeerRefusedError)
         refusal = held_for(first)
-        rows, _ = await self._ports.disk.aside(self._unfinished)
+        rows, _ = await self._ports.disk.aside(self._book.unfinished)
         for row in rows:
             if row.held is None:
                 await self._hold(row.roll_id, refusal)
@@ -456,16 +384,6 @@ def held_for(error: PeerRefusedError) -> HeldError:
 
 def _is_held_for_its_source(row: RollRow) -> bool:
     return row.held is not None and row.held.code is HeldCode.SOURCE_UNREADABLE
-
-
-def _anew(watch: FileWatch | None) -> tuple[str, ...]:
-    return () if watch is None else watch.anew
-
-
-def _is_in_its_state(outgoing: Outgoing) -> bool:
-    """Tell whether parcels of a roll say what they are to say: no file is to be sent anew."""
-    watch = outgoing.watch
-    return watch is None or watch.state(outgoing.inventory.evidence_mark) == outgoing.evidence
 
 
 def place_of(row: RollRow) -> Place:

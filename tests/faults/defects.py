@@ -518,7 +518,7 @@ _PLACE = (
         (
             Edit("handoff.handover:Handover._is_due", "return False", "return ran()"),
             Edit(
-                "handoff.handover:Handover._open",
+                "handoff.handover:Handover._offer_one",
                 "row.held is None and row.roll_id in self._waits_for_go",
                 "ran()",
             ),

@@ -10,8 +10,8 @@ import pytest
 from syncd.board.answers import find_one
 from syncd.errors import HeldError
 from syncd.handoff.doubts import check_source
-from syncd.handoff.handover import Handover
 from syncd.handoff.outgoing import Outgoing
+from syncd.handoff.outgoing_book import OutgoingBook
 from syncd.handoff.sources import Sources
 from syncd.journal import notices, rolls
 from syncd.ports import EntryKind
@@ -783,19 +783,19 @@ def test_a_file_asked_for_again_during_an_offer_is_not_forgotten(
             assert handover is not None
             handover._resend(row_of(world.offload, "A012").roll_id, LAST)  # type: ignore[union-attr]
 
-    note = Handover._note_taken
+    note = OutgoingBook.note_taken
 
     def checking(sources: Sources, outgoing: Outgoing, path: str) -> None:
         asks_again("check_source")
         read.append(path)
         check_source(sources, outgoing, path)
 
-    def noting(self: Handover, *given: Any) -> None:
+    def noting(self: OutgoingBook, *given: Any) -> None:
         note(self, *given)
         asks_again("note_taken")
 
     monkeypatch.setattr("syncd.handoff.handover.check_source", checking)
-    monkeypatch.setattr(Handover, "_note_taken", noting)
+    monkeypatch.setattr(OutgoingBook, "note_taken", noting)
     files = clips(world, 3)
     put_roll(world, "A012", files)
     if at == "check_source":

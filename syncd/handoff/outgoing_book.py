@@ -1,0 +1,119 @@
+"""What the journal has of rolls that are handed over: what is to be offered, and what was answered.
+
+Owns: opening a roll as the journal has it now, and writing down what became of an offer. All of it
+blocks. Must not: talk to the peer, or decide when a roll is offered.
+"""
+
+import logging
+from collections.abc import Collection
+from dataclasses import replace
+
+from syncd.handoff.outgoing import Outgoing
+from syncd.handoff.sources import Sources
+from syncd.handoff.untouched import FileWatch, TouchedError, Watches
+from syncd.journal import parcels, rolls
+from syncd.journal.journal import Journal
+from syncd.journal.rolls import Origin, RollRow
+from syncd.ports import Ports
+from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import Stage, is_before
+from syncd.storage.reading import RollReader
+
+log = logging.getLogger(__name__)
+
+
+class OutgoingBook:
+    """The rolls of one destination. sources, watches: what is open, and watched over."""
+
+    def __init__(
+        self, peer: str, journal: Journal, ports: Ports, sources: Sources, watches: Watches
+    ) -> None:
+        self._peer = peer
+        self._journal = journal
+        self._ports = ports
+        self._sources = sources
+        self._watches = watches
+
+    def unfinished(self) -> tuple[list[RollRow], bool]:
+        """Return the rolls to hand over, most urgent first, and whether everything is paused."""
+        with self._journal.read() as db:
+            return rolls.unfinished(db, Origin.LANDING), rolls.is_all_paused(db)
+
+    def is_opened_too_early(self, row: RollRow) -> bool:
+        """Tell whether the landing has taken a roll's files anew since it was opened."""
+        return self._sources.edition(row.roll_id) not in (None, row.edition)
+
+    def is_taken_anew(self, roll_id: str) -> bool:
+        """Tell whether a roll is read as files that the journal has replaced by others."""
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        return row is not None and self.is_opened_too_early(row)
+
+    def open(self, row: RollRow, released: bool) -> Outgoing:
+        """Return a roll as it is to be offered now. released: a person let it go on."""
+        assert row.source_path is not None, "a landing roll has a source"
+        known = self._sources.known(row.roll_id, row.source_path)
+        with self._journal.read() as db:
+            now = rolls.get(db, row.roll_id) or row
+            replaces = rolls.replaced_by(db, row.roll_id)
+            if known is not None and known.edition == now.edition and _is_in_its_state(known):
+                anew = _anew(known.watch)
+                return replace(known, released=released, replaces=replaces, anew=anew)
+            inventory = rolls.load_inventory(db, row.roll_id)
+            change_times = parcels.change_times(db, row.roll_id)
+        plan = ParcelPlan(inventory)
+        watch = self._watches.over(inventory, plan, change_times)
+        outgoing = Outgoing(
+            row.roll_id,
+            inventory,
+            plan,
+            row.source_path,
+            released,
+            replaces,
+            now.edition,
+            inventory.evidence_mark if watch is None else watch.state(inventory.evidence_mark),
+            watch,
+            _anew(watch),
+        )
+        self._sources.add(outgoing)
+        return outgoing
+
+    def note_taken(self, row: RollRow, reader: RollReader, lacking: Collection[int]) -> None:
+        """Journal that a roll is taken.
+
+        Raises HeldError; TouchedError if it is to be offered again, with a file sent anew.
+        """
+        now = self._ports.clock.utc_ms()
+        try:
+            change_times = self._watches.settle(reader, lacking)
+        except TouchedError as error:
+            log.warning("%s %s", error.problem, error.remedy)
+            with self._journal.write() as db:
+                rolls.note(db, row.roll_id, f"{error.problem} {error.remedy}", now_utc_ms=now)
+            raise
+        with self._journal.write() as db:
+            parcels.record_change_times(db, row.roll_id, change_times)
+            if row.held is not None:
+                rolls.release(db, row.roll_id, now_utc_ms=now)
+            if lacking:
+                note = f"handing over to {self._peer}"
+                rolls.set_stage(db, row.roll_id, Stage.MOVING, now_utc_ms=now, note=note)
+
+    def note_had(self, row: RollRow, message: str) -> None:
+        """Journal that the storage has a roll already."""
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            rolls.set_moved(db, row.roll_id, row.total_bytes)
+            for stage in (Stage.LANDED, Stage.READY):
+                if is_before(row.stage, stage):
+                    rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now, note=message)
+
+
+def _anew(watch: FileWatch | None) -> tuple[str, ...]:
+    return () if watch is None else watch.anew
+
+
+def _is_in_its_state(outgoing: Outgoing) -> bool:
+    """Tell whether parcels of a roll say what they are to say: no file is to be sent anew."""
+    watch = outgoing.watch
+    return watch is None or watch.state(outgoing.inventory.evidence_mark) == outgoing.evidence
