@@ -59,15 +59,15 @@ class Door:
             raise
 
     def told(self) -> str:
-        """Say what was turned away, and what to do; "" if nothing was."""
+        """Say what was turned away, a line for each, and what to do; "" if nothing was."""
         aways = list(self._away.values())
         if not aways:
             return ""
-        named = "; ".join(each.sentence() for each in aways[-NAMED_MAX:])
+        lines = [f"{each.sentence()}." for each in aways[-NAMED_MAX:]]
         more = len(aways) - NAMED_MAX
-        also = f"; and {more} more" if more > 0 else ""
+        lines += [f"And {more} more."] if more > 0 else []
         peers = ", ".join(sorted({each.peer for each in aways}))
-        return f"{named}{also}. {_remedy(peers)}"
+        return "\n".join([*lines, _remedy(peers)])
 
     def _tell(self, away: TurnedAway) -> None:
         now = self._ports.clock.utc_ms()
