@@ -2,17 +2,27 @@
 
 import os
 import re
+import resource
 import shlex
 import signal
 import subprocess
 import sys
-import time
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
+import psutil
 import pytest
 
 DEMO = [sys.executable, "-m", "syncd", "demo"]
-SECONDS_MAX = 90
+MARK = "SYNCD_TEST_MARK"
+HANG_S = 600  # a demo that takes longer hangs, however busy the machine is
+END_S = 300
+# Of the processors, for the demo and its daemons: load makes them wait longer, not work more.
+WORK_S_MAX = 120
+Start = Callable[..., "subprocess.Popen[str]"]
+pytestmark = pytest.mark.timeout(HANG_S)
 BYTES_MAX = 2_000_000_000
 STEPS = ("evidence", "moving", "cable", "rush", "wrong bit", "same name", "ready", "fetch", "check")
 
@@ -30,15 +40,47 @@ def _daemons(said: str) -> list[int]:
     return [int(pid) for pid in re.findall(r"runs: process (\d+)", said)]
 
 
-def _started(*options: str, **environment: str) -> "subprocess.Popen[str]":
-    """Start the demo."""
-    return subprocess.Popen(
-        [*DEMO, *options],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1", **environment},
-    )
+@pytest.fixture
+def start() -> Iterator[Start]:
+    """Start demos; whatever becomes of the test, nothing of them runs on."""
+    mark = uuid.uuid4().hex
+    started: list[subprocess.Popen[str]] = []
+
+    def start_one(*options: str, **environment: str) -> "subprocess.Popen[str]":
+        demo = subprocess.Popen(
+            [*DEMO, *options],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": "1", MARK: mark, **environment},
+        )
+        started.append(demo)
+        return demo
+
+    yield start_one
+    for demo in started:
+        if demo.poll() is None:
+            demo.kill()
+        demo.communicate()
+    for process in _marked(mark):
+        with suppress(psutil.NoSuchProcess):
+            process.kill()
+
+
+def _marked(mark: str) -> list[psutil.Process]:
+    """Return the daemons of a demo, which live on when it is killed: they inherit its mark."""
+    found = []
+    for process in psutil.process_iter():
+        with suppress(psutil.Error):
+            if process.environ().get(MARK) == mark:
+                found.append(process)
+    return found
+
+
+def _worked_s() -> float:
+    """Return how long processors have worked for what this process started and has seen end."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def _read_until(demo: "subprocess.Popen[str]", words: str) -> str:
@@ -66,19 +108,18 @@ def _tried(said: str, words: str) -> "subprocess.CompletedProcess[str]":
     """Run the command that the demo proposes and that has these words."""
     line = next(line for line in said.splitlines() if words in line and " -c " in line)
     command = shlex.split(line.partition("s] ")[2])
-    return subprocess.run(command, check=False, capture_output=True, text=True, timeout=60)
+    return subprocess.run(command, check=False, capture_output=True, text=True, timeout=END_S)
 
 
-@pytest.mark.timeout(180)
-def test_the_demo_sees_everything_it_promises_in_time_and_space(tmp_path: Path) -> None:
-    """Each step seen, under 90 s and 2 GB; kept daemons answer; Ctrl-C ends them, exit 0."""
-    started_s = time.monotonic()
-    demo = _started("--keep", "--folder", str(tmp_path / "demo"))
+def test_the_demo_sees_everything_it_promises_with_little_work_and_space(
+    start: Start, tmp_path: Path
+) -> None:
+    """Each step seen, by little work and in 2 GB; kept daemons answer; Ctrl-C ends them, exit 0."""
+    worked_s = _worked_s()
+    demo = start("--keep", "--folder", str(tmp_path / "demo"))
     said = _read_until(demo, "/metrics")
-    took_s = time.monotonic() - started_s
 
     assert demo.poll() is None, said
-    assert took_s < SECONDS_MAX
     assert _used_bytes(tmp_path / "demo") < BYTES_MAX
     assert _results(said) == ["yes"] * len(STEPS)
     assert "not permission to clear a card" in said
@@ -91,18 +132,21 @@ def test_the_demo_sees_everything_it_promises_in_time_and_space(tmp_path: Path) 
     assert _tried(said, " fetch S003 ").returncode == 0
 
     demo.send_signal(signal.SIGINT)
-    rest, errors = demo.communicate(timeout=30)
+    rest, errors = demo.communicate(timeout=END_S)
     assert demo.returncode == 0, rest + errors
     assert not any(map(_is_alive, _daemons(said)))
+    assert _worked_s() - worked_s < WORK_S_MAX
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_an_interrupted_demo_leaves_nothing_running(tmp_path: Path, number: int) -> None:
+def test_an_interrupted_demo_leaves_nothing_running(
+    start: Start, tmp_path: Path, number: int
+) -> None:
     """Ctrl-C, or a service manager, in mid-story: the daemons end with it, files are removed."""
-    demo = _started(TMPDIR=str(tmp_path))
+    demo = start(TMPDIR=str(tmp_path))
     said = _read_until(demo, "1. evidence")
     demo.send_signal(number)
-    rest, errors = demo.communicate(timeout=30)
+    rest, errors = demo.communicate(timeout=END_S)
 
     assert demo.returncode == 130, said + rest + errors
     assert "Traceback" not in errors
@@ -115,7 +159,11 @@ def test_a_folder_with_something_in_it_is_left_alone(tmp_path: Path) -> None:
     """The demo works in a new folder only."""
     (tmp_path / "mine").write_text("mine")
     done = subprocess.run(
-        [*DEMO, "--folder", str(tmp_path)], check=False, capture_output=True, text=True, timeout=60
+        [*DEMO, "--folder", str(tmp_path)],
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=END_S,
     )
 
     assert done.returncode == 2
