@@ -9,6 +9,7 @@ import asyncio
 import errno
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
+from functools import wraps
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -51,6 +52,7 @@ OPERATIONS = 223
 COMMITS = 17
 INCOMING = f"{STORAGE}/.syncd/incoming"
 Scene = Callable[[World], Awaitable[None]]
+Situation = Callable[[int], None]
 
 
 def play_looked_at(world: World, scene: Scene) -> None:
@@ -70,6 +72,35 @@ def play_looked_at(world: World, scene: Scene) -> None:
 
     with cut_finely():
         play(world, looked_at)
+
+
+def _play_with_bad_source(world: World, scene: Scene) -> None:
+    """Play without the look at what is durable: the footage is not what the source gives."""
+
+    async def plain() -> None:
+        await scene(world)
+        world.check_nothing_false()
+
+    with cut_finely():
+        play(world, plain)
+
+
+def looked_at(scene: Scene) -> Situation:
+    """Make a situation of a scene: a world from the seed, in which it is played and looked at."""
+    return _from_seed(scene, play_looked_at)
+
+
+def with_bad_source(scene: Scene) -> Situation:
+    """Make a situation of a scene in which the source gives something else than the footage."""
+    return _from_seed(scene, _play_with_bad_source)
+
+
+def _from_seed(scene: Scene, play_it: Callable[[World, Scene], None]) -> Situation:
+    @wraps(scene)
+    def situation(seed: int) -> None:
+        play_it(World(seed), scene)
+
+    return situation
 
 
 # One mishap, at a place that the seed chooses
@@ -113,141 +144,106 @@ def _turn_when_read_back(world: World, path: str, *, times: int = 1) -> None:
     disk.at_op = at_op
 
 
-def storage_turns_a_bit(seed: int) -> None:
+@looked_at
+async def storage_turns_a_bit(world: World) -> None:
     """It is found, the storage is blamed by file and range, and the file comes again."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        files = clips(world)
-        path = sorted(files)[seed % 2]
-        _turn_when_read_back(world, path)
-        put_roll(world, "A012", files)
-        await reaches(world, "A012")
-        with world.processing.journal.read() as db:
-            told = notices.after(db, 0, kinds={"resend"})
-        assert len(told) == 1, f"promise 5: a flipped bit was told {len(told)} times"
-        data = told[0].body["data"]
-        assert (data["side"], data["path"]) == ("storage", path), f"promise 5: blamed {data}"
-        assert [r["offset"] for r in data["ranges"]] == [0], f"promise 5: blamed {data}"
-        assert all(stored(world, "A012")[path] == data for path, data in files.items())
-
-    play_looked_at(world, scene)
+    files = clips(world)
+    path = sorted(files)[world.seed % 2]
+    _turn_when_read_back(world, path)
+    put_roll(world, "A012", files)
+    await reaches(world, "A012")
+    with world.processing.journal.read() as db:
+        told = notices.after(db, 0, kinds={"resend"})
+    assert len(told) == 1, f"promise 5: a flipped bit was told {len(told)} times"
+    data = told[0].body["data"]
+    assert (data["side"], data["path"]) == ("storage", path), f"promise 5: blamed {data}"
+    assert [r["offset"] for r in data["ranges"]] == [0], f"promise 5: blamed {data}"
+    assert all(stored(world, "A012")[path] == data for path, data in files.items())
 
 
-def storage_turns_a_bit_below_the_cache(seed: int) -> None:
+@looked_at
+async def storage_turns_a_bit_below_the_cache(world: World) -> None:
     """What only the device shows is found, although the cache still has it right."""
-    world = World(seed)
+    files = clips(world)
+    path = sorted(files)[world.seed % 2]
+    disk = world.processing.disk
 
-    async def scene(world: World) -> None:
-        files = clips(world)
-        path = sorted(files)[seed % 2]
-        disk = world.processing.disk
+    def at_op(op: str, at: str) -> None:
+        if op == "open_read" and at.endswith(f"/roll/{path}"):
+            disk.at_op = None
+            world.flipped.add(at.removeprefix(".syncd/incoming/"))
+            inode = disk.lookup(f"{STORAGE}/{at}".strip("/"))
+            inode.durable[10] ^= 1
+            inode.lost = True  # clean in the cache, as a failed sync leaves it
 
-        def at_op(op: str, at: str) -> None:
-            if op == "open_read" and at.endswith(f"/roll/{path}"):
-                disk.at_op = None
-                world.flipped.add(at.removeprefix(".syncd/incoming/"))
-                inode = disk.lookup(f"{STORAGE}/{at}".strip("/"))
-                inode.durable[10] ^= 1
-                inode.lost = True  # clean in the cache, as a failed sync leaves it
-
-        disk.at_op = at_op
-        put_roll(world, "A012", files)
-        await reaches(world, "A012")
-        inode = disk.lookup(f"{STORAGE}/{DAY}/A012/{path}".strip("/"))
-        assert inode.durable == files[path], f"promise 5: {path} is wrong on the device"
-
-    play_looked_at(world, scene)
+    disk.at_op = at_op
+    put_roll(world, "A012", files)
+    await reaches(world, "A012")
+    inode = disk.lookup(f"{STORAGE}/{DAY}/A012/{path}".strip("/"))
+    assert inode.durable == files[path], f"promise 5: {path} is wrong on the device"
 
 
-def a_sync_fails(seed: int) -> None:
+@looked_at
+async def a_sync_fails(world: World) -> None:
     """What a failed sync has lost is written again, and not called good by a second sync."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await moves(world, "A012", 1 + seed % 5 * 20_000)
-        world.processing.disk.fail_next("sync", errno.EIO)
-        await until(lambda: _is_held(world) or _is_ready(world), "something comes of it")
-        if _is_held(world):
-            order_by_hand(world.offload, "A012", go=True)
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
-
-
-def storage_turns_bits_again(seed: int) -> None:
-    """A file wrong twice is held until a person acts, however long that takes."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        files = clips(world)
-        _turn_when_read_back(world, min(files), times=2)
-        put_roll(world, "A012", files)
-        await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
-        for _ in range(600):
-            await asyncio.sleep(0.2)
-            row = row_of(world.offload, "A012")
-            assert row is not None, "a roll stays known"
-            assert row.held is not None, "promise 5: it went on by itself"
-            assert not stored(world, "A012"), "promise 1: published while held"
+    put_roll(world, "A012", clips(world))
+    await moves(world, "A012", 1 + world.seed % 5 * 20_000)
+    world.processing.disk.fail_next("sync", errno.EIO)
+    await until(lambda: _is_held(world) or _is_ready(world), "something comes of it")
+    if _is_held(world):
         order_by_hand(world.offload, "A012", go=True)
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    await reaches(world, "A012")
 
 
-def source_turns_a_bit(seed: int) -> None:
+@looked_at
+async def storage_turns_bits_again(world: World) -> None:
+    """A file wrong twice is held until a person acts, however long that takes."""
+    files = clips(world)
+    _turn_when_read_back(world, min(files), times=2)
+    put_roll(world, "A012", files)
+    await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
+    for _ in range(600):
+        await asyncio.sleep(0.2)
+        row = row_of(world.offload, "A012")
+        assert row is not None, "a roll stays known"
+        assert row.held is not None, "promise 5: it went on by itself"
+        assert not stored(world, "A012"), "promise 1: published while held"
+    order_by_hand(world.offload, "A012", go=True)
+    await reaches(world, "A012")
+
+
+@with_bad_source
+async def source_turns_a_bit(world: World) -> None:
     """What does not match its evidence is held as the source's fault, and never published."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        files = clips(world)
-        put_roll(world, "A012", files)
-        world.offload.disk.flip(f"{LANDING}/{DAY}/A012/{min(files)}", 10)
-        held = await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
-        assert "source side is wrong" in held.message.lower(), f"promise 5: {held.message}"
-        assert not stored(world, "A012"), "promise 1: published against its evidence"
-
-    _play_with_bad_source(world, scene)
+    files = clips(world)
+    put_roll(world, "A012", files)
+    world.offload.disk.flip(f"{LANDING}/{DAY}/A012/{min(files)}", 10)
+    held = await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+    assert "source side is wrong" in held.message.lower(), f"promise 5: {held.message}"
+    assert not stored(world, "A012"), "promise 1: published against its evidence"
 
 
 def _roll_id(world: World) -> str:
     return world.offload.rows()[0].roll_id
 
 
-def _play_with_bad_source(world: World, scene: Scene) -> None:
-    """Play without the look at what is durable: the footage is not what the source gives."""
-
-    async def plain() -> None:
-        await scene(world)
-        world.check_nothing_false()
-
-    with cut_finely():
-        play(world, plain)
-
-
-def source_turns_a_bit_before_a_repair(seed: int) -> None:
+@with_bad_source
+async def source_turns_a_bit_before_a_repair(world: World) -> None:
     """A file that was proved, and is written again with its neighbour, is proved again."""
-    world = World(seed)
+    files = {f"Stills/A012_{n:05}.dpx": world.rng.randbytes(900) for n in range(4)}
+    paths = sorted(files)
+    put_roll(world, "A012", files)
+    disk = world.processing.disk
 
-    async def scene(world: World) -> None:
-        files = {f"Stills/A012_{n:05}.dpx": world.rng.randbytes(900) for n in range(4)}
-        paths = sorted(files)
-        put_roll(world, "A012", files)
-        disk = world.processing.disk
+    def at_op(op: str, at: str) -> None:
+        if op == "open_read" and at.endswith(f"/roll/{paths[-1]}"):
+            disk.at_op = None
+            disk.flip(f"{STORAGE}/{at}", 10)
+            world.offload.disk.flip(f"{LANDING}/{DAY}/A012/{paths[0]}", 10)
 
-        def at_op(op: str, at: str) -> None:
-            if op == "open_read" and at.endswith(f"/roll/{paths[-1]}"):
-                disk.at_op = None
-                disk.flip(f"{STORAGE}/{at}", 10)
-                world.offload.disk.flip(f"{LANDING}/{DAY}/A012/{paths[0]}", 10)
-
-        disk.at_op = at_op
-        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
-        assert not stored(world, "A012"), "promise 1: published against its evidence"
-
-    _play_with_bad_source(world, scene)
+    disk.at_op = at_op
+    await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+    assert not stored(world, "A012"), "promise 1: published against its evidence"
 
 
 # People and other programs
@@ -304,104 +300,88 @@ def _is_ready(world: World) -> bool:
     return world.all_ready()
 
 
-def somebody_writes_into_incoming(seed: int) -> None:
+@looked_at
+async def somebody_writes_into_incoming(world: World) -> None:
     """What changed between its proof and publication is proved again, and mended."""
-    world = World(seed)
+    files = clips(world)
+    path = sorted(files)[world.seed % 2]
+    put_roll(world, "A012", files)
+    disk = world.processing.disk
 
-    async def scene(world: World) -> None:
-        files = clips(world)
-        path = sorted(files)[seed % 2]
-        put_roll(world, "A012", files)
-        disk = world.processing.disk
+    def at_op(op: str, _at: str) -> None:
+        if op == "sync_all":
+            disk.at_op = None
+            (roll_id,) = {row.roll_id for row in world.processing.rows()}
+            with disk.untroubled():
+                folder = disk.open_folder(f"{INCOMING}/{roll_id}/roll")
+                file = folder.open_write(path)
+                file.write([memoryview(b"theirs")], 100)
+                file.close()
+            world.flipped.add(f"{roll_id}/roll/{path}")
 
-        def at_op(op: str, _at: str) -> None:
-            if op == "sync_all":
-                disk.at_op = None
-                (roll_id,) = {row.roll_id for row in world.processing.rows()}
-                with disk.untroubled():
-                    folder = disk.open_folder(f"{INCOMING}/{roll_id}/roll")
-                    file = folder.open_write(path)
-                    file.write([memoryview(b"theirs")], 100)
-                    file.close()
-                world.flipped.add(f"{roll_id}/roll/{path}")
-
-        disk.at_op = at_op
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    disk.at_op = at_op
+    await reaches(world, "A012")
 
 
-def somebody_edits_incoming_and_hides_it(seed: int) -> None:
+@looked_at
+async def somebody_edits_incoming_and_hides_it(world: World) -> None:
     """What was edited after its proof, and has its old size and time, is found and mended."""
-    world = World(seed)
+    files = clips(world)
+    path = sorted(files)[world.seed % 2]
+    put_roll(world, "A012", files)
+    disk = world.processing.disk
 
-    async def scene(world: World) -> None:
-        files = clips(world)
-        path = sorted(files)[seed % 2]
-        put_roll(world, "A012", files)
-        disk = world.processing.disk
+    def at_op(op: str, _at: str) -> None:
+        if op == "sync_all":
+            disk.at_op = None
+            (roll_id,) = {row.roll_id for row in world.processing.rows()}
+            world.flipped.add(f"{roll_id}/roll/{path}")
+            edit_in_place(disk, f"{INCOMING}/{roll_id}/roll/{path}", 100, world.seed % 8)
 
-        def at_op(op: str, _at: str) -> None:
-            if op == "sync_all":
-                disk.at_op = None
-                (roll_id,) = {row.roll_id for row in world.processing.rows()}
-                world.flipped.add(f"{roll_id}/roll/{path}")
-                edit_in_place(disk, f"{INCOMING}/{roll_id}/roll/{path}", 100, seed % 8)
-
-        disk.at_op = at_op
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    disk.at_op = at_op
+    await reaches(world, "A012")
 
 
-def somebody_edits_while_it_is_read_back(seed: int) -> None:
+@looked_at
+async def somebody_edits_while_it_is_read_back(world: World) -> None:
     """An edit behind the reader's back, hidden like that, counts as one after the read-back."""
-    world = World(seed)
+    files = clips(world)
+    path = sorted(files)[world.seed % 2]
+    put_roll(world, "A012", files)
+    disk = world.processing.disk
+    reads = [0]
 
-    async def scene(world: World) -> None:
-        files = clips(world)
-        path = sorted(files)[seed % 2]
-        put_roll(world, "A012", files)
-        disk = world.processing.disk
-        reads = [0]
+    def at_op(op: str, at: str) -> None:
+        if op == "read" and at.endswith(f"/roll/{path}"):
+            reads[0] += 1
+            if reads[0] == 2:  # what is edited lies in the part that was read first
+                disk.at_op = None
+                world.flipped.add(at.removeprefix(".syncd/incoming/"))
+                edit_in_place(disk, f"{STORAGE}/{at}", 100, world.seed % 8)
 
-        def at_op(op: str, at: str) -> None:
-            if op == "read" and at.endswith(f"/roll/{path}"):
-                reads[0] += 1
-                if reads[0] == 2:  # what is edited lies in the part that was read first
-                    disk.at_op = None
-                    world.flipped.add(at.removeprefix(".syncd/incoming/"))
-                    edit_in_place(disk, f"{STORAGE}/{at}", 100, seed % 8)
-
-        disk.at_op = at_op
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    disk.at_op = at_op
+    await reaches(world, "A012")
 
 
-def somebody_edits_what_is_published_and_hides_it(seed: int) -> None:
+@looked_at
+async def somebody_edits_what_is_published_and_hides_it(world: World) -> None:
     """A published roll is offered again: what was edited in it is found before it is had."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        files = clips(world)
-        path = sorted(files)[seed % 2]
-        put_roll(world, "A012", files)
-        await reaches(world, "A012")
-        whole = f"{STORAGE}/{DAY}/A012/{path}"
-        edit_in_place(world.processing.disk, whole, 100, seed % 8)
-        world.edited.add(f"A012/{path}")
-        await lose_journal(world, world.offload)
-        touch(world, "A012")
-        await until(lambda: _is_held(world) or _is_offered_and_had(world), "it is answered")
-        assert _is_held(world), "promise 1: an edited roll was answered have"
-        edit_in_place(world.processing.disk, whole, 100, seed % 8)
-        world.edited.clear()
-        await asyncio.sleep(5.0)  # the storage box's own word of it has come, too
-        order_by_hand(world.offload, "A012", go=True)
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    files = clips(world)
+    path = sorted(files)[world.seed % 2]
+    put_roll(world, "A012", files)
+    await reaches(world, "A012")
+    whole = f"{STORAGE}/{DAY}/A012/{path}"
+    edit_in_place(world.processing.disk, whole, 100, world.seed % 8)
+    world.edited.add(f"A012/{path}")
+    await lose_journal(world, world.offload)
+    touch(world, "A012")
+    await until(lambda: _is_held(world) or _is_offered_and_had(world), "it is answered")
+    assert _is_held(world), "promise 1: an edited roll was answered have"
+    edit_in_place(world.processing.disk, whole, 100, world.seed % 8)
+    world.edited.clear()
+    await asyncio.sleep(5.0)  # the storage box's own word of it has come, too
+    order_by_hand(world.offload, "A012", go=True)
+    await reaches(world, "A012")
 
 
 def _is_offered_and_had(world: World) -> bool:
@@ -409,78 +389,62 @@ def _is_offered_and_had(world: World) -> bool:
     return row is not None and not is_before(row.stage, Stage.READY)
 
 
-def name_is_taken(seed: int) -> None:
+@with_bad_source
+async def name_is_taken(world: World) -> None:
     """Other content under the same name stays as it is; the roll is held."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        theirs = {"Clips/C000.mov": world.rng.randbytes(5000), "Clips/other.mov": b"1"}
-        put_files(world.processing, f"{STORAGE}/{DAY}/A012", theirs)
-        put_roll(world, "A012", clips(world))
-        world.footage["A012"] = theirs
-        for _ in range(100):
-            await asyncio.sleep(0.2)
-            assert stored(world, "A012") == theirs, "promises 2 and 7: merged or replaced"
-        await is_held(world, "A012", HeldCode.NAME_TAKEN)
-
-    _play_with_bad_source(world, scene)
+    theirs = {"Clips/C000.mov": world.rng.randbytes(5000), "Clips/other.mov": b"1"}
+    put_files(world.processing, f"{STORAGE}/{DAY}/A012", theirs)
+    put_roll(world, "A012", clips(world))
+    world.footage["A012"] = theirs
+    for _ in range(100):
+        await asyncio.sleep(0.2)
+        assert stored(world, "A012") == theirs, "promises 2 and 7: merged or replaced"
+    await is_held(world, "A012", HeldCode.NAME_TAKEN)
 
 
-def name_has_a_twin(seed: int) -> None:
+@with_bad_source
+async def name_has_a_twin(world: World) -> None:
     """A name that differs only by case from a published one is not published beside it."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "c009", clips(world))
-        await reaches(world, "c009")
-        put_roll(world, "C009", clips(world))
-        for _ in range(100):
-            await asyncio.sleep(0.2)
-            names = sorted(world.published())
-            assert names == ["c009"], f"promise 7: twins are published: {names}"
-        await is_held(world, "C009", HeldCode.NAME_UNSAFE)
-
-    _play_with_bad_source(world, scene)
-
-
-def same_content_twice(seed: int) -> None:
-    """The same content in two folders of a day is published once."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        files = clips(world)
-        put_roll(world, "A012", files)
-        await reaches(world, "A012")
-        put_roll(world, "A012_copy", files)
-        await asyncio.sleep(90.0)
+    put_roll(world, "c009", clips(world))
+    await reaches(world, "c009")
+    put_roll(world, "C009", clips(world))
+    for _ in range(100):
+        await asyncio.sleep(0.2)
         names = sorted(world.published())
-        assert names == ["A012"], f"promise 7: one content was published as {names}"
+        assert names == ["c009"], f"promise 7: twins are published: {names}"
+    await is_held(world, "C009", HeldCode.NAME_UNSAFE)
 
-    _play_with_bad_source(world, scene)
+
+@with_bad_source
+async def same_content_twice(world: World) -> None:
+    """The same content in two folders of a day is published once."""
+    files = clips(world)
+    put_roll(world, "A012", files)
+    await reaches(world, "A012")
+    put_roll(world, "A012_copy", files)
+    await asyncio.sleep(90.0)
+    names = sorted(world.published())
+    assert names == ["A012"], f"promise 7: one content was published as {names}"
 
 
-def another_folder_is_mounted(seed: int) -> None:
+@with_bad_source
+async def another_folder_is_mounted(world: World) -> None:
     """Nothing is written into what lies under an unmounted path."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await moves(world, "A012")
-        disk = world.processing.disk
-        with disk.untroubled():
-            root = disk.open_folder("/mnt/array")
-            root.rename_new("rolls", "away")
-            root.make_folders("rolls")
-        for _ in range(100):
-            await asyncio.sleep(0.1)
-            found = disk.files_below(STORAGE)
-            assert not found, f"promise 1: written where no storage is: {sorted(found)}"
-        with disk.untroubled():
-            root.rename_new("rolls", "bare")
-            root.rename_new("away", "rolls")
-        await reaches(world, "A012")
-
-    _play_with_bad_source(world, scene)
+    put_roll(world, "A012", clips(world))
+    await moves(world, "A012")
+    disk = world.processing.disk
+    with disk.untroubled():
+        root = disk.open_folder("/mnt/array")
+        root.rename_new("rolls", "away")
+        root.make_folders("rolls")
+    for _ in range(100):
+        await asyncio.sleep(0.1)
+        found = disk.files_below(STORAGE)
+        assert not found, f"promise 1: written where no storage is: {sorted(found)}"
+    with disk.untroubled():
+        root.rename_new("rolls", "bare")
+        root.rename_new("away", "rolls")
+    await reaches(world, "A012")
 
 
 def little_room(seed: int) -> None:
@@ -504,27 +468,23 @@ def little_room(seed: int) -> None:
     play_looked_at(world, scene)
 
 
-def everything_is_paused(seed: int) -> None:
+@looked_at
+async def everything_is_paused(world: World) -> None:
     """While everything is paused nothing moves; after it everything does."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world, 3, 200_000))
-        await moves(world, "A012")
-        order_by_hand(world.offload, None, paused=True)
-        await asyncio.sleep(3.0)
-        row = row_of(world.processing, "A012")
-        assert row is not None
-        for _ in range(50):
-            await asyncio.sleep(0.2)
-            now = row_of(world.processing, "A012")
-            assert now is not None, "a roll stays known"
-            assert now.moved_bytes == row.moved_bytes, "it moves while paused"
-            assert now.stage is not Stage.READY, "it moved while paused"
-        order_by_hand(world.offload, None, paused=False)
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    put_roll(world, "A012", clips(world, 3, 200_000))
+    await moves(world, "A012")
+    order_by_hand(world.offload, None, paused=True)
+    await asyncio.sleep(3.0)
+    row = row_of(world.processing, "A012")
+    assert row is not None
+    for _ in range(50):
+        await asyncio.sleep(0.2)
+        now = row_of(world.processing, "A012")
+        assert now is not None, "a roll stays known"
+        assert now.moved_bytes == row.moved_bytes, "it moves while paused"
+        assert now.stage is not Stage.READY, "it moved while paused"
+    order_by_hand(world.offload, None, paused=False)
+    await reaches(world, "A012")
 
 
 # Who is told, and who may ask

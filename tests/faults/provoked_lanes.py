@@ -18,7 +18,7 @@ from syncd.wire.lane import send_lane, take_lane
 from syncd.wire.lane_events import Confirmed, encode
 from syncd.wire.messages import LaneTicket, OpenLane
 from tests.faults.forged import send_forged
-from tests.faults.provoked import play_looked_at
+from tests.faults.provoked import looked_at
 from tests.faults.runs import cut_finely
 from tests.faults.scenes import (
     clips,
@@ -40,53 +40,41 @@ from tests.wire.memory_link import LoopClock, MemoryLink, link_pair
 from tests.wire.parcels import ROLL, Orders, Shelf, Store, data_of
 
 
-def greeting_is_overheard(seed: int) -> None:
+@looked_at
+async def greeting_is_overheard(world: World) -> None:
     """Who overheard a lane's first frame gets no answer to it, whether or not it had arrived."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await moves(world, "A012")
-        assert world.net.hellos, "lanes begin with a hello"
-        link = await world.net.dial("stranger-1", "process-1")
-        await read_nonce(link, world.processing.clock)
-        await link.send(world.net.hellos[seed % len(world.net.hellos)])
-        assert not await _is_welcome(link), "promise 9: a greeting that was overheard opens a lane"
-        ticket = await world.net.ask("offload-1", "process-1", OpenLane(purpose="send"))
-        assert not await opens(world, "offload-1", ticket, key=bytes(16)), "promise 9: no key"
-        assert await opens(world, "offload-1", ticket), "a ticket was used up without its key"
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    put_roll(world, "A012", clips(world))
+    await moves(world, "A012")
+    assert world.net.hellos, "lanes begin with a hello"
+    link = await world.net.dial("stranger-1", "process-1")
+    await read_nonce(link, world.processing.clock)
+    await link.send(world.net.hellos[world.seed % len(world.net.hellos)])
+    assert not await _is_welcome(link), "promise 9: a greeting that was overheard opens a lane"
+    ticket = await world.net.ask("offload-1", "process-1", OpenLane(purpose="send"))
+    assert not await opens(world, "offload-1", ticket, key=bytes(16)), "promise 9: no key"
+    assert await opens(world, "offload-1", ticket), "a ticket was used up without its key"
+    await reaches(world, "A012")
 
 
-def ticket_is_shown_again(seed: int) -> None:
+@looked_at
+async def ticket_is_shown_again(world: World) -> None:
     """Even who has a ticket's key opens one lane with it."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await moves(world, "A012")
-        ticket = await world.net.ask("offload-1", "process-1", OpenLane(purpose="send"))
-        assert await opens(world, "offload-1", ticket), "a good ticket opens a lane"
-        assert not await opens(world, "offload-1", ticket), "promise 9: a ticket was good twice"
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    put_roll(world, "A012", clips(world))
+    await moves(world, "A012")
+    ticket = await world.net.ask("offload-1", "process-1", OpenLane(purpose="send"))
+    assert await opens(world, "offload-1", ticket), "a good ticket opens a lane"
+    assert not await opens(world, "offload-1", ticket), "promise 9: a ticket was good twice"
+    await reaches(world, "A012")
 
 
-def ticket_is_shown_elsewhere(seed: int) -> None:
+@looked_at
+async def ticket_is_shown_elsewhere(world: World) -> None:
     """A ticket opens no lane from another box, though that has its key."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await moves(world, "A012")
-        ticket = await world.net.ask("offload-1", "process-1", OpenLane(purpose="send"))
-        assert not await opens(world, "stranger-1", ticket), "promise 9: a ticket was carried off"
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    put_roll(world, "A012", clips(world))
+    await moves(world, "A012")
+    ticket = await world.net.ask("offload-1", "process-1", OpenLane(purpose="send"))
+    assert not await opens(world, "stranger-1", ticket), "promise 9: a ticket was carried off"
+    await reaches(world, "A012")
 
 
 async def opens(world: World, dialler: str, ticket: LaneTicket, key: bytes = b"") -> bool:

@@ -24,97 +24,85 @@ from syncd.wire.messages import (
     Withhold,
 )
 from tests.faults.forged import send_forged
-from tests.faults.provoked import play_looked_at
+from tests.faults.provoked import looked_at
 from tests.faults.provoked_lanes import opens
 from tests.faults.scenes import clips, moves, order_by_hand, put_roll, reaches, row_of
 from tests.faults.world import World
 
 
-def peer_does_what_its_role_forbids(seed: int) -> None:
+@looked_at
+async def peer_does_what_its_role_forbids(world: World) -> None:
     """No box gets an answer, or a lane, that is not for its role here; and that is written down."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await reaches(world, "A012")
-        row = row_of(world.processing, "A012")
-        assert row is not None
-        forbidden = [
-            ("offload-2", OpenLane(purpose="fetch")),
-            ("offload-2", Listing()),
-            ("offload-2", InventoryQuestion(roll_id=row.roll_id)),
-            ("edit-1", OpenLane(purpose="send")),
-            ("edit-1", Withhold(roll_id=row.roll_id, code=HeldCode.SOURCE_CHANGED)),
-            ("edit-1", Tidings(after=0, wait_s=0.0)),
-        ]
-        world.rng.shuffle(forbidden)
-        for asker, question in forbidden:
-            with suppress(PeerRefusedError):
-                answer = await world.net.ask(asker, "process-1", question)
-                raise AssertionError(f"promise 9: {asker} was answered {answer}")
-        with world.processing.journal.read() as db:
-            told = sum(event.kind == "refused" for event in notices.after(db, 0))
-        assert told == len(forbidden), f"promise 9: {told} refusals were written down"
-
-    play_looked_at(world, scene)
+    put_roll(world, "A012", clips(world))
+    await reaches(world, "A012")
+    row = row_of(world.processing, "A012")
+    assert row is not None
+    forbidden = [
+        ("offload-2", OpenLane(purpose="fetch")),
+        ("offload-2", Listing()),
+        ("offload-2", InventoryQuestion(roll_id=row.roll_id)),
+        ("edit-1", OpenLane(purpose="send")),
+        ("edit-1", Withhold(roll_id=row.roll_id, code=HeldCode.SOURCE_CHANGED)),
+        ("edit-1", Tidings(after=0, wait_s=0.0)),
+    ]
+    world.rng.shuffle(forbidden)
+    for asker, question in forbidden:
+        with suppress(PeerRefusedError):
+            answer = await world.net.ask(asker, "process-1", question)
+            raise AssertionError(f"promise 9: {asker} was answered {answer}")
+    with world.processing.journal.read() as db:
+        told = sum(event.kind == "refused" for event in notices.after(db, 0))
+    assert told == len(forbidden), f"promise 9: {told} refusals were written down"
 
 
-def peer_sends_anothers_parcel(seed: int) -> None:
+@looked_at
+async def peer_sends_anothers_parcel(world: World) -> None:
     """A parcel of a box's roll that another box brings is not taken, whatever is in it."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world, count=8))
-        await moves(world, "A012", 30_000)
-        order_by_hand(world.offload, None, paused=True)
-        await asyncio.sleep(1)
-        row = row_of(world.processing, "A012")
-        assert row is not None
-        before = row.moved_bytes
-        with world.processing.journal.read() as db:
-            plan = ParcelPlan(rolls.load_inventory(db, row.roll_id))
-        for number in range(plan.count):
-            await send_forged(world, "offload-2", row.roll_id, plan, number)
-        row = row_of(world.processing, "A012")
-        assert row is not None
-        assert row.moved_bytes == before, "promise 9: another box's parcel was taken"
-        order_by_hand(world.offload, None, paused=False)
-        await reaches(world, "A012")
-
-    play_looked_at(world, scene)
+    put_roll(world, "A012", clips(world, count=8))
+    await moves(world, "A012", 30_000)
+    order_by_hand(world.offload, None, paused=True)
+    await asyncio.sleep(1)
+    row = row_of(world.processing, "A012")
+    assert row is not None
+    before = row.moved_bytes
+    with world.processing.journal.read() as db:
+        plan = ParcelPlan(rolls.load_inventory(db, row.roll_id))
+    for number in range(plan.count):
+        await send_forged(world, "offload-2", row.roll_id, plan, number)
+    row = row_of(world.processing, "A012")
+    assert row is not None
+    assert row.moved_bytes == before, "promise 9: another box's parcel was taken"
+    order_by_hand(world.offload, None, paused=False)
+    await reaches(world, "A012")
 
 
-def peer_is_forgotten_with_a_ticket_in_its_hand(seed: int) -> None:
+@looked_at
+async def peer_is_forgotten_with_a_ticket_in_its_hand(world: World) -> None:
     """A lane begins for who is trusted now, in the role that it has now; not when it asked."""
-    world = World(seed)
-
-    async def scene(world: World) -> None:
-        put_roll(world, "A012", clips(world))
-        await reaches(world, "A012")
-        book, parts = world.processing.book, world.processing.parts
-        assert parts is not None
-        peer = book.trusted_by_name("offload-2")
-        assert peer is not None
-        ticket = await world.net.ask("offload-2", "process-1", OpenLane(purpose="send"))
-        book.forget(peer.fingerprint)  # and the lanes have not heard of it yet
-        assert not await _rides(world, "offload-2", ticket), "promise 9: a forgotten box rides"
-        book.trust(peer)
-        assert await _rides(
-            world,
-            "offload-2",
-            await world.net.ask("offload-2", "process-1", OpenLane(purpose="send")),
-        ), "a box that is trusted rides"
-        ticket = await world.net.ask("offload-2", "process-1", OpenLane(purpose="send"))
-        book.forget(peer.fingerprint)
-        book.trust(replace(peer, roles=frozenset({"editorial"})))
-        assert not await _rides(world, "offload-2", ticket), "promise 9: its old role rides"
-        ticket = await world.net.ask("offload-2", "process-1", OpenLane(purpose="fetch"))
-        book.forget(peer.fingerprint)
-        parts.let_go(peer)
-        book.trust(replace(peer, roles=frozenset({"editorial"})))  # paired anew
-        assert not await opens(world, "offload-2", ticket), "promise 9: a ticket outlived its peer"
-
-    play_looked_at(world, scene)
+    put_roll(world, "A012", clips(world))
+    await reaches(world, "A012")
+    book, parts = world.processing.book, world.processing.parts
+    assert parts is not None
+    peer = book.trusted_by_name("offload-2")
+    assert peer is not None
+    ticket = await world.net.ask("offload-2", "process-1", OpenLane(purpose="send"))
+    book.forget(peer.fingerprint)  # and the lanes have not heard of it yet
+    assert not await _rides(world, "offload-2", ticket), "promise 9: a forgotten box rides"
+    book.trust(peer)
+    assert await _rides(
+        world,
+        "offload-2",
+        await world.net.ask("offload-2", "process-1", OpenLane(purpose="send")),
+    ), "a box that is trusted rides"
+    ticket = await world.net.ask("offload-2", "process-1", OpenLane(purpose="send"))
+    book.forget(peer.fingerprint)
+    book.trust(replace(peer, roles=frozenset({"editorial"})))
+    assert not await _rides(world, "offload-2", ticket), "promise 9: its old role rides"
+    ticket = await world.net.ask("offload-2", "process-1", OpenLane(purpose="fetch"))
+    book.forget(peer.fingerprint)
+    parts.let_go(peer)
+    book.trust(replace(peer, roles=frozenset({"editorial"})))  # paired anew
+    assert not await opens(world, "offload-2", ticket), "promise 9: a ticket outlived its peer"
 
 
 async def _rides(world: World, dialler: str, ticket: LaneTicket) -> bool:
