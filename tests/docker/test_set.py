@@ -111,7 +111,7 @@ def offload(landing: Path) -> dict[str, bytes]:
 
 def test_the_lines_of_the_readme_bring_a_roll_from_a_card_to_the_cutting_room(home: Set) -> None:
     """Set up, mark, start: the boxes find each other; a roll is handed over and fetched."""
-    build, set_up, own, into, mark, up, check, rolls, follow, fetch = SHELL
+    build, set_up, own, into, mark, up, check, rolls, follow, fetch, show, enter = SHELL
     assert into == "cd ~/boxes"
     home.typed(build, BUILD_S)
     said = home.typed(set_up)
@@ -139,7 +139,41 @@ def test_the_lines_of_the_readme_bring_a_roll_from_a_card_to_the_cutting_room(ho
     for place in ("mnt/array/rolls", "rushes"):
         arrived = {name: (home.home / place / ROLL / name).read_bytes() for name in media}
         assert arrived == media
+    _pairs(home, show, enter)
     _ends_and_goes_on(home)
+
+
+def _pairs(home: Set, show: str, enter: str) -> None:
+    """Take two boxes' pins of each other out, and pair the two by a code instead."""
+    assert "pinned" in home.typed("docker exec process-1 syncd peers")
+    for box, other in (("process-1", "offload-1"), ("offload-1", "process-1")):
+        config = home.boxes / box / "syncd.toml"
+        pin = rf'\[\[peer\]\]\nname = "{other}"\nfingerprint = "[^"]+"\n'
+        text, count = re.subn(pin, "", config.read_text())
+        assert count == 1
+        config.write_text(text)
+    home.typed("docker-compose restart")
+    for box in BOXES:
+        wait_for(lambda box=box: home.state(box)["Health"]["Status"] == "healthy", box)
+    shown = home.home / "shown"
+    shown.touch()
+    # ";" so that the background has none of the line's own output, which is read to its end.
+    home.typed(f"true; ({show.replace('-it ', '')}) >{shown} 2>&1 </dev/null &")
+    codes: list[str] = []
+
+    def is_shown() -> bool:
+        codes.extend(re.findall(r"(?m)^\d{3} \d{3}$", shown.read_text()))
+        return bool(codes)
+
+    wait_for(is_shown, "a code is shown")
+    assert "482 913" in enter
+    typed = enter.replace("-it ", "").replace("482 913", codes[0])
+    wait_for(lambda: "Paired with process-1" in home.typed(typed), "the code is typed")
+    wait_for(lambda: "Paired with offload-1" in shown.read_text(), "the other one says so, too")
+    trusted = home.syncd("process-1", "peers")["peers"]
+    pinned = {peer["name"]: peer["pinned"] for peer in trusted}
+    assert pinned == {"offload-1": False, "edit-1": True}
+    wait_for(lambda: home.typed("docker exec offload-1 syncd check"), "all is in place")
 
 
 def _ends_and_goes_on(home: Set) -> None:

@@ -121,7 +121,7 @@ def machines(engine: str, image: str, scratch: Path) -> Iterator[tuple[Machine, 
 @pytest.fixture(scope="module")
 def pair(machines: tuple[Machine, Machine], scratch: Path) -> Pair:
     """Go through the README's chapter, line by line, on both machines."""
-    install, user, mark, start, show, enter, check = LINES
+    install, user, own, mark, start, show, enter, check = LINES
     pair = Pair(*machines, scratch=scratch)
     for machine in machines:
         machine.typed(USE_WHEELS)
@@ -135,7 +135,8 @@ def pair(machines: tuple[Machine, Machine], scratch: Path) -> Pair:
     pair.process.bring(HOOK, hook, scratch=scratch)
     pair.process.typed(f"chmod 755 {HOOK}")
     pair.offload.typed(f"mkdir --parents {LANDING}")
-    pair.process.typed(f"install -d -o syncd {STORAGE}")
+    pair.process.typed(f"mkdir --parents {STORAGE}")
+    pair.process.typed(own)
     assert "is marked now" in pair.process.typed(mark)
     for machine in machines:
         machine.typed(start)
