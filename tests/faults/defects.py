@@ -498,6 +498,14 @@ _PLACE = (
         4,
     ),
     Defect(
+        "promised room is promised again",
+        1,
+        "Lanes that stand still when free space is looked at fill what is to be kept free.",
+        (Edit("storage.area:Area._promised_bytes", "return sum(", "return 0 * ran() * sum("),),
+        provoked_lanes.lanes_of_two_boxes_wait_before_they_write,
+        1,
+    ),
+    Defect(
         "pause ignored",
         10,
         "Parcels go on while a person has paused everything.",

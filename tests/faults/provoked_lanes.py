@@ -1,16 +1,19 @@
 """Situations on a lane in which one kind of mistake shows, as provoked.py has them elsewhere.
 
 Owns: greetings that are overheard, tickets that are shown again or elsewhere, parcels that are put
-in the place of others or come too late, frames that are changed. Each function raises
-AssertionError if a promise is broken.
+in the place of others or come too late, frames that are changed, lanes that stand still. Each
+function raises AssertionError if a promise is broken.
 """
 
 import asyncio
+import random
 
-from syncd.errors import LinkLostError
+from syncd.errors import HeldError, LinkLostError
 from syncd.journal import rolls
 from syncd.roll.inventory import Trust
 from syncd.roll.parcels import ParcelPlan
+from syncd.storage.intake import ReceivingRolls
+from syncd.storage.receiving import ReceivingRoll
 from syncd.wire.frames import LENGTH_BYTES, Conversation, Role
 from syncd.wire.greeting import read_nonce
 from syncd.wire.keys import TAG_BYTES, LaneKeys
@@ -35,9 +38,12 @@ from tests.faults.sim_net import SimLink
 from tests.faults.strikes_edits import edit_in_place
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, LANDING, World
+from tests.storage.rig import Rig, StillClock, footage, write_parcel
 from tests.wire.greeted import greeted
 from tests.wire.memory_link import LoopClock, MemoryLink, link_pair
 from tests.wire.parcels import ROLL, Orders, Shelf, Store, data_of
+
+KEPT_BYTES = 150_000
 
 
 @looked_at
@@ -209,3 +215,34 @@ async def _ride_until_it_breaks(
         if isinstance(error, AssertionError):
             raise error
         assert isinstance(error, LinkLostError), error
+
+
+def lanes_of_two_boxes_wait_before_they_write(seed: int) -> None:
+    """What was promised to a lane that stands still is promised to no other one."""
+    clock, chance = StillClock(), random.Random(seed)
+    with cut_finely():
+        one = Rig(footage(big_bytes=100_000), clock=clock)
+        other = Rig(
+            footage(big_bytes=100_000, seed=8), disk=one.disk, source="/media/b", clock=clock
+        )
+        area = one.area(keep_free_bytes=KEPT_BYTES)
+        boxes = []
+        for rig in (one, other):
+            receiving = ReceivingRolls(area, rig.journal)
+            receiving.add(ReceivingRoll(rig.inventory, area, rig.journal, lambda: None))
+            boxes.append((rig, receiving, iter(range(rig.plan.count))))
+        one.disk.full_after(KEPT_BYTES + 100_000)
+        begun = []
+        while boxes:
+            rig, receiving, numbers = chance.choice(boxes)
+            clock.now_s += 2
+            try:
+                number = next(numbers)
+                sink = receiving.begin(rig.roll_id, number)
+                begun.append((receiving, rig.reader(), number, sink))
+            except (HeldError, StopIteration):
+                boxes.remove((rig, receiving, numbers))
+        for receiving, reader, number, sink in begun:
+            write_parcel(receiving, reader, number, sink)
+        left = one.disk.capacity_bytes - one.disk.tree.used_bytes
+        assert left >= KEPT_BYTES, f"the reserve of {KEPT_BYTES} bytes is down to {left}"
