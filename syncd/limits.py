@@ -91,6 +91,10 @@ POLLS_PER_PEER_MAX = 8  # those of sessions that a cut cable ended wait on for 1
 PENDING_PER_PEER_MAX = 8
 PENDING_TEXT_BYTES_MAX = 256 * MIB  # paths and digests: 2,000,000 files of 128 bytes each
 PENDING_KEPT_S = 600.0
+# Rolls that were turned away and may need a person here are told one by one, so many at most.
+OFFERS_TURNED_AWAY_MAX = 64
+# What waits for room is offered every SELF_CURE_RETRY_S; many rolls take a while to come round.
+OFFER_STANDS_S = 60.0
 # Unfinished rolls of one peer. Their files together: ROLL_FILES_MAX, or it is one roll alone.
 UNFINISHED_PER_PEER_MAX = 1000
 # Comparisons with what is published, and readings that a doubt asks for, take a thread for as long

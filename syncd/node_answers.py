@@ -179,8 +179,8 @@ class NodeAnswers(JournalAnswers):
             checks.append(_check("storage", *said))
         if self._parts.rechecking is not None:
             checks.append(await self._published_check(self._parts.rechecking))
-            if turned_away := self._parts.desk.door.told():
-                checks.append(_fine("offers", turned_away))  # the box that offers has to act
+            problem, remedy = self._parts.desk.door.told()
+            checks += [_check("offers", problem, remedy)] if problem else []
         for peer, told in self._parts.desk.refusals.told().items():
             checks.append(_fine(f"refused {peer}", told))  # nothing is wrong here: it was refused
         for peer, told in self._parts.unsealed.told().items():

@@ -126,6 +126,7 @@ class Parts:
             own_name=config.node.name,
             is_trusted=lambda name: book.trusted_by_name(name) is not None,
             destination=self._destination_trouble,
+            offers=self.desk.door.troubles,
         )
         self.lookout = self._lookout()
         self.published = self._published()

@@ -112,7 +112,7 @@ class Desk:
         self._tickets = tickets
         self._area = area
         self._rechecking = rechecking
-        self.door = Door(journal, ports)
+        self.door = Door(ports.clock, callers, is_trusted)
         self.refusals = Refusals(journal, ports.clock)
         self._offers = (
             OfferBook(
@@ -172,7 +172,7 @@ class Desk:
                 return await self._hello()
             case Offer():
                 answer = await self._offers_or_refuse().answer(peer, question)
-                await self.door.note(peer.name, question, answer)
+                self.door.note(peer.name, question, answer)
                 return answer
             case InventoryPage():
                 return self._offers_or_refuse().page(peer, question)

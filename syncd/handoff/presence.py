@@ -35,6 +35,7 @@ class Trouble:
     """What keeps rolls waiting, which are not held: it ends by itself, or by what remedy says.
 
     key: what it is about; there is one trouble of a key at a time. code: stable, for scripts.
+    path: the roll that it is about, if it is about one. over: what is said at its end.
     """
 
     key: str
@@ -42,6 +43,8 @@ class Trouble:
     message: str
     remedy: str
     peer: str
+    path: str = ""
+    over: str = ""
 
 
 class Presence:
@@ -49,6 +52,7 @@ class Presence:
 
     own_storage_wait_s: for how long one of our lanes has waited for our own storage.
     destination: why nobody takes the rolls of this box, if nobody does.
+    offers: what this box cannot take of what others offer, or why it has to wait.
     is_trusted: tells by its name whether a box is a peer of this one.
     """
 
@@ -63,6 +67,7 @@ class Presence:
         own_name: str,
         is_trusted: Callable[[str], bool],
         destination: Callable[[], Trouble | None] = lambda: None,
+        offers: Callable[[], list[Trouble]] = list,
     ) -> None:
         self._pulses = pulses
         self._callers = callers
@@ -72,6 +77,7 @@ class Presence:
         self._own_name = own_name
         self._is_trusted = is_trusted
         self._destination = destination
+        self._offers = offers
         self._repeats = Repeats(log, ports.clock)
         self._told: dict[str, Trouble] = {}
         self._tries: dict[str, int] = {}
@@ -133,7 +139,7 @@ class Presence:
 
     async def _tell_changes(self) -> None:
         self._log_first_heard()
-        now = {trouble.key: trouble for trouble in self.troubles()}
+        now = {trouble.key: trouble for trouble in (*self.troubles(), *self._offers())}
         for key, trouble in now.items():
             if self._is_another_try(trouble):
                 self._repeats.trouble(key, f"{trouble.message} {trouble.remedy}")
@@ -172,12 +178,15 @@ class Presence:
         is_over = kind == "well-again"
         note = self._over(trouble) if is_over else f"{trouble.message} {trouble.remedy}"
         data = {"peer": trouble.peer, "code": trouble.code, "remedy": trouble.remedy}
+        data |= {"path": trouble.path} if trouble.path else {}
         now = self._ports.clock.utc_ms()
         with self._journal.write() as db:
             notices.add(db, None, kind, now_utc_ms=now, note=note, data=data)
 
     def _over(self, trouble: Trouble) -> str:
         """Say that a trouble is over, and how it ended."""
+        if trouble.over:
+            return trouble.over
         if trouble.code == NOT_PAIRED:
             return f"{trouble.key}: there is a paired box that takes the rolls."
         if trouble.peer not in (self._own_name, *self._pulses, *self._callers.names()):

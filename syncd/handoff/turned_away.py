@@ -1,84 +1,106 @@
-"""Rolls that were offered to this box under a name that is taken here: who offers them, since when.
+"""Rolls that paired boxes offer and this one cannot take: who offers which, and why not.
 
-Owns: that it is told here, too, once for each roll, as an event, in the log and in `syncd check`.
-Must not: list them as rolls: the one of that name here is another, and nothing is wrong with it.
+Owns: which of them stand now, in words. Must not: tell of them by itself (presence.py does, once
+each); list them as rolls: one of that name here is another, and nothing is wrong with it.
+On the event loop only.
 """
 
-import logging
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from syncd.journal import notices
-from syncd.journal.journal import Journal, JournalError
-from syncd.ports import Ports
-from syncd.roll.stages import HeldCode
+from syncd.handoff.callers import Callers
+from syncd.handoff.presence import Trouble
+from syncd.limits import OFFER_STANDS_S, OFFERS_TURNED_AWAY_MAX
+from syncd.ports import Clock
+from syncd.roll.names import printable
+from syncd.roll.stages import SELF_CURING, HeldCode
 from syncd.wire.messages import Offer, OfferAnswer, OfferKind
 
-log = logging.getLogger(__name__)
-
-KEPT_MAX = 64
 NAMED_MAX = 5
 
+# What a person may have to see to on this box; that its storage is absent is told of the storage.
+_TOLD = {
+    HeldCode.NAME_TAKEN: "{peer} offers another roll as {path}, a name that is taken here.",
+    HeldCode.NAME_UNSAFE: "{peer} offers {path}, which cannot be kept beside what is here. {why}",
+    HeldCode.STORAGE_FULL: "{peer} offers {path}, for which there is no room here. {why}",
+}
+_REMEDY = {
+    HeldCode.NAME_TAKEN: "It is held on {peer}, and what lies here stays as it is: find out there "
+    "which of the two is right, and rename the other one. Clear neither card before that.",
+    HeldCode.NAME_UNSAFE: "It is held on {peer}, and what lies here stays as it is.",
+    HeldCode.STORAGE_FULL: "Make room on the storage; what {peer} offers then goes on by itself.",
+}
 
-@dataclass(frozen=True, slots=True)
-class TurnedAway:
-    """One such roll."""
 
+@dataclass(slots=True)
+class _TurnedAway:
     peer: str
     path: str
+    code: HeldCode
+    why: str
+    offered_s: float
 
-    def sentence(self) -> str:
-        """Say who offers what."""
-        return f"{self.peer} offers another roll as {self.path}, a name that is taken here"
+    def trouble(self) -> Trouble:
+        about = {"peer": self.peer, "path": self.path, "why": self.why}
+        return Trouble(
+            f"offer {self.path} of {self.peer}",
+            self.code.value,
+            _TOLD[self.code].format(**about).strip(),
+            _REMEDY[self.code].format(**about),
+            self.peer,
+            path=self.path,
+            over=f"{self.path} of {self.peer} is taken, or not offered any more.",
+        )
 
 
 class Door:
-    """Remembers what was turned away since this box started, until it is taken or replaced."""
+    """Remembers what was turned away since this box started, until it is taken or withdrawn.
 
-    def __init__(self, journal: Journal, ports: Ports) -> None:
-        self._journal = journal
-        self._ports = ports
-        self._away: dict[str, TurnedAway] = {}
+    What is offered again by itself is withdrawn if that ends while its box is heard.
+    """
 
-    async def note(self, peer: str, offer: Offer, answer: OfferAnswer) -> None:
+    def __init__(
+        self, clock: Clock, callers: Callers, is_trusted: Callable[[str], bool] = lambda _: True
+    ) -> None:
+        self._clock = clock
+        self._callers = callers
+        self._is_trusted = is_trusted
+        self._away: dict[str, _TurnedAway] = {}
+
+    def note(self, peer: str, offer: Offer, answer: OfferAnswer) -> None:
         """Take note of an answer that was given."""
         for roll_id in offer.replaces:
             self._away.pop(roll_id, None)
         if answer.kind in {OfferKind.TAKE, OfferKind.HAVE}:
             self._away.pop(offer.roll_id, None)
-        if answer.code != HeldCode.NAME_TAKEN or offer.roll_id in self._away:
+        if answer.kind is not OfferKind.REFUSE:
             return
-        if len(self._away) >= KEPT_MAX:
-            del self._away[next(iter(self._away))]
-        away = TurnedAway(peer, f"{offer.day}/{offer.name}" if offer.day else offer.name)
-        self._away[offer.roll_id] = away
-        log.warning("%s. %s", away.sentence(), _remedy(peer))
-        try:
-            await self._ports.disk.aside(self._tell, away)
-        except JournalError:
-            self._away.pop(offer.roll_id, None)  # so that the next offer tells it
-            raise
+        if answer.code not in _TOLD:
+            self._away.pop(offer.roll_id, None)
+        elif offer.roll_id in self._away or len(self._away) < OFFERS_TURNED_AWAY_MAX:
+            path = printable(f"{offer.day}/{offer.name}" if offer.day else offer.name)
+            self._away[offer.roll_id] = _TurnedAway(
+                peer, path, HeldCode(answer.code), answer.message, self._clock.monotonic_s()
+            )
 
-    def told(self) -> str:
-        """Say what was turned away, a line for each, and what to do; "" if nothing was."""
-        aways = list(self._away.values())
-        if not aways:
-            return ""
-        lines = [f"{each.sentence()}." for each in aways[-NAMED_MAX:]]
-        more = len(aways) - NAMED_MAX
+    def troubles(self) -> list[Trouble]:
+        """Return what stands now, as troubles of this box."""
+        for roll_id, away in tuple(self._away.items()):
+            if not self._stands(away):
+                del self._away[roll_id]
+        return [away.trouble() for away in self._away.values()]
+
+    def told(self) -> tuple[str, str]:
+        """Say what stands now, a line for each, and what to do; "" if nothing does."""
+        troubles = self.troubles()
+        lines = [each.message for each in troubles[-NAMED_MAX:]]
+        more = len(troubles) - NAMED_MAX
         lines += [f"And {more} more."] if more > 0 else []
-        peers = ", ".join(sorted({each.peer for each in aways}))
-        return "\n".join([*lines, _remedy(peers)])
+        return "\n".join(lines), " ".join(dict.fromkeys(each.remedy for each in troubles))
 
-    def _tell(self, away: TurnedAway) -> None:
-        now = self._ports.clock.utc_ms()
-        note = f"{away.sentence()}. {_remedy(away.peer)}"
-        data = {"peer": away.peer, "code": HeldCode.NAME_TAKEN.value, "path": away.path}
-        with self._journal.write() as db:
-            notices.add(db, None, HeldCode.NAME_TAKEN, now_utc_ms=now, note=note, data=data)
-
-
-def _remedy(peer: str) -> str:
-    return (
-        f"It is held on {peer}, and what lies here stays as it is: find out there which of the two "
-        "is right, and rename the other one. Clear neither card before that."
-    )
+    def _stands(self, away: _TurnedAway) -> bool:
+        if not self._is_trusted(away.peer):
+            return False
+        if away.code not in SELF_CURING or not self._callers.is_heard(away.peer):
+            return True
+        return self._clock.monotonic_s() - away.offered_s <= OFFER_STANDS_S

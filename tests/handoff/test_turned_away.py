@@ -1,4 +1,4 @@
-"""A roll whose name is taken on the storage: the box that has the storage tells of it, too."""
+"""A roll that the storage cannot take: the box that has the storage tells of it, too."""
 
 import asyncio
 import logging
@@ -7,30 +7,42 @@ from typing import Any
 import pytest
 
 from syncd.journal import notices
+from syncd.limits import OFFER_STANDS_S, TICK_S
 from syncd.node_answers import NodeAnswers
 from syncd.roll.stages import HeldCode
 from tests.faults.scenes import (
     clips,
     is_held,
+    is_up,
     order_by_hand,
     play,
     put_roll,
     reaches,
     stored,
+    until,
 )
-from tests.faults.world import DAY, World
+from tests.faults.world import DAY, LANDING, World
 
 SECOND = "/media/second"
+LOGGER = "syncd.handoff.presence"
 pytestmark = pytest.mark.usefixtures("small_parcels")
 
 
-async def _told(world: World) -> str:
-    """Return what `syncd check` on the processing box says of offers."""
+async def _told(world: World) -> list[str]:
+    """Return the lines that `syncd check` on the processing box says of offers; exit code 1."""
     parts: Any = world.processing.parts
     nobody: Any = None  # neither keys nor pairing are asked for here
     answers = NodeAnswers(parts, world.processing.book, nobody, 0, trusting=nobody, pairing=nobody)
-    checks = await answers._checks()
-    return " ".join(each["message"] for each in checks if each["name"] == "offers" and each["ok"])
+    checks = [each for each in await answers._checks() if each["name"] == "offers"]
+    assert not any(each["ok"] for each in checks)
+    return [line for each in checks for line in (*each["message"].splitlines(), each["remedy"])]
+
+
+def _events(world: World) -> list[tuple[str, str | None, dict[str, Any]]]:
+    """Return the events of the processing box about no roll of its own."""
+    with world.processing.journal.read() as db:
+        rows = notices.after(db, 0)
+    return [(row.kind, row.body["note"], row.body["data"]) for row in rows if row.roll_id is None]
 
 
 def test_a_taken_name_is_told_where_the_storage_is_and_the_published_roll_is_left_alone(
@@ -42,13 +54,12 @@ def test_a_taken_name_is_told_where_the_storage_is_and_the_published_roll_is_lef
     async def scene() -> None:
         put_roll(world, "A012", clips(world))
         await reaches(world, "A012")
-        assert await _told(world) == ""
+        assert await _told(world) == []
         before = stored(world, "A012")
         put_roll(world, "A012", clips(world), landing=SECOND)
         await is_held(world, "A012", HeldCode.NAME_TAKEN)
         for _ in range(2):
-            told = await _told(world)
-            line, remedy = told.splitlines()
+            line, remedy = await _told(world)
             assert f"offload-1 offers another roll as {DAY}/A012" in line
             assert "held on offload-1" in remedy
             order_by_hand(world.offload, "A012", go=True)
@@ -56,9 +67,58 @@ def test_a_taken_name_is_told_where_the_storage_is_and_the_published_roll_is_lef
         assert [(row.name, row.held) for row in world.processing.rows()] == [("A012", None)]
         assert stored(world, "A012") == before
 
-    with caplog.at_level(logging.WARNING, "syncd.handoff.turned_away"):
+    with caplog.at_level(logging.WARNING, LOGGER):
         play(world, scene)
-    assert len([each for each in caplog.records if each.name == "syncd.handoff.turned_away"]) == 1
-    with world.processing.journal.read() as db:
-        events = [row for row in notices.after(db, 0) if row.kind == HeldCode.NAME_TAKEN]
-    assert [(row.roll_id, row.body["data"]["peer"]) for row in events] == [(None, "offload-1")]
+    assert len([each for each in caplog.records if "A012" in each.message]) == 1
+    ((kind, _, data),) = _events(world)
+    assert (kind, data["peer"], data["path"]) == ("name-taken", "offload-1", f"{DAY}/A012")
+
+
+def test_a_roll_without_room_is_told_where_room_has_to_be_made(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Once, with how much it lacks, though offered again and again; and that there is room."""
+    world = World(1)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        world.processing.disk.full_after(20_000)
+        put_roll(world, "B007", clips(world))
+        await is_held(world, "B007", HeldCode.STORAGE_FULL)
+        await asyncio.sleep(3 * OFFER_STANDS_S)
+        line, remedy = await _told(world)
+        assert f"offload-1 offers {DAY}/B007" in line
+        assert "120 kB are needed. Free 100 kB" in line
+        assert "Make room" in remedy
+        world.processing.disk.be_well()
+        await reaches(world, "B007")
+        assert await _told(world) == []
+        await asyncio.sleep(2 * TICK_S)
+
+    with caplog.at_level(logging.INFO, LOGGER):
+        play(world, scene)
+    said = [each for each in caplog.records if each.name == LOGGER and "B007" in each.message]
+    assert len(said) == 2, [each.message for each in said]
+    (full, _, data), (over, note, _) = _events(world)
+    assert (full, over) == ("storage-full", "well-again")
+    assert (data["path"], data["peer"]) == (f"{DAY}/B007", "offload-1")
+    assert f"{DAY}/B007" in str(note)
+
+
+def test_a_roll_that_is_withdrawn_waits_for_room_no_longer() -> None:
+    """Its folder is gone from the landing, so it is not offered any more."""
+    world = World(1)
+
+    async def scene() -> None:
+        await until(lambda: is_up(world, world.processing), "it runs")
+        world.processing.disk.full_after(20_000)
+        put_roll(world, "B007", clips(world))
+        await is_held(world, "B007", HeldCode.STORAGE_FULL)
+        assert len(await _told(world)) == 2
+        world.offload.disk.take_away(LANDING)
+        await asyncio.sleep(OFFER_STANDS_S + 10)
+        assert await _told(world) == []
+
+    play(world, scene)
+    assert [kind for kind, _, _ in _events(world)] == ["storage-full", "well-again"]
