@@ -16,6 +16,7 @@ from syncd.handoff.had import HadRolls, have
 from syncd.handoff.outgoing import UNFIT_REMEDY, inventory_of
 from syncd.handoff.owners import Owners
 from syncd.handoff.pending import PendingInventories
+from syncd.handoff.replaced import Replaced
 from syncd.journal import rolls, same
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -74,6 +75,7 @@ class OfferBook:
         self._keeper = keeper
         self._had = HadRolls(ports=ports, journal=journal, area=area)
         self._pending = PendingInventories(ports.clock)
+        self._replaced = Replaced(journal, area, keeper, self.changes)
         self._comparisons: dict[tuple[str, str], asyncio.Task[_Found]] = {}
         self._taking = asyncio.Lock()
 
@@ -87,9 +89,12 @@ class OfferBook:
         known = await self._ports.disk.aside(self._known, head.roll_id)
         try:
             answer = await self._answer_there(peer, head, known)
-            return answer or await self._answer_unknown(peer, head)
+            answer = answer or await self._answer_unknown(peer, head)
         except HeldError as error:
             return refusal(error)
+        if answer.kind in {OfferKind.TAKE, OfferKind.HAVE} and head.replaces:
+            await self._ports.disk.aside(self._replaced.give_up, peer.name, head)
+        return answer
 
     async def _answer_there(
         self, peer: PeerIdentity, head: Offer, known: RollRow | None
@@ -111,9 +116,14 @@ class OfferBook:
         inventory = await self._collected(peer, head)
         if inventory is None:
             return OfferAnswer(kind=OfferKind.INVENTORY)
-        lacking_bytes = under_way.lacking_bytes
-        await self._ports.disk.aside(self._area.check, inventory.total_bytes, lacking_bytes)
+        await self._check_room(peer, head, inventory, under_way)
         return await self._answer_new(peer, head, inventory)
+
+    async def _check_room(
+        self, peer: PeerIdentity, head: Offer, inventory: Inventory, under_way: "_UnderWay"
+    ) -> None:
+        amounts = inventory.total_bytes, under_way.lacking_bytes
+        await self._ports.disk.aside(self._replaced.check_room, peer.name, head, *amounts)
 
     def _under_way(self, peer: PeerIdentity, head: Offer) -> "_UnderWay":
         """Return what a peer has under way beside a roll that it offers."""
@@ -214,8 +224,7 @@ class OfferBook:
         self, peer: PeerIdentity, head: Offer, inventory: Inventory
     ) -> OfferAnswer:
         """Decide on a roll whose id is not known; its name may be."""
-        await self._ports.disk.aside(self._drop_replaced, peer, head)
-        found = await self._compare(peer, head.roll_id, inventory)
+        found = await self._compare(peer, head, inventory)
         if found is None:
             waiting = "compared with what has this name or this content on the storage"
             return OfferAnswer(kind=OfferKind.WAIT, message=waiting)
@@ -242,8 +251,9 @@ class OfferBook:
             under_way = await self._ports.disk.aside(self._under_way, peer, head)
             if under_way.is_too_much:
                 return OfferAnswer(kind=OfferKind.WAIT, message=under_way.text)
-            lacking_bytes = under_way.lacking_bytes
-            await self._ports.disk.aside(self._area.check, inventory.total_bytes, lacking_bytes)
+            await self._check_room(peer, head, inventory, under_way)
+            await self._ports.disk.aside(self._replaced.give_up, peer.name, head)
+            await self._check_room(peer, head, inventory, under_way)  # now it has to be there
             await self._ports.disk.aside(self._accept, peer, head, inventory)
         await self._ports.disk.aside(self._go_on, peer, head)
         lacking = await self._keeper.lacking(inventory.roll_id)
@@ -251,15 +261,15 @@ class OfferBook:
         return OfferAnswer(kind=OfferKind.TAKE, lacking=lacking)
 
     async def _compare(
-        self, peer: PeerIdentity, roll_id: str, inventory: Inventory
+        self, peer: PeerIdentity, head: Offer, inventory: Inventory
     ) -> _Found | None:
         """Compare beside the loop; None while that still runs, so that nobody waits on a call."""
-        rival = await self._ports.disk.aside(self._rival, roll_id, inventory)
+        rival = await self._ports.disk.aside(self._rival, peer, head, inventory)
         if rival is not None:
             # Perhaps the same content under other evidence: then it is told once that has landed.
             is_same = await self._ports.disk.aside(self._may_be_same, rival, inventory)
             return None if is_same else _Found(Comparison.DIFFERENT, inventory)
-        key = peer.fingerprint, f"{roll_id} {inventory.roll_id}"
+        key = peer.fingerprint, f"{head.roll_id} {inventory.roll_id}"
         task = self._comparisons.get(key)
         if task is None:
             if not self._has_time_for(peer):
@@ -300,16 +310,18 @@ class OfferBook:
                 return _Found(found, there)
         return _Found(Comparison.ABSENT, inventory)
 
-    def _rival(self, roll_id: str, inventory: Inventory) -> RollRow | None:
+    def _rival(self, peer: PeerIdentity, head: Offer, inventory: Inventory) -> RollRow | None:
         """Return another unfinished roll of the same name, if there is one.
 
-        One that was only found on the storage, and that nobody brings, bars no other's way.
+        One that was only found on the storage, and that nobody brings, bars no other's way; nor
+        does one that this offer replaces.
         Raises HeldError(name-unsafe) if one is under way whose name would become one with this.
         """
         with self._journal.read() as db:
             found = rolls.find(db, f"{inventory.day}/{inventory.name}")
             under_way = rolls.unfinished(db, Origin.PEER)
-        apart = self._keeper.unclaimed | {roll_id}
+        apart = self._keeper.unclaimed | {head.roll_id}
+        apart |= {row.roll_id for row in self._replaced.rows(peer.name, head)}
         apart |= {row.roll_id for row in (*found, *under_way) if not self._bars(row)}
         others = [row for row in found if row.origin is Origin.PEER and row.roll_id not in apart]
         rival = next((row for row in others if is_before(row.stage, Stage.LANDED)), None)
@@ -328,17 +340,6 @@ class OfferBook:
             return name_offered_twice(self._area.present(), inventory)
         except OSError as error:
             raise storage_trouble(self._area.path, error) from error
-
-    def _drop_replaced(self, peer: PeerIdentity, head: Offer) -> None:
-        """Give up unfinished rolls of this peer whose source this roll has replaced."""
-        for roll_id in head.replaces:
-            with self._journal.read() as db:
-                row = rolls.get(db, roll_id)
-            if row is None or row.origin is not Origin.PEER or row.peer != peer.name:
-                continue
-            if row.same_as is None and is_before(row.stage, Stage.LANDED):
-                self.changes.spend(peer.name)
-                self._keeper.give_up(roll_id)
 
     def _may_be_same(self, other: RollRow, inventory: Inventory) -> bool:
         """Tell whether two rolls may have the same content, as far as the journal knows."""

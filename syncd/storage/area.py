@@ -106,14 +106,15 @@ class Area:
         self._promised = [ref for ref, _ in left]
         return sum(left_bytes for _, left_bytes in left)
 
-    def check(self, needed_bytes: int, spoken_for_bytes: int = 0) -> None:
+    def check(self, needed_bytes: int, spoken_for_bytes: int = 0, freed_bytes: int = 0) -> None:
         """Raise HeldError(storage-absent) or (storage-full) unless so much may be written here.
 
         spoken_for_bytes: that are still to come of other rolls, and are to find room, too.
+        freed_bytes: that lie here now, and make way before anything is written.
         """
         with self._lock:
             self._checked_at_s = None
-            self._check(needed_bytes, spoken_for_bytes)
+            self._check(needed_bytes, spoken_for_bytes, freed_bytes)
 
     def present(self) -> Folder:
         """Return the root after a check of path and marker, whatever room is left on it.
@@ -159,16 +160,16 @@ class Area:
             return error
         return None
 
-    def _check(self, needed_bytes: int, spoken_for_bytes: int = 0) -> int:
+    def _check(self, needed_bytes: int, spoken_for_bytes: int = 0, freed_bytes: int = 0) -> int:
         """Return how much may be written. Raises HeldError."""
         folder = self._check_present()
         try:
             free_bytes = folder.free_bytes()
         except OSError as error:
             raise storage_trouble(self.path, error) from error
-        usable_bytes = free_bytes - self._keep_free_bytes
+        usable_bytes = free_bytes + freed_bytes - self._keep_free_bytes
         if usable_bytes < max(1, needed_bytes + spoken_for_bytes):
-            raise self._full(needed_bytes, free_bytes, spoken_for_bytes)
+            raise self._full(needed_bytes, free_bytes, spoken_for_bytes, freed_bytes)
         return usable_bytes
 
     def _check_present(self) -> Folder:
@@ -196,13 +197,15 @@ class Area:
         if storage_id != self._storage_id:
             raise storage_exchanged(self.path, storage_id, self._storage_id)
 
-    def _full(self, needed_bytes: int, free_bytes: int, spoken_for_bytes: int) -> HeldError:
+    def _full(
+        self, needed_bytes: int, free_bytes: int, spoken_for_bytes: int, freed_bytes: int
+    ) -> HeldError:
         kept = f", of which {human(self._keep_free_bytes)} are to be kept free"
         needed = f"{human(needed_bytes)} are needed" if needed_bytes else "more is needed"
         if spoken_for_bytes:
             needed += f" beside {human(spoken_for_bytes)} of rolls that are on their way"
         all_bytes = max(1, needed_bytes + spoken_for_bytes)
-        lacking = all_bytes + self._keep_free_bytes - free_bytes
+        lacking = all_bytes + self._keep_free_bytes - free_bytes - freed_bytes
         return HeldError(
             HeldCode.STORAGE_FULL,
             f"The storage {self.path} has {human(free_bytes)} free"

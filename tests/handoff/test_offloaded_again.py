@@ -1,5 +1,7 @@
 """What a person does after a hold: offload again, write the evidence anew, or copy a roll twice."""
 
+import asyncio
+
 import pytest
 
 from syncd.journal.rolls import HistoryRow
@@ -63,6 +65,60 @@ def test_evidence_made_anew_is_no_taken_name() -> None:
     world.check_nothing_false()
     assert len([row for row in world.processing.rows() if row.name == "A012"]) == 1
     assert not world.processing.disk.files_below(f"{STORAGE}/.syncd/incoming")
+
+
+def test_what_is_offloaded_again_finds_the_room_of_the_failed_attempt() -> None:
+    """The storage is as good as full with what can never be completed: that makes way by itself."""
+    world = World(12)
+    listed, wrong, right = clips(world), clips(world), clips(world)
+
+    async def scene() -> None:
+        put_roll(world, "A012", wrong, evidence={"A012.md5": listing(listed)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await until(lambda: world.processing.rows()[0].held, "it is held there, too")
+        _leave_room(world, 30_000)
+        again = {**right, "A012.md5": listing(right)}
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", again, replace=True)
+        world.footage["A012"] = right
+        touch(world, "A012")
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert len(world.processing.rows()) == 1
+    assert not world.processing.disk.files_below(f"{STORAGE}/.syncd/incoming")
+
+
+@pytest.mark.parametrize("is_too_large", [True, False], ids=["too large", "name taken"])
+def test_a_failed_attempt_is_kept_while_its_successor_is_refused(is_too_large: bool) -> None:
+    """Nothing that came in is given up for a roll that is not taken."""
+    world = World(13)
+    listed, wrong = clips(world), clips(world)
+    right = clips(world, count=10) if is_too_large else clips(world)
+
+    async def scene() -> None:
+        put_roll(world, "A012", wrong, evidence={"A012.md5": listing(listed)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await until(lambda: world.processing.rows()[0].held, "it is held there, too")
+        if is_too_large:
+            _leave_room(world, 30_000)
+        else:
+            put_files(world.processing, f"{STORAGE}/{DAY}/A012", {"notes.txt": b"ours"})
+        again = {**right, "A012.md5": listing(right)}
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", again, replace=True)
+        touch(world, "A012")
+        code = HeldCode.STORAGE_FULL if is_too_large else HeldCode.NAME_TAKEN
+        await is_held(world, "A012", code)
+        await asyncio.sleep(30.0)
+
+    play(world, scene)
+    assert len(world.processing.rows()) == 1
+    assert world.processing.disk.files_below(f"{STORAGE}/.syncd/incoming")
+
+
+def _leave_room(world: World, free_bytes: int) -> None:
+    disk = world.processing.disk
+    disk.capacity_bytes = disk.tree.used_bytes + free_bytes
 
 
 def test_what_lies_in_another_folder_too_is_one_roll() -> None:
