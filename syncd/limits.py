@@ -93,6 +93,8 @@ PENDING_TEXT_BYTES_MAX = 256 * MIB  # paths and digests: 2,000,000 files of 128 
 PENDING_KEPT_S = 600.0
 # Rolls that were turned away and may need a person here are told one by one, so many at most.
 OFFERS_TURNED_AWAY_MAX = 64
+# Held rolls that `syncd check` names; `syncd rolls` has all.
+HELD_NAMED_MAX = 5
 # What waits for room is offered every SELF_CURE_RETRY_S; many rolls take a while to come round.
 OFFER_STANDS_S = 60.0
 # Unfinished rolls of one peer. Their files together: ROLL_FILES_MAX, or it is one roll alone.

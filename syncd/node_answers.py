@@ -11,6 +11,7 @@ from pathlib import PurePath
 from syncd import __version__
 from syncd.board.answers import JournalAnswers
 from syncd.board.facade import Plain, Sample
+from syncd.board.held import held_problem
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, UsageError
 from syncd.handoff.presence import NOT_PAIRED
@@ -172,7 +173,7 @@ class NodeAnswers(JournalAnswers):
             return False
 
     async def _checks(self) -> list[Plain]:
-        checks = [_check("journal", self._parts.journal.problem)]
+        checks = [_check("journal", self._parts.journal.problem), await self._held_check()]
         if self._parts.area is not None:
             trouble = await self._disk.aside(self._parts.area.trouble)
             said = (trouble.problem, trouble.remedy) if trouble is not None else ("", "")
@@ -209,6 +210,12 @@ class NodeAnswers(JournalAnswers):
             for landing in self._parts.landings
         ]
         return checks
+
+    async def _held_check(self) -> Plain:
+        try:
+            return _check("rolls", *held_problem(await self.listed()))
+        except JournalError:
+            return _check("rolls", "")  # what is wrong with the journal is another check
 
     def _notice_remedy(self, name: str) -> str:
         return _GONE_REMEDY if self._parts.relay.is_gone(name) else _NOTICE_REMEDY

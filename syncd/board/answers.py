@@ -54,8 +54,12 @@ class JournalAnswers:
     async def rolls(self) -> list[dict[str, Any]]:
         """Return every roll, in the order in which they go; what is on the storage once, once."""
         now = self._clock.utc_ms()
-        rows = [row for row in await self._read(rolls.all_rolls) if not _is_another_offer(row)]
+        rows = await self.listed()
         return [roll_json(row, now_utc_ms=now, waits=self.waits(row)) for row in rows]
+
+    async def listed(self) -> list[RollRow]:
+        """Return the rows of the rolls that are listed, in that order."""
+        return [row for row in await self._read(rolls.all_rolls) if not _is_another_offer(row)]
 
     def waits(self, row: RollRow) -> dict[str, str] | None:  # noqa: ARG002 - a node knows more
         """Return what a roll waits for, with "code", "message" and "remedy"."""

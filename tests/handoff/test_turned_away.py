@@ -21,7 +21,7 @@ from tests.faults.scenes import (
     stored,
     until,
 )
-from tests.faults.world import DAY, LANDING, World
+from tests.faults.world import DAY, LANDING, Box, World
 
 SECOND = "/media/second"
 LOGGER = "syncd.handoff.presence"
@@ -30,12 +30,17 @@ pytestmark = pytest.mark.usefixtures("small_parcels")
 
 async def _told(world: World) -> list[str]:
     """Return the lines that `syncd check` on the processing box says of offers; exit code 1."""
-    parts: Any = world.processing.parts
-    nobody: Any = None  # neither keys nor pairing are asked for here
-    answers = NodeAnswers(parts, world.processing.book, nobody, 0, trusting=nobody, pairing=nobody)
-    checks = [each for each in await answers._checks() if each["name"] == "offers"]
+    checks = await _checks(world.processing, "offers")
     assert not any(each["ok"] for each in checks)
     return [line for each in checks for line in (*each["message"].splitlines(), each["remedy"])]
+
+
+async def _checks(box: Box, name: str) -> list[dict[str, Any]]:
+    """Return the daemon's checks of that name."""
+    parts: Any = box.parts
+    nobody: Any = None  # neither keys nor pairing are asked for here
+    answers = NodeAnswers(parts, box.book, nobody, 0, trusting=nobody, pairing=nobody)
+    return [each for each in await answers._checks() if each["name"] == name]
 
 
 def _events(world: World) -> list[tuple[str, str | None, dict[str, Any]]]:
@@ -56,12 +61,16 @@ def test_a_taken_name_is_told_where_the_storage_is_and_the_published_roll_is_lef
         await reaches(world, "A012")
         assert await _told(world) == []
         before = stored(world, "A012")
+        assert [each["ok"] for each in await _checks(world.offload, "rolls")] == [True]
         put_roll(world, "A012", clips(world), landing=SECOND)
         await is_held(world, "A012", HeldCode.NAME_TAKEN)
         for _ in range(2):
             line, remedy = await _told(world)
             assert f"offload-1 offers another roll as {DAY}/A012" in line
             assert "held on offload-1" in remedy
+            (held,) = await _checks(world.offload, "rolls")
+            assert not held["ok"]
+            assert f"{DAY}/A012 held, name-taken: process-1:" in held["message"]
             order_by_hand(world.offload, "A012", go=True)
             await asyncio.sleep(10)
         assert [(row.name, row.held) for row in world.processing.rows()] == [("A012", None)]
