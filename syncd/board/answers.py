@@ -59,7 +59,7 @@ class JournalAnswers:
 
     async def listed(self) -> list[RollRow]:
         """Return the rows of the rolls that are listed, in that order."""
-        return [row for row in await self._read(rolls.all_rolls) if not _is_another_offer(row)]
+        return [row for row in await self._read(rolls.all_rolls) if _is_listed(row)]
 
     def waits(self, row: RollRow) -> dict[str, str] | None:  # noqa: ARG002 - a node knows more
         """Return what a roll waits for, with "code", "message" and "remedy"."""
@@ -204,7 +204,7 @@ class JournalAnswers:
 
     async def roll_metrics(self) -> list[Sample]:
         """Return how many rolls are where, and how much of them is still to come."""
-        rows = await self._read(rolls.all_rolls)
+        rows = await self.listed()
         total = await self._read(notices.total)
         now = self._clock.utc_ms()
         open_rows = [row for row in rows if is_before(row.stage, Stage.LANDED)]
@@ -283,13 +283,13 @@ def _is_elsewhere(row: RollRow) -> bool:
     return row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
 
 
-def _is_another_offer(row: RollRow) -> bool:
-    """Tell whether a row only says that a roll was offered under another id or name, too."""
-    return row.origin is Origin.PEER and row.same_as is not None
+def _is_listed(row: RollRow) -> bool:
+    """Tell whether a row is a roll of its own: not one that only leads to another one."""
+    return row.same_as is None
 
 
 def _as_offered(db: Connection, rows: list[RollRow]) -> Iterator[RollRow]:
-    """Yield rows, and for each that is only another offer the roll that it leads to."""
+    """Yield rows, and for each that is no roll of its own the one that it leads to."""
     for row in rows:
         yield same.leads_to(db, row)
 

@@ -83,8 +83,10 @@ class TidingsReader:
                     _follow_stage(db, followed, stage, now, note)
             return []
         row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
-        if row is None or row.origin is not Origin.LANDING:
-            return []  # of others' rolls, or of what was fetched, it has nothing to say here
+        if row is None or row.origin is not Origin.LANDING or row.same_as is not None:
+            # Of others' rolls, or of what was fetched, it has nothing to say here. Should one that
+            # rests go on, the answer to its offer says how it is.
+            return []
         if tiding.kind == same.SAME_KIND:
             _follow_other(db, row, _map(tiding.body.get("data")), now, note)
         elif tiding.kind == "held":
@@ -137,7 +139,8 @@ def _code(data: dict[str, Any]) -> HeldCode:
 def _follow_stage(
     db: Connection, row: rolls.RollRow, stage: Stage, now_utc_ms: int, note: str
 ) -> None:
-    """Follow the storage's word; from landed on every byte is there."""
+    """Follow the storage's word; from landed on every byte is there, and a roll rests no more."""
     if STAGE_ORDER[stage] >= STAGE_ORDER[Stage.LANDED]:
         rolls.set_moved(db, row.roll_id, row.total_bytes)
+        rolls.set_same_as(db, row.roll_id, None)
     rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now_utc_ms, note=note)

@@ -41,7 +41,8 @@ class RollRow:
 
     moved_bytes: durable at the destination, as far as known here.
     source_path: where it lies on the landing; published_path: where it was published here.
-    same_as: id of the roll that has the same content, if this one is only another offer of it.
+    same_as: id of the roll that has the same content, if this one is only another offer of it; of
+    a roll from a landing, what lies in its folder now, and is offered in its place.
     edition: how often its files were replaced by others that leave its id the same.
     """
 

@@ -1,8 +1,9 @@
 """Rolls that are one with another: the same content, offered under another name or evidence.
 
 Owns: finding published rolls that may have a roll's content; the rows that only lead to another one
-(`same_as`, on the storage's side), and those whose further stages are told under another id
-(`told_as`, on the offload box). Must not: decide that two are the same; storage/same.py reads.
+(`same_as`: on the storage's side another offer of it, on the offload box what lay in its folder
+before); and those whose further stages are told under another id (`told_as`, on the offload box).
+Must not: decide that two are the same; storage/same.py reads.
 """
 
 from collections.abc import Mapping
@@ -70,9 +71,15 @@ _FORGET = (
 
 
 def leads_to(db: Connection, row: RollRow) -> RollRow:
-    """Return the roll that a row of the storage's side only leads to; else the row itself."""
-    other = rolls.get(db, row.same_as) if row.origin is Origin.PEER and row.same_as else None
-    return other or row
+    """Return the roll that a row only leads to, perhaps by way of others; else the row itself."""
+    met = {row.roll_id}
+    while row.same_as is not None and row.same_as not in met:
+        other = rolls.get(db, row.same_as)
+        if other is None:
+            break
+        met.add(other.roll_id)
+        row = other
+    return row
 
 
 def names_of(db: Connection) -> dict[str, list[str]]:

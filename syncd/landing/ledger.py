@@ -92,7 +92,7 @@ class Ledger:
                 rolls.note(db, inventory.roll_id, note, now_utc_ms=now)
             if is_new:
                 return True
-            is_revived = _revive(db, inventory.roll_id, source, now)
+            is_revived = _revive(db, inventory, source, now)
             _adopt(db, inventory, source, now)  # what lies there again may have other times
         return is_revived
 
@@ -116,7 +116,9 @@ class Ledger:
         with self._journal.write() as db:
             rolls.release(db, older_id, now_utc_ms=now)
             rolls.set_same_as(db, older_id, newer.roll_id)
-            rolls.note(db, older_id, f"handed over as {newer.roll_id}", now_utc_ms=now)
+            text = f"rests: its folder holds {newer.roll_id} now, and that is offered instead"
+            rolls.note(db, older_id, text, now_utc_ms=now)
+            _note_once(db, newer.roll_id, f"takes the place of {older_id}", now)
 
     def hold(self, roll_id: str, held: Held) -> None:
         """Hold a roll; the same reason again changes nothing."""
@@ -170,15 +172,25 @@ class Ledger:
             rolls.remove_roll(db, placeholder)
 
 
-def _revive(db: Connection, roll_id: str, source: str, now_utc_ms: int) -> bool:
-    """Let a roll that rested for another one go on: its own files lie in the folder again."""
+def _revive(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -> bool:
+    """Let a roll that rested for another one go on: its own files lie in the folder again.
+
+    Or in another folder, unless the one it rests for may be the same media under other evidence.
+    """
+    roll_id = inventory.roll_id
     row = rolls.get(db, roll_id)
-    if row is None or row.same_as is None or row.source_path != source:
+    if row is None or row.same_as is None or not is_before(row.stage, Stage.LANDED):
         return False
-    if not is_before(row.stage, Stage.LANDED):
-        return False
+    if row.source_path != source:
+        other = rolls.get(db, row.same_as)
+        if other and may_be_same_media(rolls.load_inventory(db, other.roll_id), inventory):
+            return False
+        rolls.set_source_path(db, roll_id, source)
+        rolls.rename(db, roll_id, inventory.day, inventory.name)
     rolls.set_same_as(db, roll_id, None)
-    rolls.note(db, roll_id, "its own files are there again", now_utc_ms=now_utc_ms)
+    text = "its own files are there again"
+    text += f", in {source}" if row.source_path != source else ""
+    rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
     return True
 
 

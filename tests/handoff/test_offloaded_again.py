@@ -4,7 +4,8 @@ import asyncio
 
 import pytest
 
-from syncd.journal.rolls import HistoryRow
+from syncd.board.answers import JournalAnswers
+from syncd.journal.rolls import HistoryRow, RollRow
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
     clips,
@@ -22,6 +23,7 @@ from tests.faults.scenes import (
     until,
 )
 from tests.faults.sim_net import Plane
+from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, LANDING, STORAGE, World
 
 pytestmark = pytest.mark.usefixtures("small_parcels")
@@ -119,6 +121,69 @@ def test_a_failed_attempt_is_kept_while_its_successor_is_refused(is_too_large: b
 def _leave_room(world: World, free_bytes: int) -> None:
     disk = world.processing.disk
     disk.capacity_bytes = disk.tree.used_bytes + free_bytes
+
+
+def test_what_was_offloaded_again_is_one_line_and_one_name() -> None:
+    """The failed attempt rests: no list has it, its id leads to the new one, also after a start."""
+    world = World(14)
+    listed, wrong, right = clips(world), clips(world), clips(world)
+
+    async def scene() -> tuple[RollRow, RollRow]:
+        put_roll(world, "A012", wrong, evidence={"A012.md5": listing(listed)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        (old,) = world.offload.rows()
+        _leave_room(world, -world.processing.disk.tree.used_bytes)  # nothing goes on for now
+        again = {**right, "A012.md5": listing(right)}
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", again, replace=True)
+        world.footage["A012"] = right
+        touch(world, "A012")
+        await is_held(world, "A012", HeldCode.STORAGE_FULL)
+        notes = [line.note for line in history(world, old.roll_id)]
+        assert not any("handed over as" in note for note in notes), "it was only held"
+        world.processing.disk.be_well()
+        new = await reaches(world, "A012")
+        await world.offload.lose_power()
+        await asyncio.sleep(30.0)
+        return old, new
+
+    old, new = play(world, scene)
+    answers = JournalAnswers(
+        world.offload.journal, clock=world.offload.clock, disk=world.offload.disk
+    )
+
+    async def asked() -> list[str]:
+        listed = [row["id"] for row in await answers.rolls()]
+        return listed + [(await answers.roll(text))["id"] for text in (f"{DAY}/A012", old.roll_id)]
+
+    assert run_simulated(asked(), limit_s=10.0) == [new.roll_id] * 3
+    assert any(old.roll_id in line.note for line in history(world, new.roll_id))
+    assert any(new.roll_id in line.note for line in history(world, old.roll_id))
+
+
+def test_what_rests_goes_on_from_another_folder_that_holds_it() -> None:
+    """Its own folder has another roll by now; nothing that lies on a landing is forgotten."""
+    world = World(15)
+    first, second = clips(world), clips(world)
+
+    async def scene() -> None:
+        order_by_hand(world.offload, None, paused=True)
+        put_roll(world, "A012", first)
+        await until(lambda: row_of(world.offload, "A012"), "it is seen")
+        await until(lambda: not is_arriving(world), "it is verified")
+        again = {**second, "A012.md5": listing(second)}
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", again, replace=True)
+        touch(world, "A012")
+        await until(lambda: len(world.offload.rows()) == 2, "what lies there now is verified")
+        put_roll(world, "A013", first, evidence={"A012.md5": listing(first)})
+        world.footage["A012"] = second
+        await asyncio.sleep(10.0)
+        order_by_hand(world.offload, None, paused=False)
+        await reaches(world, "A012")
+        await reaches(world, "A013")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert {path: stored(world, "A013")[path] for path in first} == first
 
 
 def test_what_lies_in_another_folder_too_is_one_roll() -> None:
