@@ -93,6 +93,9 @@ PENDING_TEXT_BYTES_MAX = 256 * MIB  # paths and digests: 2,000,000 files of 128 
 PENDING_KEPT_S = 600.0
 # Rolls that were turned away and may need a person here are told one by one, so many at most.
 OFFERS_TURNED_AWAY_MAX = 64
+# A roll that is held and released over and over fills no log; nor do very many rolls the memory.
+HELD_LOGGED_PER_HOUR = 5
+HELD_LOGGED_ROLLS_MAX = 1000
 # Held rolls that `syncd check` names; `syncd rolls` has all.
 HELD_NAMED_MAX = 5
 # What waits for room is offered every SELF_CURE_RETRY_S; many rolls take a while to come round.

@@ -26,6 +26,7 @@ from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.landing import Landing
 from syncd.limits import LANES_DEFAULT, SELF_CURE_RETRY_S, TICK_S
+from syncd.notices.held_log import HeldLog
 from syncd.notices.outbox import Relay
 from syncd.notices.subscriber import Subscriber
 from syncd.ports import Link, Ports
@@ -132,6 +133,7 @@ class Parts:
         self.published = self._published()
         self.landings = self._landings()
         self.fetching = self._fetching()
+        self._held_log = HeldLog(journal, ports.clock)
         self.relay = Relay(subscribers, journal, ports, path_of=self._path_of)
 
     @property
@@ -161,7 +163,7 @@ class Parts:
             self.keeper,
             *self.landings,
         )
-        async with asyncio.TaskGroup() as group:
+        async with self._held_log.written(), asyncio.TaskGroup() as group:
             for part in running:
                 if part is not None:
                     group.create_task(self._steadily(part), name=type(part).__name__)

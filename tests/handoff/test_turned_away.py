@@ -76,9 +76,11 @@ def test_a_taken_name_is_told_where_the_storage_is_and_the_published_roll_is_lef
         assert [(row.name, row.held) for row in world.processing.rows()] == [("A012", None)]
         assert stored(world, "A012") == before
 
-    with caplog.at_level(logging.WARNING, LOGGER):
+    with caplog.at_level(logging.WARNING, "syncd"):
         play(world, scene)
-    assert len([each for each in caplog.records if "A012" in each.message]) == 1
+    told = [each.name for each in caplog.records if f"{DAY}/A012" in each.message]
+    assert told.count(LOGGER) == 1
+    assert told.count("syncd.notices.held_log") == 3, "at first, and after each `go`"
     ((kind, _, data),) = _events(world)
     assert (kind, data["peer"], data["path"]) == ("name-taken", "offload-1", f"{DAY}/A012")
 
