@@ -118,7 +118,7 @@ any_message = st.one_of(
     st.builds(m.InventoryQuestion, roll_id=roll_ids, first=counts),
     st.builds(m.InventoryAnswer, head=offers, first=counts, files=pages, more=st.booleans()),
     st.builds(m.FetchedReport, roll_id=roll_ids, digest_check=texts),
-    st.builds(m.Refusal, code=texts, message=texts, remedy=texts),
+    st.builds(m.Refusal, code=st.text(max_size=16), message=texts, remedy=texts),
 )
 
 
