@@ -2,6 +2,7 @@
 
 KIB = 1024
 MIB = 1024 * KIB
+GIB = 1024 * MIB
 
 # The unit of sending, confirming, resuming and re-ordering (design.md): at 1 Gb/s one takes 0.13 s,
 # so a rush roll waits no longer than that for the parcel that is on the wire.
@@ -156,3 +157,24 @@ NOTICES_FAILING_SAID_MAX = 100  # which a subscriber's failures are remembered o
 COMMAND_TERMINATE_S = 2.0  # from SIGTERM to SIGKILL; a stop of the daemon has 5 s in all
 COMMAND_TIMEOUT_S_DEFAULT = 600.0
 COMMAND_OUTPUT_BYTES_MAX = 64 * KIB
+
+# `syncd speed`. Six parts, each for so long: with what it takes to end them all, under a minute.
+SPEED_SECONDS_DEFAULT = 4.0
+SPEED_SECONDS_MAX = 7.0
+SPEED_HASH_SECONDS_MAX = 0.5  # for each algorithm; it is the same rate all the time
+SPEED_PARTS_MAX = 16
+SPEED_PIECE_BYTES = 4 * MIB  # what is written at once, and made of random bytes once
+# For what is under way on the cable when its time is over: 128 MiB on two lanes, 1.1 s at 1 Gb/s.
+SPEED_DRAIN_S_MAX = 10.0
+SPEED_CABLE_BYTES_MAX = 32 * GIB  # 25 Gb/s for longer than it may take
+SPEED_WRITE_BYTES_MAX = 8 * GIB  # what may lie on the storage meanwhile
+SPEED_WRITE_BYTES_MIN = 128 * MIB  # less tells nothing; if there is no room for it, that is said
+SPEED_READ_BYTES_MAX = 8 * GIB
+# What is read of the landing: larger files first, and no more of them than tell something.
+SPEED_WALK_ENTRIES_MAX = 5000
+SPEED_FILES_MAX = 256
+# Who measures asks every second. A box that is not asked for so long ends it and cleans up.
+SPEED_LEASE_S = 5.0
+SPEED_ASK_EVERY_S = 0.25
+SPEED_RUN_S_MAX = 120.0
+SPEED_RUNS_PER_HOUR = 60  # of one peer: each may write 8 GiB on somebody's disk

@@ -25,6 +25,7 @@ from syncd.edges.chance import SystemChance
 from syncd.edges.changes import Changes
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
+from syncd.edges.hardware import SystemHardware
 from syncd.edges.state_lock import StateLock
 from syncd.edges.threads import ThreadLines
 from syncd.journal import rolls
@@ -42,6 +43,7 @@ from syncd.pairing import Pairing, Ready
 from syncd.parts import Parts
 from syncd.ports import Ports
 from syncd.roll.stages import Stage, is_before
+from syncd.speed.both import Both
 from syncd.trusting import Trusting, all_trusted, pinned
 from syncd.wire.announcement import Announcement, is_name_of
 from syncd.wire.bulk_server import BulkServer
@@ -99,8 +101,10 @@ class _Node:
         guard: JournalGuard,
         trusting: Trusting,
         pairing: Pairing,
+        speed: Both,
     ) -> None:
         self._guard = guard
+        self._speed = speed
         self._trusting = trusting
         self._pairing = pairing
         self._config = config
@@ -152,6 +156,7 @@ class _Node:
             group.create_task(self._guard.run(), name="journal-guard")
             group.create_task(self._trusting.run(), name="trusting")
             group.create_task(self._pairing.run(), name="pairing")
+            group.create_task(self._speed.run(), name="speed")
             if self._watch is not None:
                 group.create_task(self._watch.run(), name="watch")
             if self._discovery is not None:
@@ -171,12 +176,13 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     book = PeerBook(identity.fingerprint, all_trusted(config, store.peers))
     clients = Clients(book, identity, ports.clock)
     stack.push_async_callback(clients.close)
+    reach = partial(_reach, clients)
     parts = Parts(
         config,
         ports,
         journal,
         book,
-        lambda name: Reach(clients.get(name), lambda: clients.host(name)),
+        reach,
         subscribers=[
             _subscriber(notice, ports, config.node.name, number)
             for number, notice in enumerate(config.notices)
@@ -203,7 +209,16 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
     discovery = _discovery(config, identity, book, parts, control.port)
     if discovery is not None:
         pairing.announce = discovery.say_pairing
-    answers = NodeAnswers(parts, book, identity, control.port, trusting=trusting, pairing=pairing)
+    speed = Both(parts, SystemHardware(), reach)
+    answers = NodeAnswers(
+        parts,
+        book,
+        identity,
+        control.port,
+        trusting=trusting,
+        pairing=pairing,
+        measuring=speed.measuring,
+    )
     stack.callback(answers.close)
     await stack.enter_async_context(_board(config, answers, ports))
     watch = _watch(parts, ports)
@@ -215,7 +230,13 @@ async def _build(config: Config, stack: AsyncExitStack) -> _Node:
         guard=guard,
         trusting=trusting,
         pairing=pairing,
+        speed=speed,
     )
+
+
+def _reach(clients: Clients, name: str) -> Reach:
+    """Return the way to a trusted peer."""
+    return Reach(clients.get(name), lambda: clients.host(name))
 
 
 def _board(config: Config, answers: NodeAnswers, ports: Ports) -> BoardServer:

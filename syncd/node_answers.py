@@ -22,6 +22,7 @@ from syncd.limits import DEAD_AFTER_S
 from syncd.moments import rfc3339
 from syncd.pairing import Pairing
 from syncd.parts import Parts
+from syncd.speed.measuring import Measuring
 from syncd.storage.rechecking import Rechecking
 from syncd.trusting import Trusting
 from syncd.wire.identity import Identity
@@ -44,6 +45,7 @@ class NodeAnswers(JournalAnswers):
         *,
         trusting: Trusting,
         pairing: Pairing,
+        measuring: Measuring,
     ) -> None:
         super().__init__(
             parts.journal,
@@ -57,6 +59,7 @@ class NodeAnswers(JournalAnswers):
         self._control_port = control_port
         self._trusting = trusting
         self._pairing = pairing
+        self._measuring = measuring
         self._started_s = parts.ports.clock.monotonic_s()
         self._started_utc_ms = parts.ports.clock.utc_ms()
 
@@ -94,6 +97,18 @@ class NodeAnswers(JournalAnswers):
         """Trust a paired box no longer and cut it off; return who it was."""
         peer = await self._trusting.forget(text)
         return {"name": peer.name, "fingerprint": peer.fingerprint}
+
+    async def measure(self, seconds: float, total_bytes: int) -> Plain:
+        """Begin to measure how fast a hand-off can be."""
+        return await self._measuring.start(seconds, total_bytes)
+
+    async def measured(self, number: int, wait_s: float) -> Plain:
+        """Return how far a measuring is."""
+        return await self._measuring.wait(number, wait_s)
+
+    async def measure_no_more(self, number: int) -> Plain:
+        """End a measuring."""
+        return self._measuring.close(number)
 
     def destinations(self) -> list[DestinationConfig]:
         """Return where rolls go; one that names no box, with the one that takes them now."""

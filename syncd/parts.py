@@ -15,6 +15,7 @@ from syncd import __version__
 from syncd.company import Company, Reach
 from syncd.config.shapes import Config, OrderConfig, Role
 from syncd.errors import LinkLostError, UnfitError, first_of
+from syncd.handoff.aim import Aim
 from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching
@@ -235,6 +236,10 @@ class Parts:
         if redeemed.purpose == "send" and self.keeper is not None:
             intake = PeerIntake(self.keeper.receiving, self.journal, peer, unfit)
             await take_lane(link, clock, intake, keys, stats=stats, state=state, unfit=unfit)
+        elif redeemed.purpose == "speed" and self.desk.speed is not None:
+            drain = self.desk.speed.drain_for(redeemed.peer)
+            if drain is not None:
+                await take_lane(link, clock, drain, keys, state=state, unfit=unfit)
         elif redeemed.purpose == "fetch" and self.published is not None:
             await serve_lane(link, clock, self.published, keys, stats=stats, state=state)
 
@@ -287,6 +292,10 @@ class Parts:
         destination = self.config.destinations[0]
         key = f"destination {destination.name}"
         return Trouble(key, NOT_PAIRED, aimed.problem, aimed.remedy, destination.peer)
+
+    def aim(self) -> Aim | None:
+        """Return who takes the rolls of this box; None if it has none to hand over."""
+        return self._company.aim()
 
     def taker(self) -> str:
         """Return the name of the peer that takes the rolls; "" if that is not certain."""

@@ -91,6 +91,20 @@ class NodeFacade(Protocol):
         text: its name, its fingerprint or the start of that.
         """
 
+    async def measure(self, seconds: float, total_bytes: int) -> Plain:
+        """Begin to measure a hand-off, each part for so long; the answer is as in measured()."""
+
+    async def measured(self, number: int, wait_s: float) -> Plain:
+        """Return how far a measuring is, once that has changed or after wait_s.
+
+        {"id", "state", "ok", "doing", "from", "to", "stages", "narrowest", "estimate", "warnings",
+        "cable", "problem", "remedy"}; state: measuring, done or failed. Who does not ask for some
+        seconds ends it.
+        """
+
+    async def measure_no_more(self, number: int) -> Plain:
+        """End a measuring; the answer is as in measured()."""
+
     async def fetch(self, text: str, to: str) -> Plain:
         """Begin to fetch a roll of a peer into the folder to; the answer is as in fetches()."""
 

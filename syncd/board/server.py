@@ -26,6 +26,7 @@ from syncd.board.streams import HEARTBEAT_S, EventStreams
 from syncd.config.values import HostPort
 from syncd.errors import ConfigError, UsageError
 from syncd.http_doors import HttpDoor
+from syncd.limits import SPEED_SECONDS_DEFAULT, SPEED_SECONDS_MAX
 from syncd.ports import Clock
 from syncd.repeats import Repeats
 
@@ -39,6 +40,9 @@ BACKLOG = 128
 HEALTH_EVERY_S = 1.0
 RANK_MAX = 1_000_000
 CODE_WAIT_S = 2.0  # for so long a command that was killed may still count as waiting
+SPEED_WAIT_S = 1.0  # well within the time after which a measuring that nobody asks for ends
+SPEED_AMOUNT_DEFAULT = 10**12
+SPEED_AMOUNT_MAX = 10**18
 _TEXT_MAX = 4096
 
 
@@ -151,6 +155,9 @@ def make_app(
             web.get("/api/pairing/{id}", routes.code_shown),
             web.post("/api/pairing/{id}/close", routes.hide_code),
             web.post("/api/pairing/join", routes.type_code),
+            web.post("/api/speed", routes.measure),
+            web.get("/api/speed/{id}", routes.measured),
+            web.post("/api/speed/{id}/close", routes.measure_no_more),
             web.get("/api/fetches", routes.fetches),
             web.post("/api/fetches", routes.fetch),
             web.get("/api/events", streams.handle, allow_head=False),
@@ -246,6 +253,23 @@ class _Routes:
         (peer,) = _texts(body, "peer")
         return web.json_response({"forgotten": await self._facade.forget_peer(peer)})
 
+    async def measure(self, request: web.Request) -> web.Response:
+        body = await body_of(request)
+        only(body, "seconds", "bytes")
+        seconds = _real(body, "seconds", SPEED_SECONDS_DEFAULT, SPEED_SECONDS_MAX)
+        total_bytes = _real(body, "bytes", SPEED_AMOUNT_DEFAULT, SPEED_AMOUNT_MAX)
+        started = await self._facade.measure(seconds, int(total_bytes))
+        return web.json_response(started, status=201)
+
+    async def measured(self, request: web.Request) -> web.Response:
+        found = await self._facade.measured(_number(request, "measuring"), SPEED_WAIT_S)
+        return web.json_response(found)
+
+    async def measure_no_more(self, request: web.Request) -> web.Response:
+        only(await body_of(request))
+        number = _number(request, "measuring")
+        return web.json_response(await self._facade.measure_no_more(number))
+
     async def fetches(self, _: web.Request) -> web.Response:
         return web.json_response({"fetches": await self._facade.fetches()})
 
@@ -292,11 +316,22 @@ async def _which(request: web.Request) -> str | None:
     return _text(request) if "id" in request.match_info else None
 
 
-def _number(request: web.Request) -> int:
+def _number(request: web.Request, of: str = "pairing") -> int:
     text = request.match_info["id"]
     if text.isascii() and text.isdigit() and len(text) < 10:
         return int(text)
-    raise UsageError(f"{text[:80]!r} is no pairing.", remedy="Use the id that it was opened with.")
+    raise UsageError(f"{text[:80]!r} is no {of}.", remedy="Use the id that it was opened with.")
+
+
+def _real(body: dict[str, Any], key: str, default: float, high: float) -> float:
+    """Return a number above 0. Raises UsageError."""
+    value = body.get(key, default)
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if is_number and 0 < value <= high:
+        return value  # type: ignore[no-any-return]
+    raise UsageError(
+        f'"{key}" is no number that is possible.', remedy=f"Send one up to {high:g}, above 0."
+    )
 
 
 def _texts(body: dict[str, Any], *keys: str) -> list[str]:

@@ -31,6 +31,11 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "follow": ("follow", "follow_command", "Show what happens, as it happens."),
     "passphrase": ("passphrase", "passphrase_command", "Set the passphrase of the board."),
     "check": ("check", "check_command", "Check this box's configuration and surroundings."),
+    "speed": (
+        "speed",
+        "speed_command",
+        "Measure source, cable and storage, and find the narrowest.",
+    ),
     "completion": ("completion", "completion_command", "Print the shell's completion script."),
 }
 

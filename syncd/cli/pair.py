@@ -51,7 +51,7 @@ def pair_command(
         return
     if with_:
         raise click.UsageError("--with goes with the code of the other box: syncd pair CODE --with")
-    with _ended_by_signals():
+    with ended_by_signals():
         _show(client, as_json=as_json)
 
 
@@ -105,7 +105,7 @@ def _done(peer: dict[str, Any], *, as_json: bool) -> None:
 
 
 @contextmanager
-def _ended_by_signals() -> Iterator[None]:
+def ended_by_signals() -> Iterator[None]:
     """Let a closed terminal and a service manager end the code, too, as Ctrl-C does."""
     numbers = (signal.SIGTERM, signal.SIGHUP)
     before = [signal.signal(number, signal.default_int_handler) for number in numbers]

@@ -26,6 +26,7 @@ from syncd.ports import Ports
 from syncd.roll.names import shown
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.speed.host import SpeedHost
 from syncd.storage.area import Area
 from syncd.storage.keeper import Keeper
 from syncd.storage.rechecking import Rechecking
@@ -51,6 +52,7 @@ from syncd.wire.messages import (
     Offer,
     OpenLane,
     PeerIdentity,
+    Speed,
     Tiding,
     Tidings,
     TidingsAnswer,
@@ -85,6 +87,7 @@ class Desk:
     lanes: those that ride here. callers: is told of everybody who asks.
     is_trusted: tells whether a peer of that name is trusted now.
     bulk_port: where lanes are accepted; known once the server is bound.
+    speed: measures this box for others; set by whoever runs it, None where nobody does.
     """
 
     def __init__(
@@ -103,6 +106,7 @@ class Desk:
         unsealed: Unsealed | None = None,
     ) -> None:
         self.bulk_port = 0
+        self.speed: SpeedHost | None = None
         self._unsealed = unsealed or Unsealed(())
         self._lanes = lanes
         self._callers = callers
@@ -190,6 +194,8 @@ class Desk:
                 return await self._ports.disk.aside(self._fetched, peer, question)
             case Doubt():
                 return await self._doubted(question)
+            case Speed() if self.speed is not None:
+                return await self.speed.answer(peer, question)
         raise PeerRefusedError(
             f"{self._own.name} does not answer {type(question).__name__}.",
             remedy="Run the same version of syncd on both boxes.",

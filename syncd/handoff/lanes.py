@@ -35,7 +35,7 @@ class LaneKeeper:
         calls: PeerCalls,
         ports: Ports,
         host: Callable[[], str],
-        purpose: Literal["send", "fetch"],
+        purpose: Literal["send", "fetch", "speed"],
         count: int,
         ride: Ride,
         lost: Callable[[int], None],

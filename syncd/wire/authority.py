@@ -22,12 +22,13 @@ from syncd.wire.messages import (
     Offer,
     OpenLane,
     PeerIdentity,
+    Speed,
     Tidings,
     Withhold,
 )
 
 OFFLOAD, PROCESSING, EDITORIAL = ROLES
-SEND, FETCH = "send", "fetch"
+SEND, FETCH, SPEED = "send", "fetch", "speed"
 
 
 class NotAllowedError(UnfitError):
@@ -60,10 +61,12 @@ RIGHTS: dict[type[Message], Right] = {
     InventoryQuestion: _right("read ready rolls", EDITORIAL),
     FetchedReport: _right("report fetched rolls", EDITORIAL),
     Doubt: _right("have ready rolls read again", EDITORIAL),
+    Speed: _right("measure this box", OFFLOAD),
 }
 LANES: dict[str, Right] = {
     SEND: _right("send rolls", OFFLOAD),
     FETCH: _right("fetch ready rolls", EDITORIAL),
+    SPEED: _right("measure the cable", OFFLOAD),
 }
 _DENIED = Right("ask this", frozenset(), frozenset())
 

@@ -164,7 +164,11 @@ class PeerClient:
             raise PeerUnreachableError(
                 f"{self._name} cannot answer now: {refusal.message}", remedy=refusal.remedy
             )
-        raise PeerRefusedError(f"{self._name} refuses: {refusal.message}", remedy=refusal.remedy)
+        refused = PeerRefusedError(
+            f"{self._name} refuses: {refusal.message}", remedy=refusal.remedy
+        )
+        refused.code = refusal.code
+        raise refused
 
     def _replied(self, way: "_Way") -> None:
         self.address = way.connector.last_address

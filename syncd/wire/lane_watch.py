@@ -88,6 +88,10 @@ class LaneWatch:
         longest_s = max((now_s - at_s for at_s in since if at_s is not None), default=0.0)
         return longest_s if longest_s >= STORAGE_SLOW_AFTER_S else 0.0
 
+    def rides(self, purpose: str) -> bool:
+        """Tell whether any lane rides for this."""
+        return any(each.purpose == purpose for each in self._now())
+
     def end_untaken(self) -> None:
         """Close the lanes whose peer takes nothing, unless it has said why."""
         now_s = self._clock.monotonic_s()

@@ -18,7 +18,10 @@ from syncd.limits import (
     NAME_BYTES_MAX,
     PATH_BYTES_MAX,
     ROLL_FILES_MAX,
+    SPEED_PARTS_MAX,
+    SPEED_SECONDS_MAX,
 )
+from syncd.roll.digests import Algorithm
 from syncd.roll.inventory import EVIDENCE_MARK_BYTES, ROLL_ID_LENGTH, FileEntry, Trust
 from syncd.roll.stages import HeldCode, Stage
 from syncd.wire.fields import (
@@ -247,13 +250,13 @@ class Done(Message):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenLane(Message):
-    """Ask for a ticket for one bulk connection: to send parcels, or to fetch them.
+    """Ask for a ticket for one bulk connection: to send parcels, to fetch them, or to measure it.
 
     session: the same for all lanes that are open together; a new one ends what is left of others.
     seal: CLEAR if the asker's config wants parcels unencrypted.
     """
 
-    purpose: Annotated[str, Text(16, allowed=frozenset({"send", "fetch"}))]
+    purpose: Annotated[str, Text(16, allowed=frozenset({"send", "fetch", "speed"}))]
     session: Annotated[int, Whole(high=1 << 48)] = 0
     seal: Annotated[Seal, Choice(Seal)] = Seal.SEALED
 
@@ -389,6 +392,72 @@ class DoubtAnswer(Message):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CableFacts(Message):
+    """What a box's own system says of the interface by which it reaches the other box.
+
+    kind: "cable", "wireless", "virtual" (a bridge, a tunnel, a container's) or "own" (loopback);
+    "": not known. mbit: the rate it runs at; can_mbit: the most that it could; 0: not known.
+    """
+
+    interface: Annotated[str, Text(64)] = ""
+    kind: Annotated[
+        str, Text(16, allowed=frozenset({"", "cable", "wireless", "virtual", "own"}))
+    ] = ""
+    mbit: Annotated[int, Whole(high=10_000_000)] = 0
+    can_mbit: Annotated[int, Whole(high=10_000_000)] = 0
+    mtu: Annotated[int, Whole(high=1 << 20)] = 0
+    half_duplex: Annotated[bool, Flag()] = False
+    ipv6: Annotated[bool, Flag()] = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DiskFacts(Message):
+    """What a box's system says of a disk. usb_mbit: the rate of its USB link; 0: none, unknown."""
+
+    usb_mbit: Annotated[int, Whole(high=10_000_000)] = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Speed(Message):
+    """Measure this box for `syncd speed`, one step after the other.
+
+    run: which measuring of the asker; "begin" opens it, "look" asks how far it is and keeps it
+    open, "hash", "write" and "read" start these steps, "end" ends it and removes what it wrote.
+    seconds: how long the step may take. algorithms: to be measured by "hash".
+    """
+
+    run: Annotated[int, Whole(high=1 << 48)]
+    step: Annotated[
+        str, Text(16, allowed=frozenset({"begin", "look", "hash", "write", "read", "end"}))
+    ]
+    seconds: Annotated[float, Real(0.0, SPEED_SECONDS_MAX)] = 0.0
+    algorithms: Annotated[tuple[str, ...], Many(Text(16, allowed=frozenset(Algorithm)), 4)] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedPart(Message):
+    """What one step gave. step: as in Speed; algorithm: of "hash"; note: what to know about it."""
+
+    step: Annotated[str, Text(16)]
+    algorithm: Annotated[str, Text(16)] = ""
+    total_bytes: Count
+    elapsed_s: Annotated[float, Real(0.0, 1e6)]
+    note: Annotated[str, Text(512)] = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedAnswer(Message):
+    """How far it is. doing: the step that runs, or "". problem, remedy: why it was ended here."""
+
+    doing: Annotated[str, Text(16)] = ""
+    parts: Annotated[tuple[SpeedPart, ...], Many(_Inner(SpeedPart), SPEED_PARTS_MAX)] = ()
+    cable: Annotated[CableFacts, _Inner(CableFacts)] = CableFacts()
+    disk: Annotated[DiskFacts, _Inner(DiskFacts)] = DiskFacts()
+    problem: Note = ""
+    remedy: Note = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Refusal(Message):
     """No, to any question: a word for scripts, what happened, and what to do about it."""
 
@@ -408,6 +477,7 @@ ANSWERS: dict[type[Message], type[Message]] = {
     InventoryQuestion: InventoryAnswer,
     FetchedReport: Done,
     Doubt: DoubtAnswer,
+    Speed: SpeedAnswer,
 }
 QUESTIONS: dict[str, type[Message]] = {
     "hello": Hello,
@@ -420,6 +490,7 @@ QUESTIONS: dict[str, type[Message]] = {
     "inventory": InventoryQuestion,
     "fetched": FetchedReport,
     "doubt": Doubt,
+    "speed": Speed,
 }
 QUESTION_NAMES: dict[type[Message], str] = {kind: name for name, kind in QUESTIONS.items()}
 

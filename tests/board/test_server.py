@@ -212,6 +212,24 @@ async def test_a_pairing_code_is_shown_waited_for_ended_and_typed(asker: Asker) 
         assert (await asker.send(path, body))[0] == 400, path
 
 
+async def test_a_measuring_is_begun_asked_and_ended(asker: Asker) -> None:
+    """For how long, and for which amount, is the asker's to say, within bounds."""
+    assert await asker.send("/api/speed", {}) == (201, {"id": 1, "state": "measuring"})
+    assert await asker.ask("/api/speed/1") == (200, {"id": 1, "state": "done", "waited": 1.0})
+    assert (await asker.send("/api/speed/1/close", {}))[1]["state"] == "failed"
+    for path, body in (
+        ("/api/speed", {"seconds": 0}),
+        ("/api/speed", {"seconds": 7.5}),
+        ("/api/speed", {"seconds": True}),
+        ("/api/speed", {"bytes": -1}),
+        ("/api/speed", {"bytes": "1 TB"}),
+        ("/api/speed", {"minutes": 1}),
+        ("/api/speed/x/close", {}),
+    ):
+        status, answer = await asker.send(path, body)
+        assert (status, answer["error"]["exit_code"]) == (400, 2), (path, body)
+
+
 async def test_a_peer_is_forgotten_by_name_and_the_answer_says_who_it_was(asker: Asker) -> None:
     """What is not trusted stays a "no", and what names nobody is a mistake."""
     status, answer = await asker.send("/api/peers/forget", {"peer": "process-1"})

@@ -94,6 +94,16 @@ class SmallNode(JournalAnswers):
         self.asked.append(("forget", text))
         return {"name": text, "fingerprint": "sha256:" + "11" * 32}
 
+    async def measure(self, seconds: float, total_bytes: int) -> dict[str, Any]:
+        self.asked.append(("measure", f"{seconds:g} s, {total_bytes} bytes"))
+        return {"id": 1, "state": "measuring"}
+
+    async def measured(self, number: int, wait_s: float) -> dict[str, Any]:
+        return {"id": number, "state": "done", "waited": wait_s}
+
+    async def measure_no_more(self, number: int) -> dict[str, Any]:
+        return {"id": number, "state": "failed"}
+
     async def fetch(self, text: str, to: str) -> dict[str, Any]:
         if text == "B007":
             raise PeerUnreachableError("process-1 is away.", remedy="Wait for it.")

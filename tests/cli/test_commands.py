@@ -12,6 +12,7 @@ import pytest
 from syncd.board.answers import JournalAnswers
 from syncd.board.token import NAME
 from syncd.cli.main import COMMANDS
+from syncd.cli.speed import _span
 from syncd.edges.state_lock import StateLock
 from syncd.journal import notices, rolls
 from syncd.journal.journal import Journal
@@ -431,3 +432,27 @@ def test_the_end_of_a_certificate_is_shown_within_its_last_year(
     own = lonely.syncd("peers", "--json").json["own"]
     text = f"The certificate of edit-1 ends on {own['certificate_ends_at'][:10]}."
     assert (text in lonely.syncd("peers").out) is is_told
+
+
+@pytest.mark.parametrize("amount", [("lots",), ("12", "parsecs"), ("0",), ("--seconds", "60")])
+def test_an_amount_that_is_none_is_usage(lonely: Box, amount: tuple[str, ...]) -> None:
+    """Said before anything is asked of the daemon."""
+    result = lonely.syncd("speed", *amount)
+    assert result.code == 2
+    assert result.out == ""
+
+
+@pytest.mark.parametrize(
+    ("seconds", "shown"),
+    [
+        (0.2, "1 s"),
+        (89.6, "90 s"),
+        (95, "2 min"),
+        (5300, "88 min"),
+        (7200, "2 h"),
+        (9300, "2 h 35 min"),
+    ],
+)
+def test_a_time_is_shown_as_it_is_planned_with(seconds: float, shown: str) -> None:
+    """Seconds, minutes, then steps of five minutes."""
+    assert _span(seconds) == shown

@@ -50,7 +50,9 @@ async def _go(box: Box) -> None:
 def _answers(box: Box) -> NodeAnswers:
     parts: Any = box.parts
     nobody: Any = None  # neither keys nor pairing are asked for here
-    return NodeAnswers(parts, box.book, nobody, 0, trusting=nobody, pairing=nobody)
+    return NodeAnswers(
+        parts, box.book, nobody, 0, trusting=nobody, pairing=nobody, measuring=nobody
+    )
 
 
 def _kinds(box: Box) -> list[str]:

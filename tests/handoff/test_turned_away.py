@@ -39,7 +39,9 @@ async def _checks(box: Box, name: str) -> list[dict[str, Any]]:
     """Return the daemon's checks of that name."""
     parts: Any = box.parts
     nobody: Any = None  # neither keys nor pairing are asked for here
-    answers = NodeAnswers(parts, box.book, nobody, 0, trusting=nobody, pairing=nobody)
+    answers = NodeAnswers(
+        parts, box.book, nobody, 0, trusting=nobody, pairing=nobody, measuring=nobody
+    )
     return [each for each in await answers._checks() if each["name"] == name]
 
 

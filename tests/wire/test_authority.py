@@ -32,7 +32,7 @@ EVERYBODY = frozenset({OFFLOAD, PROCESSING, EDITORIAL})
 
 # Issue by issue, in words: what each role asks of a processing box. A change here is a decision.
 MAY = {
-    OFFLOAD: {"hello", "offer", "inventory-page", "withhold", "tidings", "open-lane"},
+    OFFLOAD: {"hello", "offer", "inventory-page", "withhold", "tidings", "open-lane", "speed"},
     EDITORIAL: {"hello", "listing", "inventory", "fetched", "doubt", "open-lane"},
     PROCESSING: {"hello"},
 }
@@ -96,7 +96,8 @@ def test_a_question_that_is_not_in_the_table_is_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    ("role", "purpose"), [(OFFLOAD, "fetch"), (EDITORIAL, "send"), (PROCESSING, "send")]
+    ("role", "purpose"),
+    [(OFFLOAD, "fetch"), (EDITORIAL, "send"), (PROCESSING, "send"), (EDITORIAL, "speed")],
 )
 def test_a_lane_is_opened_for_what_the_role_is_for(role: str, purpose: str) -> None:
     """Offload sends, editorial fetches; the other way about is refused."""
@@ -106,7 +107,9 @@ def test_a_lane_is_opened_for_what_the_role_is_for(role: str, purpose: str) -> N
         check_lane(_peer(role), purpose, "process-1", HERE)
 
 
-@pytest.mark.parametrize(("role", "purpose"), [(OFFLOAD, "send"), (EDITORIAL, "fetch")])
+@pytest.mark.parametrize(
+    ("role", "purpose"), [(OFFLOAD, "send"), (EDITORIAL, "fetch"), (OFFLOAD, "speed")]
+)
 def test_a_lane_that_the_role_is_for_is_opened(role: str, purpose: str) -> None:
     """No error, neither when it is asked for nor when it rides."""
     check_question(_peer(role), OpenLane(purpose=purpose), "process-1", HERE)

@@ -16,6 +16,7 @@ from syncd.wire import messages as m
 from syncd.wire.fields import CONTAINERS_MAX, BadMessage
 
 ROLL_ID = "0123456789abcdef" * 2
+PART: dict[str, Any] = {"step": "write", "total_bytes": 1, "elapsed_s": 0.5}
 
 texts = st.text(max_size=40)
 counts = st.integers(0, (1 << 63) - 1)
@@ -74,6 +75,24 @@ listed = st.builds(
     total_bytes=counts,
     file_count=counts,
 )
+speed_parts = st.builds(
+    m.SpeedPart,
+    step=st.sampled_from(["hash", "write", "read"]),
+    algorithm=st.sampled_from(["", "md5"]),
+    total_bytes=counts,
+    elapsed_s=st.floats(0, 1e6),
+    note=texts,
+)
+cables = st.builds(
+    m.CableFacts,
+    interface=st.text(max_size=9),
+    kind=st.sampled_from(["", "cable", "wireless", "virtual", "own"]),
+    mbit=st.integers(0, 400_000),
+    can_mbit=st.integers(0, 400_000),
+    mtu=st.integers(0, 65_536),
+    half_duplex=st.booleans(),
+    ipv6=st.booleans(),
+)
 hello = {"node": texts, "roles": roles, "version": texts, "utc_ms": times}
 any_message = st.one_of(
     st.builds(m.Hello, **hello),
@@ -89,7 +108,23 @@ any_message = st.one_of(
     ),
     st.builds(m.InventoryPage, roll_id=roll_ids, first=counts, files=pages),
     st.builds(m.Done),
-    st.builds(m.OpenLane, purpose=st.sampled_from(["send", "fetch"])),
+    st.builds(m.OpenLane, purpose=st.sampled_from(["send", "fetch", "speed"])),
+    st.builds(
+        m.Speed,
+        run=st.integers(0, 1 << 48),
+        step=st.sampled_from(["begin", "look", "hash", "write", "read", "end"]),
+        seconds=st.floats(0, 7),
+        algorithms=st.lists(st.sampled_from(["md5", "xxh128"]), max_size=4).map(tuple),
+    ),
+    st.builds(
+        m.SpeedAnswer,
+        doing=st.sampled_from(["", "write"]),
+        parts=st.lists(speed_parts, max_size=16).map(tuple),
+        cable=cables,
+        disk=st.builds(m.DiskFacts, usb_mbit=st.integers(0, 20_000)),
+        problem=texts,
+        remedy=texts,
+    ),
     st.builds(
         m.LaneTicket,
         ticket=st.binary(min_size=16, max_size=16),
@@ -293,3 +328,37 @@ def test_keys_stay_out_of_logs() -> None:
 
     assert "tttt" not in shown
     assert "kkkk" not in shown
+
+
+@pytest.mark.parametrize(
+    ("kind", "changed", "says"),
+    [
+        (m.Speed, {"run": -1}, r"Speed\.run must be a whole number"),
+        (m.Speed, {"step": "erase"}, r"Speed\.step must be one of begin, end, hash, look"),
+        (m.Speed, {"seconds": 7.5}, r"Speed\.seconds must be a number from 0"),
+        (m.Speed, {"seconds": math.nan}, r"Speed\.seconds must be a number"),
+        (m.Speed, {"algorithms": ["md5"] * 5}, r"Speed\.algorithms may hold 4 entries"),
+        (m.Speed, {"algorithms": ["crc32"]}, r"Speed\.algorithms entry 0: must be one of"),
+        (m.SpeedAnswer, {"doing": "w" * 17}, r"SpeedAnswer\.doing must have 0 to 16"),
+        (m.SpeedAnswer, {"parts": [PART] * 17}, r"SpeedAnswer\.parts may hold 16 entries"),
+        (m.SpeedAnswer, {"parts": [PART | {"elapsed_s": -1}]}, r"SpeedPart\.elapsed_s must be"),
+        (m.SpeedAnswer, {"parts": [PART | {"total_bytes": -1}]}, r"SpeedPart\.total_bytes must"),
+        (m.SpeedAnswer, {"parts": [PART | {"note": "n" * 513}]}, r"SpeedPart\.note must have"),
+        (m.SpeedAnswer, {"parts": [PART | {"algorithm": 5}]}, r"SpeedPart\.algorithm must be text"),
+        (m.SpeedAnswer, {"cable": {"kind": "rope"}}, r"CableFacts\.kind must be one of"),
+        (m.SpeedAnswer, {"cable": {"mbit": -1}}, r"CableFacts\.mbit must be a whole number"),
+        (m.SpeedAnswer, {"cable": {"can_mbit": 1 << 40}}, r"CableFacts\.can_mbit must be"),
+        (m.SpeedAnswer, {"cable": {"mtu": "1500"}}, r"CableFacts\.mtu must be a whole number"),
+        (m.SpeedAnswer, {"cable": {"interface": "e" * 65}}, r"CableFacts\.interface must have"),
+        (m.SpeedAnswer, {"cable": {"half_duplex": 1}}, r"CableFacts\.half_duplex must be true"),
+        (m.SpeedAnswer, {"disk": {"usb_mbit": -480}}, r"DiskFacts\.usb_mbit must be a whole"),
+        (m.SpeedAnswer, {"problem": "p" * 8193}, r"SpeedAnswer\.problem must have 0 to 8192"),
+    ],
+)
+def test_a_measuring_out_of_its_bounds_is_refused(
+    kind: type[m.Message], changed: dict[str, Any], says: str
+) -> None:
+    """Neither side can ask for, or tell, more than the limits say."""
+    plain = {"run": 1, "step": "write"} if kind is m.Speed else {}
+    with pytest.raises(BadMessage, match=says):
+        m.unpack(kind, bytes(msgpack.packb(plain | changed)))

@@ -36,6 +36,10 @@ VALUES: dict[str, Any] = {
     "kind": "wait", "ticket": b"t" * 16, "key": b"k" * 16, "files": None, "head": OFFER,
     "notices": [TIDING], "rolls": [LISTED], "roll_id": ROLL_ID, "more": False, "released": True,
     "purpose": "send", "journal_id": "j1", "body": {}, "wait_s": 1.5, "path": "Clips/A.mov",
+    "step": "look", "algorithms": ["md5", "xxh128"],
+    "parts": [{"step": "write", "total_bytes": 5, "elapsed_s": 0.5}],
+    "cable": {"interface": "enp1s0", "kind": "cable", "mbit": 1000, "mtu": 1500},
+    "disk": {"usb_mbit": 480},
 }  # fmt: skip
 
 
