@@ -13,9 +13,10 @@ from syncd.board.facade import Sample
 from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
-from syncd.journal import notices, rolls, same
+from syncd.journal import leaving, notices, rolls, same
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
+from syncd.journal.rows import Gone
 from syncd.notices.events import event_json
 from syncd.ports import Clock, Disk
 from syncd.roll.names import shown
@@ -59,7 +60,7 @@ class JournalAnswers:
 
     async def listed(self) -> list[RollRow]:
         """Return the rows of the rolls that are listed, in that order."""
-        return [row for row in await self._read(rolls.all_rolls) if _is_listed(row)]
+        return [row for row in await self._read(rolls.all_rolls) if row.is_listed]
 
     def waits(self, row: RollRow) -> dict[str, str] | None:  # noqa: ARG002 - a node knows more
         """Return what a roll waits for, with "code", "message" and "remedy"."""
@@ -154,7 +155,9 @@ class JournalAnswers:
                     remedy="Say `syncd go` on that box, once the cause is gone.",
                 )
             rolls.set_paused(db, row.roll_id, False)
-            if _is_published_wrong(row):
+            if row.gone is Gone.MISSED:
+                leaving.end(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
+            elif _is_published_wrong(row):
                 rolls.ask_reading(db, row.roll_id, True)  # held until it was found good
             else:
                 rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
@@ -258,6 +261,7 @@ class JournalAnswers:
 def find_one(db: Connection, text: str) -> RollRow:
     """Return the roll that text names. Raises RollUnknownError or RollAmbiguousError."""
     found = list({row.roll_id: row for row in _as_offered(db, rolls.find(db, text))}.values())
+    found = [row for row in found if row.is_listed] or found
     if not found:
         raise RollUnknownError(
             f'No roll answers to "{shown(text)}".', remedy="See which there are: syncd rolls"
@@ -281,11 +285,6 @@ def _is_published_wrong(row: RollRow) -> bool:
 def _is_elsewhere(row: RollRow) -> bool:
     """Tell whether a roll of this box has arrived on another one, which knows how it is."""
     return row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
-
-
-def _is_listed(row: RollRow) -> bool:
-    """Tell whether a row is a roll of its own: not one that only leads to another one."""
-    return row.same_as is None
 
 
 def _as_offered(db: Connection, rows: list[RollRow]) -> Iterator[RollRow]:

@@ -50,6 +50,7 @@ def roll_detail_json(
     """Return what `syncd roll --json` prints."""
     return roll_json(row, now_utc_ms=now_utc_ms, waits=waits) | {
         "paused": row.paused,
+        "listed": row.is_listed,
         "arrived_at": rfc3339(row.arrived_utc_ms),
         "origin": row.origin.value,
         "peer": row.peer,

@@ -97,6 +97,8 @@ def go_command(roll: str | None, config_path: Path | None, as_json: bool) -> Non
     if roll is not None and answer["stage"] in show.ARRIVED:
         nothing = "" if answer["notices"] else ": there is nothing to let go on"
         line = f"{name} is {answer['stage']}{nothing}."
+    if roll is not None and not answer["listed"]:
+        line = f"{name} is off the list. Should its folder be there again, it goes on."
     if roll is not None and answer["held"]:
         line = f"{name} is read again, and goes on if it is good; to see: syncd roll {name}"
     _say(answer, line, as_json)

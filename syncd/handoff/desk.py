@@ -271,7 +271,10 @@ class Desk:
         return TidingsAnswer(journal_id=journal_id, notices=tidings)
 
     def _withhold(self, peer: PeerIdentity, question: Withhold) -> Done:
-        """Hold a roll here, too, that the source side found to be wrong."""
+        """Hold a roll here, too, that the source side found to be wrong; or wait for it no more."""
+        if question.is_over:
+            self._offers_or_refuse().let_go(peer, question.roll_id)
+            return Done()
         with self._journal.write() as db:
             row = rolls.get(db, question.roll_id)
             is_theirs = row is not None and row.peer == peer.name and row.origin is Origin.PEER

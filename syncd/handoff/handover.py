@@ -26,6 +26,7 @@ from syncd.handoff.unsealed import Unsealed
 from syncd.handoff.untouched import TouchedError, Watches
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import RollRow
+from syncd.journal.rows import Gone
 from syncd.limits import DEAD_AFTER_S, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
@@ -34,7 +35,6 @@ from syncd.roll.stages import SELF_CURING, HeldCode
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.stopping import to_its_end
-from syncd.storage.outcomes import record_held
 from syncd.storage.reading import RollReader
 from syncd.wire.lane import LaneState, LaneStats, send_lane
 from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind, Withhold
@@ -82,7 +82,7 @@ class Handover:
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
         self._waits_for_go: set[str] = set()
-        self._source_told: set[str] = set()
+        self._source_told: dict[str, str] = {}
         self._lanes = LaneKeeper(
             calls=pulse,
             ports=ports,
@@ -156,6 +156,7 @@ class Handover:
                     continue
                 if row.roll_id not in self._offered:
                     await self._offer_one(row)
+            await self._tell_leaving()
             await self._bell.wait(SELF_CURE_RETRY_S)
 
     def _reorder(self, rows: list[RollRow], all_paused: bool) -> None:
@@ -214,7 +215,7 @@ class Handover:
                     self._bell.ring()
                     return
                 self._offered.add(row.roll_id)
-                self._source_told.discard(row.roll_id)
+                self._source_told.pop(row.roll_id, None)
                 self.feed.offer(
                     row.roll_id,
                     place_of(row),
@@ -326,23 +327,40 @@ class Handover:
     async def _hold(self, roll_id: str, error: HeldError) -> None:
         self._drop(roll_id)
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
-        now = self._ports.clock.utc_ms()
-        await self._ports.disk.aside(record_held, self._journal, roll_id, error, now)
+        await self._ports.disk.aside(self._book.hold, roll_id, error)
         if error.code is HeldCode.SOURCE_UNREADABLE and self._pulse.is_heard:
             await self._tell_source_gone(roll_id, error)
 
     async def _tell_source_gone(self, roll_id: str, error: HeldError) -> None:
-        """Let the peer, too, say why a roll of which it has a part does not go on; once a session.
+        """Let the peer, too, say why a roll of which it has a part does not go on; once each.
 
         The next offer that can be made releases it there.
         """
-        if roll_id in self._source_told:
+        message = str(error).strip()
+        if self._source_told.get(roll_id) == message:
             return
-        self._source_told.add(roll_id)
-        message = f"{error.problem} {error.remedy}"
+        self._source_told[roll_id] = message
         await self._calls.ask(
             Withhold(roll_id=roll_id, code=error.code, message=message, path=error.path or "")
         )
+
+    async def _tell_leaving(self) -> None:
+        """Let the peer know of rolls whose folder is missed, and of those that a person ended."""
+        for row, older in await self._ports.disk.aside(self._book.leaving):
+            held = row.held
+            if row.gone is Gone.MISSED and held is not None and _is_held_for_its_source(row):
+                await self._tell_source_gone(
+                    row.roll_id, HeldError(held.code, held.message, remedy="")
+                )
+            elif row.gone is Gone.ENDING:
+                try:
+                    for roll_id in (row.roll_id, *older):
+                        code = HeldCode.SOURCE_UNREADABLE
+                        await self._calls.ask(Withhold(roll_id=roll_id, code=code, is_over=True))
+                except PeerRefusedError as error:  # its storage is away: asked again
+                    log.debug("%s: %s", row.roll_id, error)
+                else:
+                    await self._ports.disk.aside(self._book.note_over, row.roll_id)
 
     def _offer_again(self, roll_id: str) -> None:
         """Open a roll anew and offer it at once."""

@@ -125,6 +125,23 @@ class OfferBook:
         amounts = inventory.total_bytes, under_way.lacking_bytes
         await self._ports.disk.aside(self._replaced.check_room, peer.name, head, *amounts)
 
+    def let_go(self, peer: PeerIdentity, roll_id: str) -> None:
+        """Wait no more for what a roll still lacks, as a person at its box says; its files stay.
+
+        Nothing is done if it lacks nothing, or is another box's. Raises PeerRefusedError if the
+        storage is away or fails. Blocks.
+        """
+        row = self._known(roll_id)
+        if row is None or row.same_as is not None or not is_before(row.stage, Stage.LANDED):
+            return
+        is_theirs = row.origin is Origin.PEER and row.peer == peer.name
+        if is_theirs and row.moved_bytes < row.total_bytes:
+            self.changes.spend(peer.name)
+            try:
+                self._keeper.let_go(roll_id)
+            except HeldError as error:
+                raise PeerRefusedError(error.problem, remedy=error.remedy) from error
+
     def _under_way(self, peer: PeerIdentity, head: Offer) -> "_UnderWay":
         """Return what a peer has under way beside a roll that it offers."""
         with self._journal.read() as db:

@@ -8,15 +8,18 @@ import logging
 from collections.abc import Collection
 from dataclasses import replace
 
+from syncd.errors import HeldError
 from syncd.handoff.outgoing import Outgoing
 from syncd.handoff.sources import Sources
 from syncd.handoff.untouched import FileWatch, TouchedError, Watches
-from syncd.journal import parcels, rolls
+from syncd.journal import leaving, parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
+from syncd.journal.rows import Gone
 from syncd.ports import Ports
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import Stage, is_before
+from syncd.storage.outcomes import record_held
 from syncd.storage.reading import RollReader
 
 log = logging.getLogger(__name__)
@@ -38,6 +41,26 @@ class OutgoingBook:
         """Return the rolls to hand over, most urgent first, and whether everything is paused."""
         with self._journal.read() as db:
             return rolls.unfinished(db, Origin.LANDING), rolls.is_all_paused(db)
+
+    def leaving(self) -> list[tuple[RollRow, tuple[str, ...]]]:
+        """Return the rolls whose folder is missed, each with those that lay there before it."""
+        with self._journal.read() as db:
+            rows = leaving.to_tell(db)
+            return [(row, rolls.replaced_by(db, row.roll_id)) for row in rows]
+
+    def note_over(self, roll_id: str) -> None:
+        """Journal that the storage knows that a roll will not come; not if it is there again."""
+        with self._journal.write() as db:
+            row = rolls.get(db, roll_id)
+            if row is not None and row.gone is Gone.ENDING:
+                leaving.set_gone(db, roll_id, Gone.OVER)
+
+    def hold(self, roll_id: str, error: HeldError) -> None:
+        """Hold a roll, unless its folder is missed: the landing has said so, and what to do."""
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        if row is not None and row.gone is None:
+            record_held(self._journal, roll_id, error, self._ports.clock.utc_ms())
 
     def is_opened_too_early(self, row: RollRow) -> bool:
         """Tell whether the landing has taken a roll's files anew since it was opened."""

@@ -7,7 +7,7 @@ Must not: talk to subscribers; our own outbox does that.
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from syncd.journal import notices, rolls, same, settings
+from syncd.journal import leaving, notices, rolls, same, settings
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin
 from syncd.limits import TIDINGS_WAIT_S
@@ -83,9 +83,9 @@ class TidingsReader:
                     _follow_stage(db, followed, stage, now, note)
             return []
         row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
-        if row is None or row.origin is not Origin.LANDING or row.same_as is not None:
+        if row is None or row.origin is not Origin.LANDING or row.same_as or row.gone:
             # Of others' rolls, or of what was fetched, it has nothing to say here. Should one that
-            # rests go on, the answer to its offer says how it is.
+            # rests, or whose folder is missed, go on, the answer to its offer says how it is.
             return []
         if tiding.kind == same.SAME_KIND:
             _follow_other(db, row, _map(tiding.body.get("data")), now, note)
@@ -139,8 +139,9 @@ def _code(data: dict[str, Any]) -> HeldCode:
 def _follow_stage(
     db: Connection, row: rolls.RollRow, stage: Stage, now_utc_ms: int, note: str
 ) -> None:
-    """Follow the storage's word; from landed on every byte is there, and a roll rests no more."""
+    """Follow the storage's word; from landed on every byte is there, and no source is missed."""
     if STAGE_ORDER[stage] >= STAGE_ORDER[Stage.LANDED]:
         rolls.set_moved(db, row.roll_id, row.total_bytes)
         rolls.set_same_as(db, row.roll_id, None)
+        leaving.set_gone(db, row.roll_id, None)
     rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now_utc_ms, note=note)

@@ -188,12 +188,16 @@ def all_rolls(db: Connection) -> list[RollRow]:
 
 
 def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
-    """Return the verified rolls of an origin that are not ready yet (a fetch: not fetched yet)."""
+    """Return the verified rolls of an origin that are not ready yet (a fetch: not fetched yet).
+
+    Not those whose folder on the landing is missed.
+    """
     last = Stage.FETCHED if origin is Origin.FETCH else Stage.READY
     stages = [s for s in STAGE_ORDER if s is not Stage.ARRIVING and is_before(s, last)]
     return select(
         db,
-        "WHERE origin = ? AND same_as IS NULL AND stage IN (SELECT value FROM json_each(?))",
+        "WHERE origin = ? AND same_as IS NULL AND gone IS NULL"
+        " AND stage IN (SELECT value FROM json_each(?))",
         origin,
         json.dumps(stages),
     )

@@ -26,6 +26,18 @@ class Origin(StrEnum):
     FETCH = "fetch"
 
 
+class Gone(StrEnum):
+    """What has become of a roll from a landing whose folder is not there (any more).
+
+    MISSED: held until its folder is there, or a person ends it. ENDING: a person did, and the
+    storage is still to be told. OVER: nobody waits for it. The last two are on no list.
+    """
+
+    MISSED = "missed"
+    ENDING = "ending"
+    OVER = "over"
+
+
 @dataclass(frozen=True, slots=True)
 class HeldNote:
     """Why a roll is held, and about which of its files (None: the roll as a whole)."""
@@ -44,6 +56,7 @@ class RollRow:
     same_as: id of the roll that has the same content, if this one is only another offer of it; of
     a roll from a landing, what lies in its folder now, and is offered in its place.
     edition: how often its files were replaced by others that leave its id the same.
+    gone: whether its folder is missed on the landing; None: not, as far as known.
     """
 
     roll_id: str
@@ -67,6 +80,12 @@ class RollRow:
     published_path: str | None
     same_as: str | None
     edition: int
+    gone: Gone | None = None
+
+    @property
+    def is_listed(self) -> bool:
+        """Whether it is a roll of its own: it leads to no other one, and has not left."""
+        return self.same_as is None and self.gone in {None, Gone.MISSED}
 
     @property
     def shown_stage(self) -> Stage:
@@ -90,7 +109,7 @@ def select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
         "SELECT roll_id, day, name, origin, peer, stage, held_code, held_message, held_path,"  # noqa: S608
         " total_bytes, file_count, moved_bytes, rank, rank_set_by_hand, needed_by_utc_ms,"
         " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as,"
-        " edition"
+        " edition, gone"
         f" FROM roll {where} {_IN_ORDER}",
         values,
     )
@@ -99,8 +118,9 @@ def select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
 
 def _roll(*row: Any) -> RollRow:
     roll_id, day, name, origin, peer, stage, code, message, path, *rest = row
-    total, count, moved, rank, by_hand, needed_by, arrived, paused, *places = rest
+    total, count, moved, rank, by_hand, needed_by, arrived, paused, *places, gone = rest
     held = None if code is None else HeldNote(HeldCode(code), message, path)
+    places = [*places, None if gone is None else Gone(gone)]
     return RollRow(
         *(roll_id, day, name, Origin(origin), peer, Stage(stage), held, total, count, moved),
         *(rank, bool(by_hand), needed_by, arrived, bool(paused), *places),

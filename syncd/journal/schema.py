@@ -135,7 +135,24 @@ _SAME = (
     "CREATE INDEX roll_by_same ON roll (same_as) WHERE same_as IS NOT NULL",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _EDITION, _CHANGE_TIMES, _SAME)
+# gone: see rows.Gone. also: other names of one roll, and on the offload box the other folders that
+# hold it ("" elsewhere); told: the storage knows the name.
+_PLACES = (
+    "ALTER TABLE roll ADD COLUMN gone TEXT",
+    """CREATE TABLE also (
+        number INTEGER PRIMARY KEY,
+        roll_key INTEGER NOT NULL REFERENCES roll (key) ON DELETE CASCADE,
+        day TEXT NOT NULL,
+        name TEXT NOT NULL,
+        source_path TEXT NOT NULL,
+        told INTEGER NOT NULL DEFAULT 0,
+        UNIQUE (roll_key, day, name, source_path)
+    ) STRICT""",
+    "CREATE INDEX also_by_name ON also (name, day)",
+    "CREATE INDEX also_by_source ON also (source_path)",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _EDITION, _CHANGE_TIMES, _SAME, _PLACES)
 
 # Locks held across hosts and shared memory do not work there (sqlite.org/wal.html).
 NETWORK_FILE_SYSTEMS = frozenset(

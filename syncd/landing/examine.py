@@ -48,6 +48,7 @@ class Roll:
     judged: the signature that verdict and unsafe belong to.
     due_s: monotonic time of the next look; None: when something is heard.
     is_told: its history says that it waits for evidence.
+    opening: in which opening of the landing it was seen, on the landing's own file system; 0: none.
     """
 
     found: FoundRoll
@@ -64,6 +65,7 @@ class Roll:
     failures: int = 0
     absences: int = 0
     is_told: bool = False
+    opening: int = 0
 
 
 class Examiner:
@@ -107,7 +109,7 @@ class Examiner:
         decision = self._decide(roll, scan, started_s)
         self._act(roll, scan, decision)
         if isinstance(decision, Verified):
-            changes = self._still_changed(changes, decision.inventory, roll.source)
+            changes = self._still_changed(changes, decision.inventory, roll)
         self._hold_changed(roll, changes, decision)
         return decision.until_s if isinstance(decision, Wait) else None
 
@@ -124,14 +126,14 @@ class Examiner:
             inventory = self._ledger.inventory(row.roll_id)
             change = find_change(inventory, files, may_shrink=not needs_source(row))
             if change is None and row.same_as is None:
-                self._ledger.release_source(row.roll_id, roll.source)
+                self._ledger.release_source(row.roll_id, roll.source, roll.found.called)
                 return None
             if change is not None and needs_source(row):
                 changes[row.roll_id] = shown(change)
         return changes
 
     def _still_changed(
-        self, changes: dict[str, str], found: Inventory, source: str
+        self, changes: dict[str, str], found: Inventory, roll: Roll
     ) -> dict[str, str]:
         """Leave out rolls whose frozen files are all there: taken anew, or evidence was added."""
         evidence = {e.path for e in found.files if e.kind is FileKind.EVIDENCE}
@@ -142,7 +144,7 @@ class Examiner:
             kept = (e for e in found.files if e.path in known or e.path not in evidence)
             change = find_change(frozen, kept, may_shrink=False)
             if change is None:
-                self._ledger.release_source(roll_id, source)
+                self._ledger.release_source(roll_id, roll.source, roll.found.called)
             else:
                 left[roll_id] = path
         return left
@@ -249,11 +251,12 @@ class Examiner:
         for roll_id in roll.known_ids:
             self._ledger.hold_source(roll_id, held, roll.source)
 
-    def forget(self, roll: Roll) -> None:
-        """Take leave of a folder that is gone while its landing is there."""
+    def forget(self, roll: Roll, *, is_sure: bool) -> None:
+        """Take leave of a folder that the landing lacks. is_sure: see Ledger.miss()."""
         if roll.placeholder is not None:
             self._ledger.forget(roll.placeholder)
-        self.lose(roll, f"The folder {roll.source} is gone")
+        for roll_id in roll.known_ids:
+            self._ledger.miss(roll_id, roll.source, is_sure=is_sure)
 
     def recorded(self) -> dict[str, list[RollRow]]:
         """Return what the journal has of any landing, by source path."""

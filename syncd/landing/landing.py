@@ -66,6 +66,7 @@ class Landing:
         self._folder: Folder | None = None
         self._identity: tuple[int, int] | None = None
         self._is_newly_opened = True
+        self._opening = 0
         self._rolls: dict[str, Roll] = {}
         self._list_due_s = 0.0
         self._problem = ""
@@ -220,6 +221,11 @@ class Landing:
         self._identity = identity
         self._note_problem("")
         self._compare(found)
+        for path, new in found.items():
+            is_at_home = (
+                new.mark[0] == identity[0]
+            )  # else it is a disk of its own, and may come off
+            self._rolls[path].opening = self._opening if is_at_home else 0
 
     def _open_root(self) -> Folder:
         if self._folder is not None and not self._folder.is_still_at_its_path():
@@ -228,6 +234,7 @@ class Landing:
         if self._folder is None:
             self._folder = self._disk.open_folder(self.root)
             self._is_newly_opened = True
+            self._opening += 1
             quiet_s = NETWORK_QUIET_S if is_silent(self._folder.file_system()) else 0.0
             self._examiner.terms = Terms(self._terms.trust, self._terms.settle_s, quiet_s)
         return self._folder
@@ -274,7 +281,16 @@ class Landing:
         del self._rolls[path]
         # A name that is no UTF-8 is recalled in its readable form, and then found by its own.
         if all(other.source != roll.source for other in self._rolls.values()):
-            self._examiner.forget(roll)
+            # While the landing is open, no other disk can be at its path without being noticed.
+            self._examiner.forget(roll, is_sure=roll.opening == self._opening)
+            self._look_for_others(roll)
+
+    def _look_for_others(self, gone: Roll) -> None:
+        """Have other folders looked at that hold what one held which is gone, or was renamed."""
+        ids = set(gone.known_ids)
+        for roll in self._rolls.values():
+            if ids.intersection(roll.known_ids):
+                _make_due(roll, self._clock.monotonic_s())
 
     def _lose_root(self, why: str) -> None:
         """Hold what was to be read from here; nothing is forgotten."""

@@ -5,10 +5,13 @@ Must not: look at a folder or decide anything. Blocking: run aside.
 """
 
 from collections.abc import Callable
+from functools import partial
 
-from syncd.journal import rolls
+from syncd.journal import also, leaving, rolls
+from syncd.journal.also import Also
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
+from syncd.journal.rows import Gone
 from syncd.landing.decide import Held
 from syncd.landing.scan import FoundRoll
 from syncd.ports import Clock
@@ -37,9 +40,13 @@ class Ledger:
         self._route = route
 
     def by_source(self) -> dict[str, list[RollRow]]:
-        """Return all rolls that came from a landing, by source path; newest first."""
+        """Return all rolls that came from a landing, by source path; newest first.
+
+        Not those that left the lists: what is found of one is taken as new, and turns out to be it.
+        """
         with self._journal.read() as db:
             rows = [row for row in rolls.all_rolls(db) if row.origin is Origin.LANDING]
+        rows = [row for row in rows if row.gone in {None, Gone.MISSED}]
         found: dict[str, list[RollRow]] = {}
         for row in sorted(rows, key=lambda row: -row.arrived_utc_ms):
             if row.source_path is not None:
@@ -93,6 +100,7 @@ class Ledger:
             if is_new:
                 return True
             is_revived = _revive(db, inventory, source, now)
+            _come_back(db, inventory.roll_id, (inventory.day, inventory.name), source, now)
             _adopt(db, inventory, source, now)  # what lies there again may have other times
         return is_revived
 
@@ -116,6 +124,7 @@ class Ledger:
         with self._journal.write() as db:
             rolls.release(db, older_id, now_utc_ms=now)
             rolls.set_same_as(db, older_id, newer.roll_id)
+            leaving.set_gone(db, older_id, None)
             text = f"rests: its folder holds {newer.roll_id} now, and that is offered instead"
             rolls.note(db, older_id, text, now_utc_ms=now)
             _note_once(db, newer.roll_id, f"takes the place of {older_id}", now)
@@ -136,6 +145,9 @@ class Ledger:
         if row is None or not needs_source(row) or row.source_path != source:
             return
         if row.held is None or row.held.code is HeldCode.SOURCE_UNREADABLE is not held.code:
+            if row.gone is not None:
+                with self._journal.write() as db:
+                    leaving.set_gone(db, roll_id, None)
             self.hold(roll_id, held)
 
     def release(self, roll_id: str) -> None:
@@ -146,13 +158,39 @@ class Ledger:
         with self._journal.write() as db:
             rolls.release(db, roll_id, now_utc_ms=self._clock.utc_ms())
 
-    def release_source(self, roll_id: str, source: str) -> None:
-        """Lift a hold for the source, which is as it was.
+    def miss(self, roll_id: str, source: str, *, is_sure: bool) -> None:
+        """Take note that a roll's folder is not on the landing (any more).
+
+        It goes on from another folder that is known to hold it. Else it leaves the lists, if it is
+        certain that the folder is gone and nothing of it was sent; else it is held, so that a
+        person knows, and can end it.
+        is_sure: the landing is as it was when it had the folder, and no other disk at its path.
+        """
+        row = self.row(roll_id)
+        with self._journal.write() as db:
+            also.leave_folder(db, source)
+            if row is None or row.gone or not needs_source(row) or row.source_path != source:
+                return
+            now = self._clock.utc_ms()
+            place = next((each for each in also.of(db, roll_id) if each.source_path), None)
+            if place is not None:
+                _go_on_in(db, row, place, now)
+            elif is_sure and _is_unsent(db, row):
+                leaving.leave(db, roll_id, source, now_utc_ms=now)
+            elif not (_is_all_there(row) and _is_held_elsewhere(row)):
+                leaving.miss(db, roll_id, missed(source, is_sure=is_sure), now_utc_ms=now)
+
+    def release_source(self, roll_id: str, source: str, name: tuple[str, str]) -> None:
+        """Lift a hold for the source, which is as it was, in a folder called name (day and roll).
 
         A roll that is held for another place goes on from here if that cannot be read; what
         changed there is for a person.
         """
         row = self.row(roll_id)
+        if row is not None and row.gone is not None:
+            with self._journal.write() as db:
+                _come_back(db, roll_id, name, source, self._clock.utc_ms())
+            return
         if row is None or row.held is None or row.held.code not in OF_THE_SOURCE:
             return
         if row.source_path == source:
@@ -194,6 +232,61 @@ def _revive(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) 
     return True
 
 
+def _come_back(
+    db: Connection, roll_id: str, name: tuple[str, str], source: str, now_utc_ms: int
+) -> None:
+    """Let a roll go on whose folder was missed, and is there again, perhaps under another name."""
+    row = rolls.get(db, roll_id)
+    if row is None or row.gone is None or not needs_source(row):
+        return
+    text = "its folder is there again"
+    if row.source_path != source:
+        text += f", as {source}"
+        if row.gone is Gone.OVER or _is_unsent(db, row):
+            rolls.rename(db, roll_id, *name)
+        rolls.set_source_path(db, roll_id, source)
+    leaving.come_back(db, row, text, now_utc_ms=now_utc_ms)
+
+
+def _go_on_in(db: Connection, row: RollRow, place: Also, now_utc_ms: int) -> None:
+    """Read a roll from another folder, its own being gone; and call it so if that is no matter."""
+    if _is_unsent(db, row):
+        rolls.rename(db, row.roll_id, place.day, place.name)
+    _go_on_from(db, row.roll_id, place.source_path, now_utc_ms)
+
+
+def _is_unsent(db: Connection, row: RollRow) -> bool:
+    """Tell whether the storage has nothing of a roll, nor of one that lay in its folder before."""
+    older = map(partial(rolls.get, db), rolls.replaced_by(db, row.roll_id))
+    each = [row, *filter(None, older)]
+    return all(is_before(one.stage, Stage.MOVING) and not one.moved_bytes for one in each)
+
+
+def _is_all_there(row: RollRow) -> bool:
+    return row.moved_bytes >= row.total_bytes
+
+
+def _is_held_elsewhere(row: RollRow) -> bool:
+    """Tell whether a roll is held for what its files on the landing have no part in."""
+    return row.held is not None and row.held.code not in CURED_BY_OFFLOADING
+
+
+def missed(source: str, *, is_sure: bool) -> str:
+    """Say that a roll's folder is not there, and what a person can do about it."""
+    if is_sure:
+        said = f"Its folder {source} is gone from the landing. Put it back, or offload it again"
+    else:
+        said = (
+            f"Its folder {source} is not on the landing. Connect the disk that it is on, put it "
+            "back, or offload it again"
+        )
+    return (
+        f"{said}; the roll goes on by itself. If it is not to come any more, `syncd go` the roll "
+        "on the box that offloads it: that takes it off the list, and what the storage has of it "
+        "stays there."
+    )
+
+
 def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -> None:
     """Take an unfinished roll as it was found just now: other evidence, or another place.
 
@@ -206,6 +299,7 @@ def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
         return
     if row.source_path != source:
         _note_once(db, roll_id, f"the same content lies in {source}, too", now_utc_ms)
+        also.add(db, roll_id, Also(inventory.day, inventory.name, source))
     if not needs_source(row):
         return
     if row.source_path == source:

@@ -40,6 +40,11 @@ class FoundRoll:
     path: str
     mark: tuple[int, int, int] = field(default=(0, 0, 0), compare=False)
 
+    @property
+    def called(self) -> tuple[str, str]:
+        """Day and name."""
+        return self.day, self.name
+
 
 @dataclass(frozen=True, slots=True)
 class SeenFile:

@@ -108,6 +108,10 @@ class Keeper:
         """Forget an unfinished roll that can never be completed. Blocks: call it aside."""
         self._steps.give_up(roll_id)
 
+    def let_go(self, roll_id: str) -> None:
+        """Wait for a roll no more; what came in of it stays. Raises HeldError. Call it aside."""
+        self._steps.let_go(roll_id)
+
     async def lacking(self, roll_id: str) -> bytes:
         """Return the parcels that a roll still lacks, as bits. Raises HeldError."""
         return await self._ports.disk.aside(self._steps.lacking, roll_id)

@@ -421,23 +421,31 @@ class Steps:
             # away one may: a roll that was only found there, and that nobody brings, bars no other.
             with suppress(OSError, HeldError):
                 disown(self._area.present(), roll_id)
-            self._give_up(roll_id)
+            if self._forget(roll_id, "given up: its source holds another roll by now"):
+                with suppress(OSError, HeldError):  # left-overs are cleared at the next start
+                    discard_incoming(self._area.present(), roll_id)
 
-    def _give_up(self, roll_id: str) -> None:
+    def let_go(self, roll_id: str) -> None:
+        """Forget an unfinished roll, of which a person says that its rest will not come.
+
+        What came in of it stays where it is: it may be the only copy. Raises HeldError.
+        """
+        with self._giving_up:
+            try:
+                disown(self._area.present(), roll_id)  # else it would be taken up again
+            except OSError as error:
+                raise storage_trouble(self._area.path, error) from error
+            self._forget(roll_id, "no more waited for: its folder is gone where it came from")
+
+    def _forget(self, roll_id: str, text: str) -> bool:
         with self._journal.write() as db:
             row = rolls.get(db, roll_id)
             if row is None or not is_before(row.stage, Stage.LANDED):
-                return
-            rolls.note(
-                db,
-                roll_id,
-                "given up: its source holds another roll by now",
-                now_utc_ms=self._clock.utc_ms(),
-            )
+                return False
+            rolls.note(db, roll_id, text, now_utc_ms=self._clock.utc_ms())
             rolls.give_up(db, roll_id)
         self.receiving.remove(roll_id)
-        with suppress(OSError, HeldError):  # left-overs are cleared at the next start
-            discard_incoming(self._area.present(), roll_id)
+        return True
 
     def clean_up(self) -> None:
         """Remove incoming folders of rolls that were published before a stop."""

@@ -311,12 +311,16 @@ class TidingsAnswer(Message):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Withhold(Message):
-    """The source side holds this roll: it will not come until a person acts."""
+    """The source side holds this roll: it will not come until a person acts.
+
+    is_over: a person there says that it will not come any more.
+    """
 
     roll_id: RollId
     code: Code
     message: Note = ""
     path: Path = ""
+    is_over: Annotated[bool, Flag()] = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

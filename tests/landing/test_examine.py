@@ -477,7 +477,7 @@ def test_a_dropping_that_the_evidence_names_travels(bench: Bench, roll: Path) ->
 def test_a_folder_that_goes_takes_its_arriving_roll_along(bench: Bench) -> None:
     """What was never verified leaves no trace."""
     bench.look()
-    bench.examiner.forget(bench.roll)
+    bench.examiner.forget(bench.roll, is_sure=True)
 
     assert bench.rows() == []
 
@@ -508,7 +508,7 @@ def test_two_landings_that_show_the_same_day_and_name_keep_to_their_own(
         other.look(5.0)
     held = {str(roll): None, other.roll.source: HeldCode.SOURCE_UNREADABLE}
     assert _held_by_source(bench) == held
-    other.examiner.forget(other.roll)
+    other.examiner.forget(other.roll, is_sure=True)
     (row,) = bench.rows()
     assert (row.stage, row.source_path) == (Stage.VERIFIED, str(roll))
 

@@ -278,29 +278,6 @@ def test_an_arriving_roll_that_is_taken_away_is_forgotten(tmp_path: Path, journa
     simulate(tmp_path / "landing", journal, story)
 
 
-def test_a_roll_that_leaves_before_it_is_handed_over_is_held(
-    tmp_path: Path, journal: Journal
-) -> None:
-    """It was verified, so it is not forgotten; back in its place, it goes on."""
-    roll = write_clips(tmp_path / "landing", "A012")
-    write_evidence(roll)
-
-    async def story(landing: Landing) -> None:
-        roll.rename(tmp_path / "A012")
-        landing.touched(f"{DAY}/A012")
-        await asyncio.sleep(5)
-        held = rows_of(journal)["A012"].held
-        assert held is not None
-        assert held.code is HeldCode.SOURCE_UNREADABLE
-
-        (tmp_path / "A012").rename(roll)
-        landing.touched(f"{DAY}/A012")
-        await asyncio.sleep(1)
-        assert rows_of(journal)["A012"].held is None
-
-    simulate(tmp_path / "landing", journal, story)
-
-
 def test_two_landings_keep_to_their_own(tmp_path: Path, journal: Journal) -> None:
     """A landing does not miss the rolls of another one."""
     one, two = tmp_path / "one", tmp_path / "two"
