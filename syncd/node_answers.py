@@ -22,8 +22,10 @@ from syncd.limits import DEAD_AFTER_S
 from syncd.moments import rfc3339
 from syncd.pairing import Pairing
 from syncd.parts import Parts
+from syncd.roll.names import printable
 from syncd.speed.measuring import Measuring
 from syncd.storage.rechecking import Rechecking
+from syncd.storage.troubles import why
 from syncd.trusting import Trusting
 from syncd.wire.identity import Identity
 from syncd.wire.peers import PeerBook, address_text
@@ -152,7 +154,7 @@ class NodeAnswers(JournalAnswers):
         return f"{peer.name} has not called since it was paired with this box.", ONE_SIDED
 
     async def fetch(self, text: str, to: str) -> Plain:
-        """Begin to fetch a roll. Raises NotPossibleError on a box that does not fetch."""
+        """Begin to fetch a roll. Raises NotPossibleError if this box, or the folder, cannot."""
         if self._parts.fetching is None:
             raise NotPossibleError(
                 f"{self._identity.name} does not fetch rolls.",
@@ -160,8 +162,19 @@ class NodeAnswers(JournalAnswers):
             )
         if not PurePath(to).is_absolute():
             raise UsageError(f"{to!r} is not an absolute folder.", remedy="Name it in full.")
+        await self._disk.aside(self._see_folder, to)
         roll_id = await self._parts.fetching.start(text, to)
         return next(fetch for fetch in await self.fetches() if fetch["id"] == roll_id)
+
+    def _see_folder(self, path: str) -> None:
+        """Raise NotPossibleError if nothing can be fetched into a folder as it is now."""
+        try:
+            self._disk.open_folder(path).close()
+        except OSError as error:
+            raise NotPossibleError(
+                f"The folder {printable(path)} cannot be fetched into: {why(error)}.",
+                remedy="Make it, or mount what it is to lie on, and fetch again.",
+            ) from error
 
     async def status(self) -> Plain:
         """Return how the node is."""

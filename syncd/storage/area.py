@@ -12,7 +12,13 @@ from syncd.ports import Clock, Disk, Folder
 from syncd.roll.stages import HeldCode
 from syncd.storage.amounts import human
 from syncd.storage.marker import read_marker
-from syncd.storage.troubles import storage_absent, storage_exchanged, storage_trouble, why
+from syncd.storage.troubles import (
+    folder_absent,
+    storage_absent,
+    storage_exchanged,
+    storage_trouble,
+    why,
+)
 
 RECHECK_S = 1.0  # lanes ask at every parcel; a marker is not read again sooner than this
 
@@ -187,7 +193,8 @@ class Area:
             try:
                 self._folder = self.disk.open_folder(self.path)
             except OSError as error:
-                raise storage_absent(self.path, why(error)) from error
+                absent = storage_absent if self._marker_required else folder_absent
+                raise absent(self.path, why(error)) from error
         return self._folder
 
     def _check_marker(self, folder: Folder) -> None:

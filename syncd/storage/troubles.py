@@ -52,6 +52,15 @@ def storage_absent(path: str, reason: str) -> HeldError:
     )
 
 
+def folder_absent(path: str, reason: str) -> HeldError:
+    """Say that a folder that a person named to fetch into is not there."""
+    return HeldError(
+        HeldCode.STORAGE_ABSENT,
+        f"The folder {path} is not there: {reason}.",
+        remedy="Mount what it lies on, or make it again; the roll goes on by itself.",
+    )
+
+
 def storage_exchanged(path: str, found_id: str, known_id: str) -> HeldError:
     """Say that another storage is in the place of the one that was there since the start."""
     return HeldError(
@@ -71,7 +80,11 @@ def storage_trouble(storage: str, error: OSError, path: str | None = None) -> He
     _pass_on_if_no_memory(error)
     where = f" at {path}" if path else ""
     if error.errno in PASSING:
-        return storage_absent(storage, f"{why(error)}{where}")
+        return HeldError(
+            HeldCode.STORAGE_ABSENT,
+            f"The storage {storage} is not there: {why(error)}{where}.",
+            remedy="Mount it again; rolls go on by themselves.",
+        )
     if error.errno in _FULL:
         return HeldError(
             HeldCode.STORAGE_FULL,

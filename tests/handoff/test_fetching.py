@@ -1,11 +1,13 @@
 """Fetching, with a third simulated box: ready rolls come to editorial whole, or not at all."""
 
 import asyncio
+from typing import Any
 
 import pytest
 
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
 from syncd.journal import rolls
+from syncd.node_answers import NodeAnswers
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
     clips,
@@ -37,6 +39,16 @@ async def _fetch(world: World, text: str, to: str = TARGET) -> str:
     assert world.editorial.parts is not None
     assert world.editorial.parts.fetching is not None
     return await world.editorial.parts.fetching.start(text, to)
+
+
+async def _asked(world: World, text: str, to: str) -> None:
+    """Do what `syncd fetch` asks the daemon of the editorial box."""
+    parts: Any = world.editorial.parts
+    nobody: Any = None  # neither keys nor pairing are asked for here
+    answers = NodeAnswers(
+        parts, world.editorial.book, nobody, 0, trusting=nobody, pairing=nobody, measuring=nobody
+    )
+    await answers.fetch(text, to)
 
 
 def _fetched(world: World, name: str, to: str = TARGET) -> dict[str, bytes]:
@@ -235,6 +247,9 @@ def test_a_target_that_is_missing_is_held_and_cured_when_it_is_there() -> None:
         world.editorial.disk.take_away(TARGET)
         await _fetch(world, "A012")
         await is_held(world, "A012", HeldCode.STORAGE_ABSENT, box=world.editorial)
+        held = await is_held(world, "A012", HeldCode.STORAGE_ABSENT, box=world.editorial)
+        assert "make it again" in held.message
+        assert "--mark" not in held.message, "that is for a box with [storage]"
         world.editorial.disk.bring_back(TARGET)
         await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
 
@@ -321,3 +336,20 @@ def _lies_anew(world: World, folder: str) -> None:
             file.set_mtime(before.mtime_ns)
             file.close()
             root.remove_file(f"gone/{path}")
+
+
+def test_a_folder_that_is_not_there_is_refused_at_once() -> None:
+    """Nothing is held for it: the person who named it is there, and is told what to do."""
+    world = _world(1)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        with pytest.raises(NotPossibleError, match="/Volumes/Edti cannot be fetched into") as said:
+            await _asked(world, "A012", "/Volumes/Edti")
+        assert "Make it, or mount" in said.value.remedy
+        assert world.editorial.rows() == []
+        await _asked(world, "A012", TARGET)
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+
+    play(world, scene, editorial=True)
