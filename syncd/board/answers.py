@@ -13,7 +13,7 @@ from syncd.board.facade import Sample
 from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
-from syncd.journal import leaving, notices, rolls, same
+from syncd.journal import also, leaving, notices, rolls, same
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
@@ -260,7 +260,11 @@ class JournalAnswers:
 
 def find_one(db: Connection, text: str) -> RollRow:
     """Return the roll that text names. Raises RollUnknownError or RollAmbiguousError."""
-    found = list({row.roll_id: row for row in _as_offered(db, rolls.find(db, text))}.values())
+    found = list(
+        {
+            row.roll_id: row for row in _as_offered(db, rolls.find(db, text) or also.find(db, text))
+        }.values()
+    )
     found = [row for row in found if row.is_listed] or found
     if not found:
         raise RollUnknownError(

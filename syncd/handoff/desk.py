@@ -19,6 +19,7 @@ from syncd.handoff.refusals import Refusals
 from syncd.handoff.turned_away import Door
 from syncd.handoff.unsealed import Unsealed
 from syncd.journal import notices, rolls, same, settings
+from syncd.journal.also import Also
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import TIDINGS_WAIT_S
@@ -35,6 +36,8 @@ from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import (
     ALSO_MAX,
     QUESTION_NAMES,
+    Called,
+    CalledAnswer,
     Done,
     Doubt,
     DoubtAnswer,
@@ -186,6 +189,8 @@ class Desk:
                 return await self._tidings(peer, question)
             case Withhold():
                 return await self._ports.disk.aside(self._withhold, peer, question)
+            case Called():
+                return await self._ports.disk.aside(self._called, peer, question)
             case Listing():
                 return await self._ports.disk.aside(self._listing)
             case InventoryQuestion():
@@ -294,11 +299,16 @@ class Desk:
                 )
         return Done()
 
+    def _called(self, peer: PeerIdentity, question: Called) -> CalledAnswer:
+        other = Also(question.day, question.name, "")
+        path = self._offers_or_refuse().call_too(peer, question.roll_id, other)
+        return CalledAnswer(path=path)
+
     # Editorial
 
     def _listing(self) -> ListingAnswer:
         with self._journal.read() as db:
-            also = same.names_of(db)
+            names = same.names_of(db)
         return ListingAnswer(
             rolls=tuple(
                 ListedRoll(
@@ -308,7 +318,7 @@ class Desk:
                     stage=row.stage,
                     total_bytes=row.total_bytes,
                     file_count=row.file_count,
-                    also=tuple(also.get(row.roll_id, ())[-ALSO_MAX:]),
+                    also=tuple(names.get(row.roll_id, ())[-ALSO_MAX:]),
                 )
                 for row in self._published()
             )

@@ -21,12 +21,12 @@ from syncd.handoff.outgoing_book import OutgoingBook
 from syncd.handoff.patience import Patience
 from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
+from syncd.handoff.telling import Telling
 from syncd.handoff.tidings import TidingsReader
 from syncd.handoff.unsealed import Unsealed
 from syncd.handoff.untouched import TouchedError, Watches
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import RollRow
-from syncd.journal.rows import Gone
 from syncd.limits import DEAD_AFTER_S, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
@@ -82,7 +82,7 @@ class Handover:
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
         self._waits_for_go: set[str] = set()
-        self._source_told: dict[str, str] = {}
+        self._telling = Telling(pulse, self._book, ports)
         self._lanes = LaneKeeper(
             calls=pulse,
             ports=ports,
@@ -129,7 +129,7 @@ class Handover:
         await self._pulse.wait_heard()
         self._note_problem(None)
         self._began_s = self._ports.clock.monotonic_s()
-        self._source_told.clear()
+        self._telling.begin()
         self._offered.clear()
         self._retry_at_s.clear()
         self.feed.await_offers()
@@ -156,7 +156,7 @@ class Handover:
                     continue
                 if row.roll_id not in self._offered:
                     await self._offer_one(row)
-            await self._tell_leaving()
+            await self._telling.all_due()
             await self._bell.wait(SELF_CURE_RETRY_S)
 
     def _reorder(self, rows: list[RollRow], all_paused: bool) -> None:
@@ -215,7 +215,7 @@ class Handover:
                     self._bell.ring()
                     return
                 self._offered.add(row.roll_id)
-                self._source_told.pop(row.roll_id, None)
+                self._telling.taken(row.roll_id)
                 self.feed.offer(
                     row.roll_id,
                     place_of(row),
@@ -329,38 +329,7 @@ class Handover:
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
         await self._ports.disk.aside(self._book.hold, roll_id, error)
         if error.code is HeldCode.SOURCE_UNREADABLE and self._pulse.is_heard:
-            await self._tell_source_gone(roll_id, error)
-
-    async def _tell_source_gone(self, roll_id: str, error: HeldError) -> None:
-        """Let the peer, too, say why a roll of which it has a part does not go on; once each.
-
-        The next offer that can be made releases it there.
-        """
-        message = str(error).strip()
-        if self._source_told.get(roll_id) == message:
-            return
-        self._source_told[roll_id] = message
-        await self._calls.ask(
-            Withhold(roll_id=roll_id, code=error.code, message=message, path=error.path or "")
-        )
-
-    async def _tell_leaving(self) -> None:
-        """Let the peer know of rolls whose folder is missed, and of those that a person ended."""
-        for row, older in await self._ports.disk.aside(self._book.leaving):
-            held = row.held
-            if row.gone is Gone.MISSED and held is not None and _is_held_for_its_source(row):
-                await self._tell_source_gone(
-                    row.roll_id, HeldError(held.code, held.message, remedy="")
-                )
-            elif row.gone is Gone.ENDING:
-                try:
-                    for roll_id in (row.roll_id, *older):
-                        code = HeldCode.SOURCE_UNREADABLE
-                        await self._calls.ask(Withhold(roll_id=roll_id, code=code, is_over=True))
-                except PeerRefusedError as error:  # its storage is away: asked again
-                    log.debug("%s: %s", row.roll_id, error)
-                else:
-                    await self._ports.disk.aside(self._book.note_over, row.roll_id)
+            await self._telling.source_gone(roll_id, error)
 
     def _offer_again(self, roll_id: str) -> None:
         """Open a roll anew and offer it at once."""

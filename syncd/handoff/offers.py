@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from syncd.errors import HeldError, PeerRefusedError, UnfitError
+from syncd.handoff.calling import call_too
 from syncd.handoff.changes import Changes
 from syncd.handoff.had import HadRolls, have
 from syncd.handoff.outgoing import UNFIT_REMEDY, inventory_of
@@ -18,6 +19,7 @@ from syncd.handoff.owners import Owners
 from syncd.handoff.pending import PendingInventories
 from syncd.handoff.replaced import Replaced
 from syncd.journal import rolls, same
+from syncd.journal.also import Also
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import (
@@ -94,7 +96,16 @@ class OfferBook:
             return refusal(error)
         if answer.kind in {OfferKind.TAKE, OfferKind.HAVE} and head.replaces:
             await self._ports.disk.aside(self._replaced.give_up, peer.name, head)
+        if answer.kind is OfferKind.HAVE and known is not None:
+            other = Also(head.day, head.name, "")
+            await self._ports.disk.aside(self.call_too, peer, head.roll_id, other)
         return answer
+
+    def call_too(self, peer: PeerIdentity, roll_id: str, other: Also) -> str:
+        """Let another name lead to a published roll; return as what that was published. Blocks."""
+        now = self._ports.clock.utc_ms()
+        spend = self.changes.spend
+        return call_too(self._journal, roll_id, other, peer=peer.name, spend=spend, now_utc_ms=now)
 
     async def _answer_there(
         self, peer: PeerIdentity, head: Offer, known: RollRow | None
@@ -166,7 +177,7 @@ class OfferBook:
             held = HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             return refusal(held)
         if not await self._ports.disk.aside(self._has_its_evidence, head, row):
-            answer = await self._take_anew(peer, head)
+            answer = await self._take_anew(peer, head, row)
             if answer is not None:
                 return answer
         try:
@@ -188,13 +199,17 @@ class OfferBook:
         with self._journal.read() as db:
             return rolls.load_evidence_mark(db, row.roll_id) == head.evidence
 
-    async def _take_anew(self, peer: PeerIdentity, head: Offer) -> OfferAnswer | None:
-        """Go on with a roll under the evidence that it has now; None once that is so."""
+    async def _take_anew(self, peer: PeerIdentity, head: Offer, row: RollRow) -> OfferAnswer | None:
+        """Go on with a roll under the evidence that it has now; None once that is so.
+
+        It keeps the name that it has here, whatever it is offered as by now.
+        """
         inventory = await self._collected(peer, head)
         if inventory is None:
             return OfferAnswer(kind=OfferKind.INVENTORY)
         self.changes.spend(peer.name)
-        await self._ports.disk.aside(self._keeper.take_anew, _as_frozen(inventory))
+        inventory = replace(_as_frozen(inventory), day=row.day, name=row.name)
+        await self._ports.disk.aside(self._keeper.take_anew, inventory)
         self._pending.forget(peer, head.roll_id)
         return None
 

@@ -12,7 +12,8 @@ from syncd.errors import HeldError
 from syncd.handoff.outgoing import Outgoing
 from syncd.handoff.sources import Sources
 from syncd.handoff.untouched import FileWatch, TouchedError, Watches
-from syncd.journal import leaving, parcels, rolls
+from syncd.journal import also, leaving, parcels, rolls
+from syncd.journal.also import Also
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
@@ -47,6 +48,19 @@ class OutgoingBook:
         with self._journal.read() as db:
             rows = leaving.to_tell(db)
             return [(row, rolls.replaced_by(db, row.roll_id)) for row in rows]
+
+    def names_to_tell(self) -> list[tuple[str, Also]]:
+        """Return the names of landed rolls of which the storage has yet to be told."""
+        with self._journal.read() as db:
+            return also.to_tell(db)
+
+    def note_called(self, roll_id: str, other: Also, path: str) -> None:
+        """Journal that a name leads to a roll on the storage, too."""
+        now = self._ports.clock.utc_ms()
+        with self._journal.write() as db:
+            also.note_told(db, roll_id, other)
+            text = f"published as {path} on {self._peer}; {other.day}/{other.name} leads to it, too"
+            rolls.note(db, roll_id, text, now_utc_ms=now)
 
     def note_over(self, roll_id: str) -> None:
         """Journal that the storage knows that a roll will not come; not if it is there again."""

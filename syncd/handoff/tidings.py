@@ -7,7 +7,7 @@ Must not: talk to subscribers; our own outbox does that.
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from syncd.journal import leaving, notices, rolls, same, settings
+from syncd.journal import also, leaving, notices, rolls, same, settings
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin
 from syncd.limits import TIDINGS_WAIT_S
@@ -66,6 +66,7 @@ class TidingsReader:
                 settings.put(db, key, answer.journal_id)
                 if was_known:
                     notices.set_cursor(db, self._subscriber, 0)
+                    also.tell_anew(db)
                     return []
             for tiding in answer.notices:
                 resends += self._apply(db, tiding)

@@ -3,11 +3,13 @@
 Owns: the table `also`, and how many are kept of one roll. Must not: decide that two are one.
 """
 
+import json
 from dataclasses import dataclass
 from sqlite3 import Connection
 
-from syncd.journal.rows import key_of, plain
+from syncd.journal.rows import Origin, RollRow, key_of, plain, select
 from syncd.limits import SAME_AS_MAX
+from syncd.roll.stages import STAGE_ORDER, Stage, is_before
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,3 +58,47 @@ def leave_folder(db: Connection, source_path: str) -> None:
     # A name that is kept without a folder already is kept once.
     db.execute("UPDATE OR IGNORE also SET source_path = '' WHERE source_path = ?", (source,))
     db.execute("DELETE FROM also WHERE source_path = ?", (source,))
+
+
+def find(db: Connection, text: str) -> list[RollRow]:
+    """Return the rolls that have another name which is text: DAY/ROLL, or a name."""
+    return select(
+        db,
+        "WHERE key IN (SELECT roll_key FROM also WHERE also.name = ?1"
+        " OR also.day || '/' || also.name = ?1)",
+        text,
+    )
+
+
+def all_names(db: Connection) -> list[tuple[str, Also]]:
+    """Return the other names of all rolls, each with the roll's id, in the order they came."""
+    rows = db.execute(
+        "SELECT roll_id, also.day, also.name FROM also JOIN roll ON roll.key = roll_key"
+        " ORDER BY number"
+    )
+    return [(roll_id, Also(day, name, "")) for roll_id, day, name in rows]
+
+
+def to_tell(db: Connection) -> list[tuple[str, Also]]:
+    """Return the other names of landed rolls of which the storage has yet to be told."""
+    stages = [s for s in STAGE_ORDER if not is_before(s, Stage.LANDED)]
+    rows = db.execute(
+        "SELECT DISTINCT roll_id, also.day, also.name FROM also JOIN roll ON roll.key = roll_key"
+        " WHERE told = 0 AND origin = ? AND (also.day <> roll.day OR also.name <> roll.name)"
+        " AND stage IN (SELECT value FROM json_each(?))",
+        (Origin.LANDING, json.dumps(stages)),
+    )
+    return [(roll_id, Also(day, name, "")) for roll_id, day, name in rows]
+
+
+def note_told(db: Connection, roll_id: str, other: Also) -> None:
+    """Record that the storage knows a name."""
+    db.execute(
+        "UPDATE also SET told = 1 WHERE roll_key = ? AND day = ? AND name = ?",
+        (key_of(db, roll_id), other.day, other.name),
+    )
+
+
+def tell_anew(db: Connection) -> None:
+    """Record that the storage knows no name any more: its journal is another one."""
+    db.execute("UPDATE also SET told = 0 WHERE told")

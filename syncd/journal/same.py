@@ -9,7 +9,7 @@ Must not: decide that two are the same; storage/same.py reads.
 from collections.abc import Mapping
 from sqlite3 import Connection
 
-from syncd.journal import rolls
+from syncd.journal import also, rolls
 from syncd.journal.rows import Origin, RollRow, key_of, select
 from syncd.roll.inventory import Inventory, media_amount
 from syncd.roll.stages import Stage
@@ -87,6 +87,8 @@ def names_of(db: Connection) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     for row in select(db, "WHERE origin = ? AND same_as IS NOT NULL", Origin.PEER):
         found.setdefault(row.same_as or "", []).extend([f"{row.day}/{row.name}", row.roll_id])
+    for roll_id, other in also.all_names(db):
+        found.setdefault(roll_id, []).append(f"{other.day}/{other.name}")
     return found
 
 

@@ -244,6 +244,8 @@ def _come_back(
         text += f", as {source}"
         if row.gone is Gone.OVER or _is_unsent(db, row):
             rolls.rename(db, roll_id, *name)
+        else:
+            also.add(db, roll_id, Also(*name, source))
         rolls.set_source_path(db, roll_id, source)
     leaving.come_back(db, row, text, now_utc_ms=now_utc_ms)
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from syncd.errors import UnfitError
 from syncd.wire.announcement import ROLES
 from syncd.wire.messages import (
+    Called,
     Doubt,
     FetchedReport,
     Hello,
@@ -55,6 +56,7 @@ RIGHTS: dict[type[Message], Right] = {
     Offer: _right("offer rolls", OFFLOAD),
     InventoryPage: _right("offer rolls", OFFLOAD),
     Withhold: _right("withhold rolls", OFFLOAD),
+    Called: _right("name rolls", OFFLOAD),
     Tidings: _right("ask what became of its rolls", OFFLOAD),
     OpenLane: _right("open lanes", OFFLOAD, EDITORIAL),
     Listing: _right("list ready rolls", EDITORIAL),

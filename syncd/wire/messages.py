@@ -324,6 +324,22 @@ class Withhold(Message):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Called(Message):
+    """A roll that has landed lies, or lay, under another name as well: that leads to it, too."""
+
+    roll_id: RollId
+    day: Name
+    name: Name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalledAnswer(Message):
+    """path: as what the roll was published; "" if there is no such roll."""
+
+    path: Path = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Listing(Message):
     """Ask which rolls can be fetched."""
 
@@ -477,6 +493,7 @@ ANSWERS: dict[type[Message], type[Message]] = {
     OpenLane: LaneTicket,
     Tidings: TidingsAnswer,
     Withhold: Done,
+    Called: CalledAnswer,
     Listing: ListingAnswer,
     InventoryQuestion: InventoryAnswer,
     FetchedReport: Done,
@@ -490,6 +507,7 @@ QUESTIONS: dict[str, type[Message]] = {
     "open-lane": OpenLane,
     "tidings": Tidings,
     "withhold": Withhold,
+    "called": Called,
     "listing": Listing,
     "inventory": InventoryQuestion,
     "fetched": FetchedReport,

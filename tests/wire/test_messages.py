@@ -139,7 +139,10 @@ any_message = st.one_of(
         code=st.sampled_from([code.value for code in HeldCode]),
         message=texts,
         path=texts,
+        is_over=st.booleans(),
     ),
+    st.builds(m.Called, roll_id=roll_ids, day=texts, name=texts),
+    st.builds(m.CalledAnswer, path=texts),
     st.builds(m.Doubt, roll_id=roll_ids, path=texts),
     st.builds(
         m.DoubtAnswer,
