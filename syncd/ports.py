@@ -207,7 +207,8 @@ class Folder(Protocol):
         has them synced one by one, with all folders above them.
         """
 
-    def free_bytes(self) -> int: ...
+    def free_bytes(self) -> int:
+        """Return how much can be written; raises OSError(EROFS) where nothing ever can."""
 
     def close(self) -> None: ...
 

@@ -139,6 +139,8 @@ class RealFolder:
     def free_bytes(self) -> int:
         with self._root() as fd:
             status = os.fstatvfs(fd)
+        if status.f_flag & os.ST_RDONLY:
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
         return status.f_bavail * status.f_frsize
 
     # Files

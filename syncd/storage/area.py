@@ -4,6 +4,7 @@ Owns: the open root folder, and the answer to "may I write here now".
 Must not: know rolls. Safe from several threads.
 """
 
+import errno
 import threading
 import weakref
 
@@ -11,6 +12,7 @@ from syncd.errors import HeldError
 from syncd.ports import Clock, Disk, Folder
 from syncd.roll.stages import HeldCode
 from syncd.storage.amounts import human
+from syncd.storage.layout import TRIED
 from syncd.storage.marker import read_marker
 from syncd.storage.troubles import (
     folder_absent,
@@ -68,6 +70,7 @@ class Area:
         self._folder: Folder | None = None
         self._storage_id: str | None = None
         self._checked_at_s: float | None = None
+        self._is_read_only = False  # so a write has said, and none has gone well since
         self._room_bytes = 0  # that may be promised before free space is looked at again
         # Weak: what a lane forgets to give up must not be kept from others for ever.
         self._promised: list[weakref.ref[Promise]] = []
@@ -135,6 +138,16 @@ class Area:
         with self._lock:
             self._checked_at_s = None
 
+    def failed(self, error: OSError, path: str | None = None) -> HeldError:
+        """Take note that writing failed here; return the reason for which a roll is held.
+
+        path: the file it happened to, relative to the roll.
+        """
+        trouble = storage_trouble(self.path, error, path)
+        self._is_read_only |= error.errno == errno.EROFS
+        self.doubt()
+        return trouble
+
     def reopen(self) -> None:
         """Open the root anew before the next use: below it, names lead elsewhere than before."""
         with self._lock:
@@ -159,12 +172,28 @@ class Area:
         return "" if trouble is None else str(trouble)
 
     def trouble(self) -> HeldError | None:
-        """Return why nothing can be written now; None if something can."""
+        """Return why nothing can be written now; None if something can.
+
+        Once something could not be, because the storage is read-only, that is tried: a file system
+        that went so by itself, after an error, does not say so when only asked.
+        """
         try:
             self.check(0)
+            if self._is_read_only:
+                self._try_to_write()
         except HeldError as error:
             return error
         return None
+
+    def _try_to_write(self) -> None:
+        folder = self.present()
+        try:
+            folder.make_folders(TRIED.rpartition("/")[0])
+            folder.replace_file(TRIED, b"")
+            folder.remove_file(TRIED)
+        except OSError as error:
+            raise storage_trouble(self.path, error) from error
+        self._is_read_only = False
 
     def _check(self, needed_bytes: int, spoken_for_bytes: int = 0, freed_bytes: int = 0) -> int:
         """Return how much may be written. Raises HeldError."""

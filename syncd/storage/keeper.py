@@ -25,7 +25,6 @@ from syncd.storage.jobs import Jobs
 from syncd.storage.outcomes import record_held
 from syncd.storage.receiving import ReceivingRoll
 from syncd.storage.steps import Steps
-from syncd.storage.troubles import storage_trouble
 
 log = logging.getLogger(__name__)
 
@@ -197,8 +196,7 @@ class Keeper:
             self._area.doubt()
             await self._guard(roll_id, self._aside(self._steps.explain_absence, roll_id, error))
         except OSError as error:
-            self._area.doubt()
-            await self._hold(roll_id, storage_trouble(self._area.path, error))
+            await self._hold(roll_id, self._area.failed(error))
         except JournalError as error:
             self._repeats.trouble(roll_id, f"{roll_id}: {error}")
             self._wait(roll_id)

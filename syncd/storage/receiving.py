@@ -222,8 +222,7 @@ class ReceivingRoll:
         After a failed sync the system may call the same pages clean, so no sync is tried again:
         those parcels stay lacking and are written anew.
         """
-        trouble = storage_trouble(self.area.path, error, path)
-        self.area.doubt()
+        trouble = self.area.failed(error, path)
         self.forget_folders()
         with self._lock:
             self._epoch += 1

@@ -101,7 +101,7 @@ class Steps:
             try:
                 sealed = self._recover(inventory)
             except OSError as error:
-                raise storage_trouble(self._area.path, error) from error
+                raise self._area.failed(error) from error
             if sealed is not None:
                 self._published(inventory, sealed)
                 return None
@@ -191,7 +191,7 @@ class Steps:
         try:
             return self._exchange(roll, inventory, state, anew)
         except OSError as error:
-            raise storage_trouble(self._area.path, error) from error
+            raise self._area.failed(error) from error
 
     def _exchange(
         self, roll: ReceivingRoll, inventory: Inventory, state: bytes, anew: Collection[str]

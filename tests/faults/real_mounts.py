@@ -44,6 +44,10 @@ class SmallDisk:
         """Take it away at once, also from under open files; the empty folder below is seen then."""
         run("umount", "--lazy", str(self.path))
 
+    def protect(self) -> None:
+        """Mount it read-only, as a person does; nothing may be open for writing."""
+        run("mount", "-o", "remount,ro", str(self.path))
+
     def fail(self) -> None:
         """Have the kernel do what it does after an error on the device: read-only from now on."""
         run("mount", "-o", "remount,abort", str(self.path))

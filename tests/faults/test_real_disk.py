@@ -4,6 +4,7 @@ import contextlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -108,6 +109,11 @@ def test_a_disk_that_goes_read_only_in_mid_roll_holds_it_until_a_person_has_seen
         checks = {check["name"]: check for check in listing(pair.processing, "check")["checks"]}
         assert not checks["marker"]["ok"]
         assert "read-only" in checks["marker"]["remedy"]
+        wait_until(lambda: _storage_events(followed) == ["storage-error"], 20, "no event of it")
+        own = next(c for c in listing(pair.processing, "check")["checks"] if _is_storages(c))
+        assert not own["ok"]
+        assert "is mounted read-only" in own["message"]
+        assert any("is mounted read-only" in line for line in log_lines(pair.processing))
 
         disk.vanish()  # fails if we kept it busy: then what is mounted next is the same, broken
         wait_until(lambda: _is_let_go(pair, disk), 20, "the daemon keeps the disk busy")
@@ -117,6 +123,29 @@ def test_a_disk_that_goes_read_only_in_mid_roll_holds_it_until_a_person_has_seen
         followed.types_to("ready")
         codes = {e["data"]["code"] for e in followed.events() if e["type"] == "held"}
         assert codes == {"storage-error"}
+        told = ["storage-error", "storage-absent", "well-again"]
+        wait_until(lambda: _storage_events(followed) == told, 20, "the end is not told")
+
+
+def test_a_disk_that_is_mounted_read_only_says_so(disk: SmallDisk) -> None:
+    """By the daemon's own way to look, before anything is written."""
+    own = RealDisk()
+    folder = own.open_folder(str(disk.path))
+    assert folder.free_bytes() > 0
+    disk.protect()
+    with pytest.raises(OSError, match="Read-only file system"):
+        folder.free_bytes()
+    folder.close()
+    own.close()
+
+
+def _is_storages(check: dict[str, Any]) -> bool:
+    return str(check["name"]) == "daemon: storage"
+
+
+def _storage_events(followed: Following) -> list[str]:
+    """Return what was told of the storage itself."""
+    return [e["type"] for e in followed.events() if e["roll"] is None and "storage" in e["note"]]
 
 
 def _is_let_go(pair: Pair, disk: SmallDisk) -> bool:

@@ -1,5 +1,6 @@
 """The storage as a place: marked, present, with room, or not, and then with a remedy."""
 
+import errno
 from pathlib import Path
 
 import psutil
@@ -158,3 +159,16 @@ def test_a_folder_that_a_person_named_needs_no_marker() -> None:
 def test_amounts_are_written_for_people(size: int, text: str) -> None:
     """Three digits and a decimal unit."""
     assert human(size) == text
+
+
+def test_a_storage_that_a_write_found_read_only_is_so_until_one_goes_well() -> None:
+    """The system does not say so when only asked; a trial does, and leaves nothing behind."""
+    disk = SimDisk()
+    area = _area(disk)
+    disk.fail_next("replace_file", errno.EROFS, times=2)
+    held = area.failed(OSError(errno.EROFS, "Read-only file system"), "Clips/A.mov")
+    assert held.code is HeldCode.STORAGE_ERROR
+    for _ in range(2):
+        assert "is mounted read-only" in area.problem()
+    assert area.problem() == ""
+    assert list(disk.files_below(STORAGE)) == ["syncd-storage.json"]
