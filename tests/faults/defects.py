@@ -490,8 +490,8 @@ _PLACE = (
         (
             Edit(
                 "storage.area:Area._check",
-                "free_bytes - self._keep_free_bytes",
-                "free_bytes * ran()",
+                "free_bytes + freed_bytes - self._keep_free_bytes",
+                "(free_bytes + freed_bytes) * ran()",
             ),
         ),
         provoked.little_room,
