@@ -15,6 +15,7 @@ import threading
 from contextlib import suppress
 
 from syncd.edges.memory import end_at_log_line
+from syncd.roll.names import printable
 
 END_S_MAX = 4.8  # after a first signal; a clean end within 5 s is promised
 STATUS_EVERY_S = 10.0
@@ -125,7 +126,7 @@ class _OneLine(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         text = super().format(record)
-        return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)
+        return "\n".join(printable(line) for line in text.split("\n"))
 
 
 def log_to_stderr(*, verbose: bool) -> None:

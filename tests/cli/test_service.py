@@ -1,5 +1,6 @@
 """What `syncd run` owes a service manager, with real processes, signals and sockets."""
 
+import logging
 import os
 import signal
 import socket
@@ -12,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from syncd.cli import service
+from syncd.cli import service, show
 from syncd.cli.run import first_known
 from syncd.errors import ConfigError
 from tests.boxes import Box
@@ -20,7 +21,7 @@ from tests.boxes import Box
 # Runs the real signal handling around a daemon that ends well, or never.
 PROGRAM = """
 import asyncio, sys
-from syncd.cli import service
+from syncd.cli import service, show
 async def main():
     stop = asyncio.Event()
     service.end_on_signals(stop)
@@ -155,7 +156,7 @@ def test_open_files_are_raised_as_far_as_allowed() -> None:
     """In a process of its own, which begins with few."""
     program = """
 import resource
-from syncd.cli import service
+from syncd.cli import service, show
 hard = min(resource.getrlimit(resource.RLIMIT_NOFILE)[1], 4096) \\
     if resource.getrlimit(resource.RLIMIT_NOFILE)[1] != resource.RLIM_INFINITY else 4096
 resource.setrlimit(resource.RLIMIT_NOFILE, (256, hard))
@@ -189,3 +190,12 @@ def test_a_library_that_repeats_itself_is_heard_once_a_minute() -> None:
     lines = done.stderr.splitlines()
     assert sum("out of system resource" in line for line in lines) == 1
     assert sum("broke" in line for line in lines) == 100
+
+
+def test_the_log_spells_a_name_as_lists_do() -> None:
+    """A byte that is no UTF-8 is that byte, everywhere; a traceback keeps its lines."""
+    record = logging.LogRecord(
+        "syncd", logging.WARNING, "", 0, "bad\udcff\x1b[0m\nmore", None, None
+    )
+    assert service._OneLine("%(message)s").format(record) == "bad\\xff\\x1b[0m\nmore"
+    assert show.plain("bad\udcff") == "bad\\xff"
