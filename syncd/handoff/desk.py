@@ -188,6 +188,7 @@ class Desk:
             case Tidings():
                 return await self._tidings(peer, question)
             case Withhold():
+                self.door.withdrawn(peer.name, question.roll_id)
                 return await self._ports.disk.aside(self._withhold, peer, question)
             case Called():
                 return await self._ports.disk.aside(self._called, peer, question)

@@ -83,6 +83,11 @@ class Door:
                 peer, path, HeldCode(answer.code), answer.message, self._clock.monotonic_s()
             )
 
+    def withdrawn(self, peer: str, roll_id: str) -> None:
+        """Take note that a peer does not offer a roll any more, or not as it is."""
+        if roll_id in self._away and self._away[roll_id].peer == peer:
+            del self._away[roll_id]
+
     def troubles(self) -> list[Trouble]:
         """Return what stands now, as troubles of this box."""
         for roll_id, away in tuple(self._away.items()):

@@ -29,8 +29,9 @@ class Origin(StrEnum):
 class Gone(StrEnum):
     """What has become of a roll from a landing whose folder is not there (any more).
 
-    MISSED: held until its folder is there, or a person ends it. ENDING: a person did, and the
-    storage is still to be told. OVER: nobody waits for it. The last two are on no list.
+    MISSED: held until its folder is there, or a person ends it. ENDING: a person did, or it was
+    turned away; the storage is still to be told. OVER: nobody waits for it. The last two are on
+    no list.
     """
 
     MISSED = "missed"

@@ -19,6 +19,7 @@ from tests.faults.scenes import (
     put_roll,
     reaches,
     stored,
+    touch,
     until,
 )
 from tests.faults.world import DAY, LANDING, Box, World
@@ -135,3 +136,25 @@ def test_a_roll_that_is_withdrawn_waits_for_room_no_longer() -> None:
 
     play(world, scene)
     assert [kind for kind, _, _ in _events(world)] == ["storage-full", "well-again"]
+
+
+def test_a_roll_with_a_taken_name_is_told_until_its_folder_is_taken_away() -> None:
+    """Nobody offers it again by itself, so the box that offered it says that it is over."""
+    world = World(1, landings=(LANDING, SECOND))
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        put_roll(world, "A012", clips(world), landing=SECOND)
+        await is_held(world, "A012", HeldCode.NAME_TAKEN)
+        await asyncio.sleep(10 * OFFER_STANDS_S)
+        assert len(await _told(world)) == 2
+        with world.offload.disk.untroubled():
+            world.offload.disk.open_folder(SECOND).remove_tree(f"{DAY}/A012")
+            world.offload.disk.settle()
+        touch(world, "A012")
+        await asyncio.sleep(120)
+        assert await _told(world) == []
+
+    play(world, scene)
+    assert [kind for kind, _, _ in _events(world)] == ["name-taken", "well-again"]

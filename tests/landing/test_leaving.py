@@ -75,7 +75,8 @@ def test_a_roll_of_which_nothing_was_sent_leaves_and_comes_back_as_itself(
                 rolls.hold(db, row.roll_id, code, "process-1: no", None, now_utc_ms=1)
         await take_away(landing, root)
         gone = row_now(journal)
-        assert (gone.roll_id, gone.gone, gone.held) == (row.roll_id, Gone.OVER, None)
+        assert (gone.roll_id, gone.held) == (row.roll_id, None)
+        assert gone.gone is (Gone.ENDING if code else Gone.OVER), "whoever turned it away is told"
         assert not gone.is_listed
         assert f"its folder {root / DAY / 'A012'} is gone" in notes_now(journal)
 
