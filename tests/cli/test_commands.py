@@ -14,7 +14,7 @@ from syncd.board.token import NAME
 from syncd.cli.main import COMMANDS
 from syncd.cli.speed import _span
 from syncd.edges.state_lock import StateLock
-from syncd.journal import notices, rolls
+from syncd.journal import leaving, notices, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
 from syncd.roll.stages import HeldCode, Stage
@@ -166,6 +166,22 @@ def test_rush_order_pause_and_go_change_the_journal(box: Box, journal: Journal) 
     assert box.syncd("order", "A012", "--needed-by", "none", "--json").json["needed_by"] is None
     with journal.read() as db:
         assert not rolls.is_all_paused(db)
+
+
+def test_go_takes_a_roll_off_the_list_whose_folder_is_gone(box: Box, journal: Journal) -> None:
+    """It says so, and that nothing is lost; from then on no listing is wrong because of it."""
+    roll_id = add_roll(journal, "A012", stage=Stage.MOVING)
+    with journal.write() as db:
+        leaving.miss(db, roll_id, "Its folder is gone.", now_utc_ms=NOON)
+    assert box.syncd("rolls").code == 1
+    gone = box.syncd("go", "A012")
+    assert gone.code == 0
+    assert f"{DAY}/A012 is off the list. Should its folder be there again, it goes on." in gone.out
+    left = box.syncd("rolls", "--json")
+    assert (left.code, left.json["rolls"]) == (0, [])
+    kept = box.syncd("roll", "A012", "--json")
+    assert kept.code == 0
+    assert "as a person says" in kept.json["history"][-1]["note"]
 
 
 def test_a_roll_that_has_arrived_cannot_be_moved(box: Box, journal: Journal) -> None:
