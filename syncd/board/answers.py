@@ -5,7 +5,7 @@ parts of the node hear of it from there. Must not: know HTTP, peers or lanes.
 """
 
 import types
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
 from syncd.bell import Bell
@@ -260,12 +260,9 @@ class JournalAnswers:
 
 def find_one(db: Connection, text: str) -> RollRow:
     """Return the roll that text names. Raises RollUnknownError or RollAmbiguousError."""
-    found = list(
-        {
-            row.roll_id: row for row in _as_offered(db, rolls.find(db, text) or also.find(db, text))
-        }.values()
-    )
-    found = [row for row in found if row.is_listed] or found
+    found = _once(db, rolls.find(db, text))
+    # What has left the lists, and has this name, is meant only if nothing else is.
+    found = [row for row in found if row.is_listed] or _once(db, also.find(db, text)) or found
     if not found:
         raise RollUnknownError(
             f'No roll answers to "{shown(text)}".', remedy="See which there are: syncd rolls"
@@ -291,10 +288,10 @@ def _is_elsewhere(row: RollRow) -> bool:
     return row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
 
 
-def _as_offered(db: Connection, rows: list[RollRow]) -> Iterator[RollRow]:
-    """Yield rows, and for each that is no roll of its own the one that it leads to."""
-    for row in rows:
-        yield same.leads_to(db, row)
+def _once(db: Connection, rows: list[RollRow]) -> list[RollRow]:
+    """Return rows, in place of each that is no roll of its own the one that it leads to; once."""
+    led = (same.leads_to(db, row) for row in rows)
+    return list({row.roll_id: row for row in led}.values())
 
 
 def _still_under_way(row: RollRow) -> RollRow:

@@ -27,6 +27,7 @@ from tests.faults.scenes import (
 )
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, LANDING, STORAGE, Box, World
+from tests.handoff.test_same_content import offer_at, second_box
 
 OTHER_DAY = "2026-03-15_D13"
 COPY = f"{OTHER_DAY}/A012-copy"
@@ -176,6 +177,50 @@ def test_a_name_that_another_roll_has_means_that_one() -> None:
         other = await reaches(world, "A013")
         assert other.roll_id != row.roll_id
         await _leads(world, "A013", other.roll_id)
+
+    play(world, scene)
+
+
+def test_the_name_under_which_another_box_offers_it_leads_to_the_roll() -> None:
+    """It had it already, so nothing travels; the name is kept all the same."""
+    world = World(86)
+    files = clips(world)
+
+    async def scene(other: Box) -> None:
+        async with alive(world.offload, world.processing, other):
+            put_roll(world, "A012", files)
+            row = await reaches(world, "A012")
+            offer_at(other, "A012-card2", {**files, "A012.md5": listing(files)})
+            await until(lambda: _found(world.processing, "A012-card2"), "the name leads to it")
+            found = _found(world.processing, "A012-card2")
+            assert found is not None
+            assert found.roll_id == row.roll_id
+
+    other = second_box(world)
+    run_simulated(scene(other), limit_s=2000.0)
+
+
+def test_a_name_of_what_left_the_list_means_what_lies_there_now() -> None:
+    """A folder that is gone keeps its name from nobody."""
+    world = World(87)
+    files, gone = clips(world), clips(world)
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        row = await reaches(world, "A012")
+        world.net.cut()
+        put_roll(world, "A013", gone)
+        await until(lambda: (it := row_of(world.offload, "A013")) and it.file_count, "verified")
+        with world.offload.disk.untroubled():
+            world.offload.disk.open_folder(LANDING).remove_tree(f"{DAY}/A013")
+            world.offload.disk.settle()
+        touch(world, "A013")
+        await until(
+            lambda: not any(r.name == "A013" and r.is_listed for r in world.offload.rows()), ""
+        )
+        world.net.join()
+        _put_copy(world, files, f"{DAY}/A013")
+        await _leads(world, "A013", row.roll_id)
 
     play(world, scene)
 
