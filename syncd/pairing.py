@@ -19,12 +19,14 @@ from syncd.wire.pairing import (
     Party,
     Window,
     WindowState,
+    broken_after_proof,
     make_code,
     read_code,
     shown_code,
 )
 from syncd.wire.pairing_server import PairingTalks
-from syncd.wire.peers import Address, Announced, PeerBook, TrustedPeer
+from syncd.wire.peers import Address, Announced, PeerBook, TrustedPeer, address_text
+from syncd.wire.typed_codes import TypedCodes
 
 log = logging.getLogger(__name__)
 
@@ -65,6 +67,7 @@ class Pairing:
         self._clock = ports.clock
         self._chance = ports.chance
         self._dial = dial
+        self._typed = TypedCodes(ports.chance.random_bytes)
         self._number = 0
         self._result: Plain = {}
         self._asking = 0
@@ -189,6 +192,7 @@ class Pairing:
         if self._joining.locked():
             raise NotPossibleError("A code is being tried already.", remedy="Wait for its end.")
         async with self._joining:
+            self._typed.check(code, self._clock.monotonic_s())
             addresses = _typed_address(with_) or (await self._find(with_)).addresses
             return await self._type(addresses, code)
 
@@ -197,16 +201,19 @@ class Pairing:
 
         async def ready(party: Party, address: Address) -> None:
             nonlocal peer
-            peer = self._peer(party, address)
-            await self._trusting.prepare(peer)
+            asked = self._peer(party, address)
+            await self._trusting.prepare(asked)
+            self._typed.use(code, self._clock.monotonic_s())
+            peer = asked
 
         try:
             async with asyncio.timeout(JOIN_S):
                 party, _ = await self._dial(addresses, code, ready)
+        except (SyncdError, TimeoutError) as error:
+            raise _not_paired(error, peer) from error
+        else:
             assert peer is not None, "whoever proved itself was announced by ready() before"
             await self._trusting.trust(peer, trusts_us=True)
-        except TimeoutError as error:
-            raise PairingError("The other box takes too long.", remedy="Try again.") from error
         finally:
             await self._trusting.unprepare()
         return _plain(party)
@@ -250,6 +257,25 @@ def _plain(party: Party) -> Plain:
         "fingerprint": party.fingerprint,
         "roles": sorted(party.roles),
     }
+
+
+def _not_paired(error: SyncdError | TimeoutError, guessing: TrustedPeer | None) -> SyncdError:
+    """Return what to say. guessing: who has had a guess at the code by it; that is logged."""
+    if guessing is None:
+        if isinstance(error, SyncdError):
+            return error
+        return PairingError("The other box takes too long.", remedy="Try again.")
+    where = address_text(guessing.address) if guessing.address else ""
+    if isinstance(error, TimeoutError):
+        error = broken_after_proof(where, guessing.name)
+    log.warning(
+        "A code was typed here, and %s, which calls itself %s (%s), has not proved to know it: %s",
+        where,
+        guessing.name,
+        guessing.fingerprint,
+        error,
+    )
+    return error
 
 
 def _typed_address(text: str) -> tuple[Address, ...]:

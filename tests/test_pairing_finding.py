@@ -20,7 +20,7 @@ from syncd.wire.announcement import (
     read_announcement,
     txt_record,
 )
-from syncd.wire.pairing import PairingError, Party
+from syncd.wire.pairing import TRIES, PairingError, Party
 from syncd.wire.peers import Address, PeerBook
 from syncd.wire.trust_store import TrustStore, read
 from tests.faults.virtual_time import run_simulated
@@ -46,7 +46,7 @@ class Scene:
         self.book = PeerBook(OWN)
         self.dialled: list[Address] = []
         self.has_prepared: list[bool] = []
-        self.problem: SyncdError | None = None
+        self.problem: SyncdError | TimeoutError | None = None
         disk = NoThread()
         ports = Ports(clock=SimClock(), chance=SystemChance(), disk=disk, lines=ThreadLines())
         trusting = Trusting(
@@ -170,6 +170,27 @@ def test_a_box_that_could_not_be_kept_is_told_nothing_and_one_that_fails_later_l
     assert "type the code again" in caught.value.remedy
     assert caught.value.exit_code == 75
     assert scene.has_prepared == [True], "it got no further"
+    assert read(tmp_path) == ()
+
+
+def test_a_code_that_nobody_proves_to_know_is_tried_three_times_whatever_is_answered(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Each has given whoever was dialled one guess; the person asks for a new code then."""
+    scene = Scene(tmp_path)
+    said = PairingError("The code is wrong.", remedy="2 more tries are left.")
+    for scene.problem in (said, TimeoutError(), said):
+        with pytest.raises(PairingError):
+            scene.types("10.20.0.9")
+    assert len(scene.dialled) == TRIES
+    assert caplog.text.count("has not proved to know it") == TRIES
+    assert PROCESS in caplog.text
+    assert not {"482913", "482 913"} & set(caplog.text.replace(".", " ").split())
+    scene.problem = None
+    with pytest.raises(PairingError) as caught:
+        scene.types("10.20.0.9")
+    assert "for a new code" in caught.value.remedy
+    assert len(scene.dialled) == TRIES, "it is not even dialled"
     assert read(tmp_path) == ()
 
 

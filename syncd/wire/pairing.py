@@ -18,6 +18,10 @@ Ed25519). Who listens learns nothing to test codes with; who takes part tests on
 exchange. The transcript holds both certificates as each end sees them in its own TLS connection:
 whoever sits between two connections of its own can pass every byte on and still makes both proofs
 wrong. The typing side proves first, and the other answers with its proof only to a right one.
+
+X and Y tell nothing of the code; Proof(key_a) is what a guess can be compared with. So whoever is
+dialled has one guess as soon as that was sent, whatever it answers then; what a box says that has
+not looked at the code (Turned(BUSY)) is taken only before.
 """
 
 import hmac
@@ -90,6 +94,13 @@ class Turned(Message):
 
 
 _KINDS: tuple[type[Message], ...] = (Introduction, Proof, Turned)
+# What may end an exchange before, and after, the typing side has sent its proof.
+_NOT_PROVED = frozenset({Turn.CLOSED, Turn.BUSY})
+_PROVED = frozenset(Turn) - {Turn.BUSY}
+_USED_UP = (
+    "The code is used up: run `syncd pair` there for a new one. If `syncd pair` there has said "
+    "nothing of this, somebody may sit between the two boxes."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +120,10 @@ class PairingError(SyncdError):
 
 
 class BusyError(PairingError):
-    """The other box was asked too soon after somebody else: worth asking again in a moment."""
+    """The other box was asked too soon after somebody else: worth asking again in a moment.
+
+    It was told nothing to compare a guess with.
+    """
 
 
 class WindowState(Enum):
@@ -314,7 +328,7 @@ class Typing:
         expected = Proof if self._has_proved else Introduction
         message = self._frames.take(data, expected, Turned)
         match message:
-            case Turned():
+            case Turned() if message.why in (_PROVED if self._has_proved else _NOT_PROVED):
                 raise _turned(message)
             case Introduction() if self._keys is None:
                 return self._meet(message)
@@ -433,12 +447,13 @@ def _turned(said: Turned) -> PairingError:
         case Turn.NAME_TAKEN:
             return PairingError(
                 "The other box trusts another box of this name already.",
-                remedy="If this one was set up anew, run `syncd peers forget` with its name there.",
+                remedy="If this one was set up anew, run `syncd peers forget` with its name there. "
+                + _USED_UP,
             )
         case Turn.NOT_KEPT:
             return PairingError(
                 "The other box could not keep whom it trusts.",
-                remedy="Look at what `syncd pair` says there.",
+                remedy=f"Look at what `syncd pair` says there. {_USED_UP}",
             )
         case Turn.BUSY:
             return BusyError(
@@ -446,5 +461,18 @@ def _turned(said: Turned) -> PairingError:
             )
         case Turn.CLOSED:
             return PairingError(
-                "The code is not good any more.", remedy="Run `syncd pair` there again."
+                "The code is not good any more.",
+                remedy="Run `syncd pair` there again, for a new one. If it was still shown there, "
+                "somebody may sit between the two boxes.",
             )
+
+
+def broken_after_proof(where: str, who: str) -> PairingError:
+    """Return what to say if no true end has come once the typing side had sent its proof."""
+    return PairingError(
+        f"{who} at {where} did not end the pairing as a box does that knows the code: the "
+        "connection broke, or somebody sits between the two boxes.",
+        remedy=f"The code is used up: run `syncd pair` there again, for a new one; if {who} lists "
+        "this box already, that does no harm. If it happens again, join the two boxes by one "
+        "cable.",
+    )

@@ -23,6 +23,7 @@ from syncd.wire.pairing import (
     PairingError,
     Party,
     Typing,
+    broken_after_proof,
 )
 from syncd.wire.peers import Address, address_text
 
@@ -38,7 +39,7 @@ Streams = tuple[asyncio.StreamReader, asyncio.StreamWriter]
 async def when_not_busy(pair: Callable[[], Awaitable[T]]) -> T:
     """Pair, again and again for some seconds while the other box is busy.
 
-    A busy box has not looked at the code yet, so this costs no try.
+    BusyError comes only before our proof, so nobody has got a guess by it.
     """
     for _ in range(BUSY_TRIES - 1):
         with suppress(BusyError):
@@ -59,7 +60,8 @@ async def pair_with(
     """Type code to the first of addresses that answers; return who proved itself, and where.
 
     ready: called before anything is proved to the other box; raises a SyncdError if this one
-    cannot trust it. Raises that, PeerUnreachableError or PairingError.
+    cannot trust it. Whatever comes of it after that, the other side has had one guess.
+    Raises what ready does, PeerUnreachableError or PairingError.
     """
     problem: PeerUnreachableError | None = None
     for address in addresses:
@@ -76,7 +78,9 @@ async def pair_with(
                 if shown == own.fingerprint:
                     raise _is_this_box(address)
                 typing = Typing(code, own, shown, random_bytes)
-                return await _exchange(reader, writer, typing, ready, address), address
+                party = await _meet(reader, writer, typing, address)
+                await ready(party, address)
+            return await _prove(reader, writer, typing, party, address), address
         except TimeoutError as error:
             raise PeerUnreachableError(
                 f"{address_text(address)} does not answer.", remedy="Try again."
@@ -90,16 +94,13 @@ async def pair_with(
     raise problem
 
 
-async def _exchange(
-    reader: asyncio.StreamReader,
-    writer: asyncio.StreamWriter,
-    typing: Typing,
-    ready: Callable[[Party, Address], Awaitable[None]],
-    address: Address,
+async def _meet(
+    reader: asyncio.StreamReader, writer: asyncio.StreamWriter, typing: Typing, address: Address
 ) -> Party:
+    """Return who the other side says it is."""
     try:
         writer.write(typing.begin())
-        party = await _next(reader, typing)
+        return await _next(reader, typing)
     except (EOFError, OSError) as error:
         raise hung_up(address_text(address)) from error
     except BadMessage as error:
@@ -107,16 +108,22 @@ async def _exchange(
             f"{address_text(address)} shows no pairing code.",
             remedy="Run `syncd pair` there, and type the code that it shows here.",
         ) from error
-    await ready(party, address)
+
+
+async def _prove(
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    typing: Typing,
+    party: Party,
+    address: Address,
+) -> Party:
+    """Give the other side its one guess; return it once it has proved itself."""
     try:
-        writer.write(typing.prove())
-        return await _next(reader, typing)
-    except (BadMessage, EOFError, OSError) as error:
-        raise PairingError(
-            f"The connection to {party.name} at {address_text(address)} broke.",
-            remedy=f"Run `syncd pair` again, for a new code; if {party.name} lists this box "
-            "already, that does no harm.",
-        ) from error
+        async with asyncio.timeout(ANSWER_S):
+            writer.write(typing.prove())
+            return await _next(reader, typing)
+    except (BadMessage, EOFError, OSError) as error:  # a TimeoutError is one, too
+        raise broken_after_proof(address_text(address), party.name) from error
 
 
 async def _next(reader: asyncio.StreamReader, typing: Typing) -> Party:
