@@ -26,6 +26,9 @@ LANE_HEADER_BYTES_MAX = 64 * KIB
 INVENTORY_PAGE_FILES = 2000
 INVENTORY_PAGE_BYTES = 512 * KIB
 ROLL_FILES_MAX = 2_000_000
+# What a peer says that its roll is cut into: one for each of so many files, or 32 TiB of large
+# ones, four times what the largest medium in a camera holds.
+ROLL_PARCELS_MAX = 2_097_152
 PATH_BYTES_MAX = 1024
 NAME_BYTES_MAX = 255
 

@@ -25,11 +25,12 @@ from syncd.errors import (
 from syncd.handoff.doubts import Doubts
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import inventory_of
+from syncd.handoff.pending import text_bytes
 from syncd.handoff.unsealed import Unsealed
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import RETRY_BASE_S, RETRY_CAP_S, ROLL_FILES_MAX, SELF_CURE_RETRY_S
+from syncd.limits import PENDING_TEXT_BYTES_MAX, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
 from syncd.roll.inventory import FileEntry, Inventory
@@ -154,20 +155,24 @@ class Fetching:
         """Get a roll's inventory page by page, and check that it gives the roll's id."""
         calls = self._source(found.peer).calls
         files: list[FileEntry] = []
-        while True:
+        kept_bytes = 0
+        is_more = True
+        while is_more:
             question = InventoryQuestion(roll_id=found.roll.roll_id, first=len(files))
             answer = await calls.ask(question)
             files += answer.files
-            if not answer.more or not answer.files or len(files) > ROLL_FILES_MAX:
-                break
-        head = answer.head
+            kept_bytes += sum(text_bytes(entry) for entry in answer.files)
+            is_fit = len(files) <= answer.head.file_count and kept_bytes <= PENDING_TEXT_BYTES_MAX
+            is_more = answer.more and bool(answer.files) and is_fit
         cannot_be_right = PeerRefusedError(
             f"{found.peer} sent an inventory of {found.roll.day}/{found.roll.name} that cannot be "
             "right.",
             remedy="Run the same version of syncd on both boxes and fetch again.",
         )
+        if not is_fit:
+            raise cannot_be_right
         try:
-            inventory = inventory_of(head, files)
+            inventory = await self._ports.disk.aside(inventory_of, answer.head, files)
         except PeerRefusedError as error:
             raise cannot_be_right from error
         if inventory.roll_id != found.roll.roll_id:

@@ -202,11 +202,21 @@ class Handover:
         except PeerRefusedError as error:
             await self._hold(row.roll_id, held_for(error))
 
+    def _lacking(self, answer: OfferAnswer, outgoing: Outgoing) -> set[int]:
+        try:
+            return from_bitmap(answer.lacking, outgoing.plan.count)
+        except ValueError as error:
+            name = f"{outgoing.inventory.day}/{outgoing.inventory.name}"
+            raise PeerRefusedError(
+                f"What {self.peer} lacks of {name} cannot be right: {error}.",
+                remedy="Run the same version of syncd on both boxes, then `syncd go` the roll.",
+            ) from error
+
     async def _act_on(self, answer: OfferAnswer, outgoing: Outgoing, row: RollRow) -> None:
         self._waits_for_go.discard(row.roll_id)
         match answer.kind:
             case OfferKind.TAKE:
-                lacking = from_bitmap(answer.lacking, outgoing.plan.count)
+                lacking = self._lacking(answer, outgoing)
                 reader = self._sources.reader_if_open(row.roll_id)
                 if reader is not None:
                     await self._ports.disk.aside(self._book.note_taken, row, reader, lacking)

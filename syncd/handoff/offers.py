@@ -6,7 +6,7 @@ know who is paired: owners.py says whose a roll is.
 """
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -32,7 +32,6 @@ from syncd.limits import (
 from syncd.ports import Ports
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, may_be_same_media
 from syncd.roll.names import shown
-from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.storage.adopting import record_adopted
 from syncd.storage.area import Area
@@ -429,13 +428,11 @@ class OfferBook:
             rolls.note(db, other.roll_id, text, now_utc_ms=now)
 
 
-def _checked(head: Offer, files: Iterable[FileEntry]) -> Inventory:
+def _checked(head: Offer, files: Sequence[FileEntry]) -> Inventory:
     """Build the inventory a peer described. Raises UnfitError if it is not what it says."""
     inventory = inventory_of(head, files)
-    says = (head.roll_id, head.total_bytes, head.parcel_count, head.evidence)
-    counts = inventory.total_bytes, ParcelPlan(inventory).count
     mark = inventory.evidence_mark if head.evidence else b""
-    if says != (_as_frozen(inventory).roll_id, *counts, mark):
+    if (head.roll_id, head.evidence) != (_as_frozen(inventory).roll_id, mark):
         name = shown(f"{head.day}/{head.name}")
         raise UnfitError(
             f"The inventory of {name} does not give the roll id it was offered by.",

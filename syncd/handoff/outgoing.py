@@ -4,17 +4,17 @@ Owns: the offer's shape, the pages of the inventory, and the inventory that a pe
 describe. Must not: decide which roll comes first.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from syncd.errors import UnfitError
 from syncd.handoff.untouched import FileWatch
 from syncd.journal.rolls import RollRow
-from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES
+from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES, ROLL_PARCELS_MAX
 from syncd.ports import PeerCalls
 from syncd.roll.inventory import FileEntry, Inventory, Trust
 from syncd.roll.names import check_names, shown
-from syncd.roll.parcels import ParcelPlan
+from syncd.roll.parcels import ParcelPlan, parcel_count
 from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
 
 # Said to both boxes. A name is not to be mended on the source for this: a box that is as it should
@@ -80,13 +80,14 @@ def offer_for(
     )
 
 
-def inventory_of(head: Offer, files: Iterable[FileEntry]) -> Inventory:
+def inventory_of(head: Offer, files: Sequence[FileEntry]) -> Inventory:
     """Build the inventory that a peer describes, from its head and files.
 
-    Raises UnfitError if it is malformed or has a name that nobody may be given. Whether it
-    gives the id it was offered by is the caller's to compare.
+    Raises UnfitError if it is malformed, is not as large as head says, or has a name that nobody
+    may be given. Whether it gives the id it was offered by is the caller's to compare.
     """
     name = shown(f"{head.day}/{head.name}")
+    _check_amounts(head, files, name)
     try:
         inventory = Inventory(
             head.day, head.name, tuple(files), tuple(head.empty_folders), Trust(head.trust)
@@ -104,6 +105,26 @@ def inventory_of(head: Offer, files: Iterable[FileEntry]) -> Inventory:
     if problems:
         raise UnfitError(problems[0].problem, remedy=UNFIT_REMEDY)
     return inventory
+
+
+def _check_amounts(head: Offer, files: Sequence[FileEntry], name: str) -> None:
+    """Raise UnfitError if sizes are not what head says, or make more parcels than a roll may have.
+
+    Only computed: until this is so, nothing may grow with a size that a peer wrote.
+    """
+    sizes = [entry.size_bytes for entry in files]
+    count = parcel_count(sizes)
+    if count > ROLL_PARCELS_MAX:
+        raise UnfitError(
+            f"{name} would be {count} parcels, above {ROLL_PARCELS_MAX}.",
+            remedy="Hand it over as several rolls.",
+        )
+    if (head.file_count, head.total_bytes, head.parcel_count) != (len(files), sum(sizes), count):
+        raise UnfitError(
+            f"The inventory of {name} does not give the files, bytes and parcels it was offered "
+            "with.",
+            remedy=UNFIT_REMEDY,
+        )
 
 
 def pages(

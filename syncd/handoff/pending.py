@@ -56,7 +56,7 @@ class PendingInventories:
             pending.clear()
         if page.first == len(pending.files):
             pending.files += page.files
-            pending.text_bytes += sum(_text_bytes(entry) for entry in page.files)
+            pending.text_bytes += sum(text_bytes(entry) for entry in page.files)
         if len(pending.files) > pending.head.file_count:
             pending.clear()
             raise UnfitError(
@@ -120,7 +120,8 @@ def _total_text(kept: list[_Pending]) -> int:
     return sum(each.text_bytes for each in kept)
 
 
-def _text_bytes(entry: FileEntry) -> int:
+def text_bytes(entry: FileEntry) -> int:
+    """Return how much of PENDING_TEXT_BYTES_MAX one file takes."""
     return len(entry.path.encode()) + sum(len(digest.value) for digest in entry.digests)
 
 

@@ -74,10 +74,8 @@ class ReceivingRoll:
         self._durable_bytes = 0
         self._unproved: set[int] = set()
         self._proved: set[int] = set()
-        self._lacking_of_file = array("l", [0]) * len(inventory.files)
-        for number in range(self.plan.count):
-            for piece in self.plan.pieces(number):
-                self._lacking_of_file[piece.file_index] += 1
+        every = range(len(inventory.files))
+        self._lacking_of_file = array("l", (len(self.plan.parcels_of_file(i)) for i in every))
         self._digests: dict[int, tuple[int, bytes]] = {}
         self._load()
 
@@ -96,8 +94,9 @@ class ReceivingRoll:
     def lacking(self) -> bytes:
         """Return the parcels that must still come, as bits."""
         with self._lock:
-            numbers = set(range(self.plan.count)) - self._durable
-        return to_bitmap(numbers, self.plan.count)
+            durable = self._durable.copy()
+        every = range(self.plan.count)
+        return to_bitmap((number for number in every if number not in durable), len(every))
 
     def files_to_prove(
         self, count_max: int | None = None, besides: Container[int] = frozenset()

@@ -6,6 +6,7 @@ Memory is what Python and its parsers ask for (tracemalloc), whether it is touch
 import time
 import tracemalloc
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -23,7 +24,7 @@ from syncd.wire.fields import BadMessage
 from syncd.wire.lane_events import decode
 from tests.fuzz.asked import LOOP, head_of, request_of
 from tests.fuzz.said import check_said
-from tests.fuzz.targets import records
+from tests.fuzz.targets import messages, records
 
 SECONDS_MAX = 20.0  # of which tracing takes most; without a bound it was minutes
 LIST = b'<hashlist version="1.1">'
@@ -249,3 +250,14 @@ def test_json_that_wants_much_is_refused_cheaply(body: bytes) -> None:
             LOOP.run_until_complete(body_of(request_of(head_of("application/json"), body)))
 
     costs(run, mib=8)
+
+
+@pytest.mark.parametrize("size", [1 << 45, (1 << 63) - 1])
+@pytest.mark.parametrize("is_said", [False, True], ids=["hidden", "said"])
+def test_an_inventory_with_a_size_that_nobody_has(size: int, is_said: bool) -> None:
+    """A parcel for each 16 MiB that it says would be all the memory that there is."""
+    file = replace(messages.FILE, size_bytes=size)
+    head = m.Offer.from_plain({**messages.OFFER, "total_bytes": size if is_said else 5})
+    body = m.pack(m.InventoryAnswer(head=head, first=0, files=(file,), more=False))
+    kind = bytes([messages.KINDS.index(m.InventoryAnswer)])
+    costs(lambda: messages.one(kind + body), mib=8)

@@ -38,7 +38,17 @@ from syncd.wire.messages import (
     Withhold,
 )
 from syncd.wire.turns import Turns
-from tests.faults.scenes import clips, moves, play, put_roll, reaches, row_of, until
+from tests.faults.scenes import (
+    clips,
+    is_held,
+    moves,
+    order_by_hand,
+    play,
+    put_roll,
+    reaches,
+    row_of,
+    until,
+)
 from tests.faults.world import DAY, World
 
 PEER = PeerIdentity("offload-1", "sha256:" + "ab" * 32, "10.20.0.1")
@@ -382,6 +392,38 @@ async def test_each_peer_waits_in_its_own_lines() -> None:
 
 
 # A storage that says nonsense to an offload box
+
+
+@pytest.mark.parametrize("lacking", [b"", b"\xff" * 1000])
+def test_bits_that_fit_no_plan_hold_the_roll_and_end_nothing(
+    lacking: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The offload box says that the answer cannot be right; `go` asks anew."""
+    world = World(9)
+
+    async def scene() -> None:
+        await asyncio.sleep(1)
+        assert world.processing.parts is not None
+        desk = world.processing.parts.desk
+
+        async def answer(peer: PeerIdentity, question: Any) -> Any:
+            said = await own(peer, question)
+            is_take = isinstance(said, OfferAnswer) and said.kind is OfferKind.TAKE
+            return replace(said, lacking=lacking) if is_take else said
+
+        own = desk._answer
+        with monkeypatch.context() as patch:
+            patch.setattr(desk, "_answer", answer)
+            put_roll(world, "A012", clips(world))
+            await is_held(world, "A012", HeldCode.PEER_REFUSED)
+            row = row_of(world.offload, "A012")
+            assert row is not None
+            assert row.held is not None
+            assert "cannot be right" in row.held.message
+        order_by_hand(world.offload, "A012", go=True)
+        await reaches(world, "A012")
+
+    play(world, scene)
 
 
 @contextmanager

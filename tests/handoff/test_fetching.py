@@ -1,14 +1,26 @@
 """Fetching, with a third simulated box: ready rolls come to editorial whole, or not at all."""
 
 import asyncio
+import tracemalloc
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
+from syncd.errors import (
+    NotPossibleError,
+    PeerRefusedError,
+    RollAmbiguousError,
+    RollUnknownError,
+)
+from syncd.handoff import fetching
 from syncd.journal import rolls
+from syncd.limits import MIB, ROLL_FILES_MAX
 from syncd.node_answers import NodeAnswers
+from syncd.roll.inventory import FileEntry
 from syncd.roll.stages import HeldCode, Stage
+from syncd.wire.messages import InventoryAnswer, InventoryQuestion
 from tests.faults.scenes import (
     clips,
     is_held,
@@ -353,3 +365,53 @@ def test_a_folder_that_is_not_there_is_refused_at_once() -> None:
         await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
 
     play(world, scene, editorial=True)
+
+
+def _a_roll_without_end(answer: InventoryAnswer, question: InventoryQuestion) -> InventoryAnswer:
+    """One page after the other, each with other names, and always one more."""
+    files = tuple(FileEntry(f"{question.first + n:09}", 1, 1, ()) for n in range(1000))
+    head = replace(answer.head, file_count=ROLL_FILES_MAX)
+    return replace(answer, head=head, first=question.first, files=files, more=True)
+
+
+def _a_size_that_nobody_has(answer: InventoryAnswer, _: InventoryQuestion) -> InventoryAnswer:
+    files = (replace(answer.files[0], size_bytes=1 << 62), *answer.files[1:])
+    return replace(answer, files=files)
+
+
+@pytest.mark.parametrize("lie", [_a_roll_without_end, _a_size_that_nobody_has])
+def test_an_inventory_that_cannot_be_right_is_not_fetched_and_takes_no_memory(
+    lie: Callable[..., InventoryAnswer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever the other box writes: the person is told, and both boxes go on."""
+    monkeypatch.setattr(fetching, "PENDING_TEXT_BYTES_MAX", 100_000)
+    world = _world(6)
+    asked: list[int] = []
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        assert world.processing.parts is not None
+        desk = world.processing.parts.desk
+        own = desk._inventory
+
+        def lying(question: InventoryQuestion) -> InventoryAnswer:
+            asked.append(question.first)
+            return lie(own(InventoryQuestion(roll_id=question.roll_id)), question)
+
+        with monkeypatch.context() as patch:
+            patch.setattr(desk, "_inventory", lying)
+            with pytest.raises(PeerRefusedError, match="cannot be right"):
+                await _fetch(world, "A012")
+        assert len(asked) < 20
+        assert world.editorial.rows() == []
+        await _fetch(world, "A012")
+        await reaches(world, "A012", Stage.FETCHED, box=world.editorial)
+
+    tracemalloc.start()
+    try:
+        play(world, scene, editorial=True)
+        _, most_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most_bytes < 64 * MIB

@@ -1,6 +1,7 @@
 """Offers of a stranger's making: what cannot be right is refused in words, and never written."""
 
 import asyncio
+import tracemalloc
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
@@ -8,9 +9,10 @@ from typing import Any
 import pytest
 
 from syncd.errors import PeerRefusedError
+from syncd.handoff import outgoing
 from syncd.handoff.outgoing import offer_for
-from syncd.journal import rolls
-from syncd.limits import PENDING_PER_PEER_MAX, ROLL_FILES_MAX
+from syncd.journal import notices, rolls
+from syncd.limits import MIB, PENDING_PER_PEER_MAX, ROLL_FILES_MAX
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, ordered
 from syncd.roll.parcels import ParcelPlan
@@ -24,7 +26,7 @@ from syncd.wire.messages import (
     pack,
     unpack,
 )
-from tests.faults.scenes import alive
+from tests.faults.scenes import SMALL, alive
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import DAY, STORAGE, World
 
@@ -208,17 +210,59 @@ def test_an_empty_folder_that_leads_elsewhere_is_refused(folder: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "change",
-    [{"roll_id": "ab" * 16}, {"total_bytes": 5}, {"parcel_count": 99}, {"trust": Trust.SETTLED}],
+    ("change", "said"),
+    [
+        ({"roll_id": "ab" * 16}, "roll id"),
+        ({"trust": Trust.SETTLED}, "roll id"),
+        ({"total_bytes": 5}, "bytes"),
+        ({"parcel_count": 99}, "parcels"),
+    ],
 )
-def test_a_head_that_its_files_do_not_give_is_refused(change: dict[str, Any]) -> None:
+def test_a_head_that_its_files_do_not_give_is_refused(change: dict[str, Any], said: str) -> None:
     """Roll id, size and number of parcels are computed here, not believed."""
     world = World(5)
     inventory = _inventory("C001.mov")
     head = replace(_head(inventory), **change)
     answers = ask_all(head, _page(head, *inventory.files), head, world=world)
-    _refused(answers[-1], "roll id")
+    _refused(answers[-1], said)
     _nothing_written(world)
+
+
+@pytest.mark.parametrize("size", [1 << 45, 1 << 52, 1 << 62])
+@pytest.mark.parametrize("is_said", [False, True], ids=["hidden", "said"])
+def test_a_file_size_that_nobody_has_costs_nothing(size: int, is_said: bool) -> None:
+    """Whatever a peer writes as a size: refused at once, within little memory, and written down."""
+    world = World(5)
+    entry = _entry("C001.mov", size)
+    inventory = Inventory(DAY, "A012", (entry,))
+    head = _head(replace(inventory, files=(_entry("C001.mov", 1),)))
+    head = replace(head, roll_id=inventory.roll_id, total_bytes=size if is_said else 1)
+    tracemalloc.start()
+    try:
+        answers = ask_all(head, _page(head, entry), head, world=world)
+        _, most_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    _refused(answers[-1])
+    _nothing_written(world)
+    assert most_bytes < 64 * MIB
+    with world.processing.journal.read() as db:
+        (told,) = notices.after(db, 0, kinds=["refused"])
+    assert told.body["data"]["code"] == "unfit"
+
+
+def test_as_many_parcels_as_a_roll_may_have_and_one_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The limit itself is taken; one above it is to be handed over as several rolls."""
+    monkeypatch.setattr(outgoing, "ROLL_PARCELS_MAX", 3)
+    for count in (3, 4):
+        size = count * SMALL["PARCEL_BYTES_MAX"]
+        inventory = Inventory(DAY, "A012", (_entry("C001.mov", size),))
+        head = _head(inventory)
+        answer = ask_all(head, _page(head, *inventory.files), head)[-1]
+        if count == 3:
+            assert answer.kind is OfferKind.TAKE
+        else:
+            _refused(answer, "4 parcels", "several rolls")
 
 
 def test_after_a_refusal_the_inventory_is_asked_for_anew() -> None:

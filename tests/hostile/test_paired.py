@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from syncd.limits import MIB, TICKETS_PER_PEER_MAX
+from syncd.roll.inventory import FileEntry
 from syncd.roll.stages import HeldCode
 from syncd.wire.fields import BadMessage
 from syncd.wire.lane_events import ParcelHead, Want
@@ -182,6 +183,23 @@ async def _offered_badly(calls: Calls, number: int, path: str) -> bool:
     except (ValueError, BadMessage):
         return True  # not even our own inventory can hold it
     return _is_no(await calls.offer(roll))
+
+
+def test_a_size_that_nobody_has_is_refused_before_anything_grows_with_it(scene: Scene) -> None:
+    """A parcel for each 16 MiB of it would be all the memory that the box has, and more."""
+    one = FileEntry("Clips/C001.mov", 1, 1, ())
+
+    async def attack(scene: Scene) -> None:
+        async with scene.offload.calling(scene.pair.processing) as calls:
+            for number, size in enumerate((1 << 45, 1 << 50, 1 << 62, (1 << 63) - 1)):
+                roll = inventory(960 + number, size=size)
+                honest = head_of(replace(roll, files=(one,)))
+                for said in (1, size):
+                    head = replace(honest, roll_id=roll.roll_id, total_bytes=said)
+                    assert _is_no(await calls.offer(roll, head)), (size, said)
+
+    scene.attack(attack)
+    assert any('"unfit"' in line for line in scene.events("refused"))
 
 
 def test_another_boxs_roll_and_what_is_published_stay_as_they_are(scene: Scene) -> None:

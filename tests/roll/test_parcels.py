@@ -1,12 +1,14 @@
 """The parcel rule: every byte of every file exactly once, in parcels of at most 16 MiB."""
 
+import tracemalloc
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncd.limits import KIB, MIB, PARCEL_BYTES_MAX, PARCEL_PIECES_MAX
 from syncd.roll.inventory import FileEntry, Inventory
-from syncd.roll.parcels import ParcelPlan, Piece, from_bitmap, to_bitmap
+from syncd.roll.parcels import ParcelPlan, Piece, from_bitmap, parcel_count, to_bitmap
 
 SIZES = st.one_of(
     st.just(0),
@@ -134,3 +136,37 @@ def test_bits_of_the_wrong_length_are_refused() -> None:
     assert to_bitmap({0, 9}, 10) == b"\x01\x02"
     with pytest.raises(ValueError, match="10 parcels need 2 bytes"):
         from_bitmap(b"\x01", 10)
+
+
+@settings(deadline=None)
+@given(MANY_SIZES)
+def test_parcels_are_counted_as_they_are_cut(sizes: list[int]) -> None:
+    """By arithmetic alone, there are as many; and of each file those that carry it."""
+    plan = ParcelPlan(roll_of(sizes))
+    assert parcel_count(sizes) == plan.count
+    carried: dict[int, list[int]] = {index: [] for index in range(len(sizes))}
+    for number, parcel in enumerate(pieces_of(plan)):
+        for piece in parcel:
+            carried[piece.file_index].append(number)
+    assert {index: list(plan.parcels_of_file(index)) for index in carried} == carried
+
+
+def test_a_plan_takes_no_memory_by_the_size_of_a_file() -> None:
+    """Promise 8, also for a size that somebody made up."""
+    size = (1 << 62) + 1
+    tracemalloc.start()
+    try:
+        plan = ParcelPlan(roll_of([5, size, 7]))
+        _, most_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most_bytes < 1 * MIB
+    assert plan.count == (1 << 38) + 3 == parcel_count([5, size, 7])
+    assert plan.pieces(1 << 38) == (
+        Piece(1, size // PARCEL_BYTES_MAX * PARCEL_BYTES_MAX - PARCEL_BYTES_MAX, PARCEL_BYTES_MAX),
+    )
+    assert plan.length_bytes((1 << 38) + 1) == 1
+    assert plan.pieces(plan.count - 1) == (Piece(2, 0, 7),)
+    for number in (-1, plan.count):
+        with pytest.raises(IndexError):
+            plan.pieces(number)

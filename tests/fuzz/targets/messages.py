@@ -3,8 +3,12 @@
 import dataclasses
 from typing import Any
 
+from syncd.errors import UnfitError
+from syncd.handoff.outgoing import inventory_of
+from syncd.limits import ROLL_PARCELS_MAX
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, file_to_plain
+from syncd.roll.parcels import ParcelPlan
 from syncd.wire import messages as m
 from syncd.wire.fields import BadMessage
 from tests.fuzz.said import check_text
@@ -57,7 +61,19 @@ def one(data: bytes) -> bool:
         check_text(ascii(str(error)), length_max=2000)
         return False
     assert m.unpack(kind, m.pack(message)) == message
+    if isinstance(message, m.InventoryAnswer):
+        _check_plan(message)
     return True
+
+
+def _check_plan(answer: m.InventoryAnswer) -> None:
+    """Cut the roll that a peer describes in one message, if that is taken for one."""
+    try:
+        inventory = inventory_of(answer.head, answer.files)
+    except UnfitError as error:
+        check_text(ascii(str(error)), length_max=20_000)
+        return
+    assert ParcelPlan(inventory).count <= ROLL_PARCELS_MAX
 
 
 def _example(kind: type[m.Message]) -> bytes:
