@@ -11,7 +11,7 @@ from syncd.journal import also, rolls, same
 from syncd.journal.also import Also
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
-from syncd.roll.names import check_names, shown
+from syncd.roll.names import check_top, shown
 
 
 def call_too(
@@ -29,7 +29,7 @@ def call_too(
     nobody may be given, and what spend() raises. Blocks.
     """
     text = f"{other.day}/{other.name}"
-    if "/" in other.day or "/" in other.name or check_names([text.lstrip("/")]):
+    if "/" in other.day or "/" in other.name or check_top(other.day, other.name):
         raise UnfitError(f"No roll may be called {shown(text)}.", remedy=UNFIT_REMEDY)
     with journal.read() as db:
         offered = rolls.get(db, roll_id)

@@ -13,7 +13,7 @@ from syncd.journal.rolls import RollRow
 from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES, ROLL_PARCELS_MAX
 from syncd.ports import PeerCalls
 from syncd.roll.inventory import FileEntry, Inventory, Trust
-from syncd.roll.names import check_names, shown
+from syncd.roll.names import check_names, check_top, shown
 from syncd.roll.parcels import ParcelPlan, parcel_count
 from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
 
@@ -96,9 +96,9 @@ def inventory_of(head: Offer, files: Sequence[FileEntry]) -> Inventory:
         raise UnfitError(
             f"The inventory of {name} is malformed: {error}.", remedy=UNFIT_REMEDY
         ) from error
-    if "/" in head.day or "/" in head.name:
+    if not head.day or "/" in head.day or "/" in head.name:
         raise UnfitError(f"A day and a roll are one folder each, not {name}.", remedy=UNFIT_REMEDY)
-    problems = check_names(
+    problems = check_top(head.day, head.name) or check_names(
         (f"{head.day}/{head.name}/{entry.path}" for entry in inventory.files),
         folders=[f"{head.day}/{head.name}/{path}" for path in inventory.empty_folders],
     )

@@ -30,7 +30,7 @@ from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_r
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
-from syncd.roll.names import check_names, shown
+from syncd.roll.names import check_names, check_top, shown
 from syncd.roll.stages import HeldCode
 
 log = logging.getLogger(__name__)
@@ -320,7 +320,9 @@ def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
 def _find_unsafe(found: FoundRoll, scan: RollScan) -> HeldError | None:
     top = f"{found.day}/{found.name}" if found.day else found.name
     paths = (file.path for file in scan.files)
-    problems = check_names([top]) or check_names(paths, folders=scan.folders, below=top)
+    problems = check_top(found.day, found.name) or check_names(
+        paths, folders=scan.folders, below=top
+    )
     if not problems:
         return None
     first, more = problems[0], len(problems) - 1

@@ -17,6 +17,7 @@ from syncd.roll.stages import HeldCode
 RENAME = "Rename it on the source, bring the evidence up to date, and the roll goes on by itself."
 # The storage's own area; at the top of anything published it would be mistaken for that.
 OWN_AREA = ".syncd"
+OWN_MARKER = "syncd-storage.json"
 FORBIDDEN = frozenset('<>:"|?*\\')
 # learn.microsoft.com "Naming Files, Paths, and Namespaces"; superscript digits count as digits.
 DEVICE = re.compile(r"(?:con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[0-9¹²³])", re.IGNORECASE)
@@ -66,6 +67,19 @@ def require_safe_names(paths: Iterable[str], *, folders: Iterable[str] = ()) -> 
     """Raise HeldError(name-unsafe) for the first thing that is wrong."""
     for problem in check_names(paths, folders=folders):
         raise problem.as_held()
+
+
+def check_top(day: str, name: str) -> list[NameProblem]:
+    """Return everything that is wrong with where a roll would be published.
+
+    day: "" for a roll right below the storage's root, where no name may be the storage's own.
+    """
+    top = f"{day}/{name}" if day else name
+    problems = check_names([top])
+    if not problems and folded(day or name) == folded(OWN_MARKER):
+        wrong = f"{shown(top)} is named as {OWN_MARKER}, the storage's own marker."
+        problems.append(NameProblem(top, wrong, RENAME))
+    return problems
 
 
 def check_part(part: str) -> str | None:

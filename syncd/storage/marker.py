@@ -7,9 +7,10 @@ import json
 import re
 
 from syncd.ports import Chance, Folder
+from syncd.roll.names import OWN_MARKER
 from syncd.storage.troubles import storage_absent, why
 
-MARKER_NAME = "syncd-storage.json"
+MARKER_NAME = OWN_MARKER
 _BYTES_MAX = 4096
 _VERSION = 1
 _ID = re.compile(r"[0-9A-Za-z_-]{1,64}", re.ASCII)

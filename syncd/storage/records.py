@@ -26,7 +26,7 @@ from syncd.roll.inventory import (
     file_from_plain,
     file_to_plain,
 )
-from syncd.roll.names import check_names
+from syncd.roll.names import check_names, check_top
 from syncd.roll.parcels import ParcelPlan
 from syncd.storage.hashing import PIECE_DIGEST_BYTES
 
@@ -263,7 +263,8 @@ def _inventory_from_plain(plain: Mapping[str, Any], roll_id: str) -> Inventory:
 def _check_paths(inventory: Inventory, paths: list[str]) -> None:
     top = f"{inventory.day}/{inventory.name}" if inventory.day else inventory.name
     folders = [f"{top}/{path}" for path in inventory.empty_folders]
-    problems = check_names([f"{top}/{path}" for path in paths], folders=folders)
+    problems = check_top(inventory.day, inventory.name)
+    problems = problems or check_names([f"{top}/{path}" for path in paths], folders=folders)
     if problems:
         raise RecordError(problems[0].problem)
 

@@ -199,6 +199,36 @@ def test_a_day_or_name_that_leads_elsewhere_is_refused(day: str, name: str) -> N
     _nothing_written(world)
 
 
+@pytest.mark.parametrize(
+    ("day", "name"),
+    [
+        ("", "syncd-storage.json"),
+        ("", "A012"),
+        ("syncd-storage.json", "A012"),
+        ("Syncd-Storage.JSON", "A012"),
+        ("", ".syncd"),
+        (".syncd", "rolls"),
+        ("..", "A012"),
+        (DAY, ".."),
+        (DAY, "b\0"),
+        ("", ""),
+    ],
+)
+@pytest.mark.parametrize("is_empty", [False, True])
+def test_a_name_of_the_storages_own_or_none_is_refused_of_an_empty_roll_too(
+    day: str, name: str, is_empty: bool
+) -> None:
+    """A roll without a file has no path in which a day and a name would be seen."""
+    world = World(3)
+    files = () if is_empty else (_entry("C001.mov"),)
+    inventory = Inventory(day, name, files)
+    head = _head(inventory)
+    pages = () if is_empty else (_page(head, *files),)
+    answers = ask_all(head, *pages, head, world=world)
+    _refused(answers[-1])
+    _nothing_written(world)
+
+
 @pytest.mark.parametrize("folder", ["../up", "/abs", "a/../../b"])
 def test_an_empty_folder_that_leads_elsewhere_is_refused(folder: str) -> None:
     """Folders without files are names, too."""

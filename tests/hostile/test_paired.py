@@ -150,7 +150,14 @@ BAD_PATHS = (
     "a:b.mov",
     "x" * 300,
 )
-BAD_DAYS = (("..", "A900"), (DAY, ".."), (".syncd", "rolls"), ("a/b", "c"), ("", ".syncd"))
+BAD_DAYS = (
+    ("..", "A900"),
+    (DAY, ".."),
+    (".syncd", "rolls"),
+    ("a/b", "c"),
+    ("", ".syncd"),
+    ("", "syncd-storage.json"),
+)
 
 
 def test_paths_that_lead_elsewhere_are_refused(scene: Scene) -> None:
@@ -163,6 +170,8 @@ def test_paths_that_lead_elsewhere_are_refused(scene: Scene) -> None:
             for number, (day, name) in enumerate(BAD_DAYS):
                 roll = replace(inventory(900 + number), day=day, name=name)
                 assert _is_no(await calls.offer(roll)), (day, name)
+                bare = replace(roll, files=())
+                assert _is_no(await calls.offer(bare)), (day, name)
             twins = inventory(950, "Clips/a.mov", "clips/A.mov")
             assert _is_no(await calls.offer(twins))
 

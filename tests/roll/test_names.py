@@ -11,6 +11,7 @@ from syncd.limits import NAME_BYTES_MAX, PATH_BYTES_MAX
 from syncd.roll.names import (
     check_names,
     check_part,
+    check_top,
     find_twin,
     folded,
     require_safe_names,
@@ -233,3 +234,14 @@ def test_twins_are_found_at_the_first_part_that_differs(
     """Only by case or Unicode; and it is the same whichever comes first."""
     assert find_twin(path, other) == twins
     assert find_twin(other, path) == (None if twins is None else twins[::-1])
+
+
+def test_no_roll_is_published_where_the_storages_own_marker_is() -> None:
+    """Neither as a day nor right below the root, however it is written; in a roll it is a name."""
+    for day, name in (("", "syncd-storage.json"), ("Syncd-Storage.JSON", "A012")):
+        (problem,) = check_top(day, name)
+        assert "the storage's own marker" in problem.problem
+        assert problem.remedy
+    assert check_top("2026-03-14_D12", "syncd-storage.json") == []
+    assert check_top("", "A012") == []
+    assert check_top("..", "A012")
