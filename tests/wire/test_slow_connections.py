@@ -19,7 +19,7 @@ from tests.test_node import stage_roll
 
 # A descriptor each that is not proved, on both ports; and some that lanes and calls have meanwhile.
 DESCRIPTORS_MORE_MAX = 2 * UNPROVED_MAX + 64
-SOON_FULL_S = 20.0
+SOON_FULL_S = 20.0  # for each thousand
 MEMORY_MORE_BYTES_MAX = 160 << 20
 SAID_FIRST = (
     b"",
@@ -46,7 +46,8 @@ class Slow:
         """Hold them once all were opened."""
         self._thread.start()
         try:
-            self._is_full.wait(SOON_FULL_S)  # as many as the port lets in
+            # As many as the port lets in.
+            self._is_full.wait(SOON_FULL_S * max(1, self._count / 1_000))
             yield
         finally:
             self._ends.set()
