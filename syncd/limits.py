@@ -95,7 +95,7 @@ POLLS_PER_PEER_MAX = 8  # those of sessions that a cut cable ended wait on for 1
 PENDING_PER_PEER_MAX = 8
 PENDING_TEXT_BYTES_MAX = 256 * MIB  # paths and digests: 2,000,000 files of 128 bytes each
 PENDING_KEPT_S = 600.0
-# Rolls that were turned away and may need a person here are told one by one, so many at most.
+# Rolls that were turned away and may need a person here are told one by one, so many of each peer.
 OFFERS_TURNED_AWAY_MAX = 64
 # A roll that is held and released over and over fills no log; nor do very many rolls the memory.
 HELD_LOGGED_PER_HOUR = 5

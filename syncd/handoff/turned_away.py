@@ -56,6 +56,7 @@ class _TurnedAway:
 class Door:
     """Remembers what was turned away since this box started, until it is taken or withdrawn.
 
+    Each peer has places of its own, and what it says ends only what it was turned away with itself.
     What is offered again by itself is withdrawn if that ends while its box is heard.
     """
 
@@ -65,43 +66,49 @@ class Door:
         self._clock = clock
         self._callers = callers
         self._is_trusted = is_trusted
-        self._away: dict[str, _TurnedAway] = {}
+        self._away: dict[tuple[str, str], _TurnedAway] = {}  # by peer and roll id
 
     def note(self, peer: str, offer: Offer, answer: OfferAnswer) -> None:
         """Take note of an answer that was given."""
+        key = peer, offer.roll_id
         for roll_id in offer.replaces:
-            self._away.pop(roll_id, None)
+            self._away.pop((peer, roll_id), None)
         if answer.kind in {OfferKind.TAKE, OfferKind.HAVE}:
-            self._away.pop(offer.roll_id, None)
+            self._away.pop(key, None)
         if answer.kind is not OfferKind.REFUSE:
             return
         if answer.code not in _TOLD:
-            self._away.pop(offer.roll_id, None)
-        elif offer.roll_id in self._away or len(self._away) < OFFERS_TURNED_AWAY_MAX:
+            self._away.pop(key, None)
+        elif key in self._away or self._has_place(peer):
             path = printable(f"{offer.day}/{offer.name}" if offer.day else offer.name)
-            self._away[offer.roll_id] = _TurnedAway(
+            self._away[key] = _TurnedAway(
                 peer, path, HeldCode(answer.code), answer.message, self._clock.monotonic_s()
             )
 
     def withdrawn(self, peer: str, roll_id: str) -> None:
         """Take note that a peer does not offer a roll any more, or not as it is."""
-        if roll_id in self._away and self._away[roll_id].peer == peer:
-            del self._away[roll_id]
+        self._away.pop((peer, roll_id), None)
 
     def troubles(self) -> list[Trouble]:
         """Return what stands now, as troubles of this box."""
-        for roll_id, away in tuple(self._away.items()):
+        for key, away in tuple(self._away.items()):
             if not self._stands(away):
-                del self._away[roll_id]
+                del self._away[key]
         return [away.trouble() for away in self._away.values()]
 
     def told(self) -> tuple[str, str]:
-        """Say what stands now, a line for each, and what to do; "" if nothing does."""
+        """Say what stands now, lines for the newest of each peer, and what to do; "" if nothing."""
         troubles = self.troubles()
-        lines = [each.message for each in troubles[-NAMED_MAX:]]
-        more = len(troubles) - NAMED_MAX
-        lines += [f"And {more} more."] if more > 0 else []
+        lines: list[str] = []
+        for peer in dict.fromkeys(each.peer for each in troubles):
+            theirs = [each.message for each in troubles if each.peer == peer]
+            lines += theirs[-NAMED_MAX:]
+            more = len(theirs) - NAMED_MAX
+            lines += [f"And {more} more of {peer}."] if more > 0 else []
         return "\n".join(lines), " ".join(dict.fromkeys(each.remedy for each in troubles))
+
+    def _has_place(self, peer: str) -> bool:
+        return sum(each.peer == peer for each in self._away.values()) < OFFERS_TURNED_AWAY_MAX
 
     def _stands(self, away: _TurnedAway) -> bool:
         if not self._is_trusted(away.peer):

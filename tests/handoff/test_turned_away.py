@@ -2,14 +2,19 @@
 
 import asyncio
 import logging
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from syncd.handoff.callers import Callers
+from syncd.handoff.turned_away import NAMED_MAX, Door
 from syncd.journal import notices
-from syncd.limits import OFFER_STANDS_S, TICK_S
+from syncd.limits import OFFER_STANDS_S, OFFERS_TURNED_AWAY_MAX, TICK_S
 from syncd.node_answers import NodeAnswers
+from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode
+from syncd.wire.messages import Offer, OfferAnswer, OfferKind
 from tests.faults.scenes import (
     clips,
     is_held,
@@ -158,3 +163,72 @@ def test_a_roll_with_a_taken_name_is_told_until_its_folder_is_taken_away() -> No
 
     play(world, scene)
     assert [kind for kind, _, _ in _events(world)] == ["name-taken", "well-again"]
+
+
+class Still:
+    """A clock that stands still."""
+
+    def monotonic_s(self) -> float:
+        return 100.0
+
+    def utc_ms(self) -> int:
+        return 0
+
+    async def sleep(self, seconds: float) -> None: ...
+
+
+def _answered(code: HeldCode) -> OfferAnswer:
+    return OfferAnswer(kind=OfferKind.REFUSE, code=code, message=f"why {code}")
+
+
+def _offer(number: int, name: str, **more: Any) -> Offer:
+    return Offer(
+        roll_id=f"{number:032x}",
+        day=DAY,
+        name=name,
+        trust=Trust.EVIDENCE,
+        file_count=1,
+        total_bytes=1,
+        parcel_count=1,
+        **more,
+    )
+
+
+def _door() -> Door:
+    clock = Still()
+    return Door(clock, Callers(clock))
+
+
+@pytest.mark.parametrize("code", [HeldCode.NAME_TAKEN, HeldCode.STORAGE_FULL])
+def test_very_many_offers_of_one_box_hide_no_trouble_of_another(code: HeldCode) -> None:
+    """Each has places of its own, and lines in `syncd check`."""
+    door = _door()
+    for number in range(3 * OFFERS_TURNED_AWAY_MAX):
+        door.note("offload-2", _offer(number, f"X{number:03}"), _answered(code))
+    door.note("offload-1", _offer(9999, "A012"), _answered(code))
+    door.note("offload-2", _offer(8888, "X888"), _answered(code))
+    assert sum(each.peer == "offload-2" for each in door.troubles()) == OFFERS_TURNED_AWAY_MAX
+    assert [each.path for each in door.troubles() if each.peer == "offload-1"] == [f"{DAY}/A012"]
+    told, _ = door.told()
+    assert "offload-1 offers" in told
+    assert f"{DAY}/A012" in told
+    assert f"And {OFFERS_TURNED_AWAY_MAX - NAMED_MAX} more of offload-2." in told
+    assert len(told.splitlines()) == NAMED_MAX + 2
+
+
+@pytest.mark.parametrize("code", [HeldCode.NAME_TAKEN, HeldCode.STORAGE_FULL])
+def test_no_offer_ends_what_another_box_was_turned_away_with(code: HeldCode) -> None:
+    """Neither by replacing it, nor by being the same roll, nor by withdrawing it."""
+    door = _door()
+    theirs = _offer(1, "A012")
+    door.note("offload-1", theirs, _answered(code))
+    replacing = _offer(2, "X001", replaces=(theirs.roll_id,))
+    taken = OfferAnswer(kind=OfferKind.TAKE)
+    for offer in (replacing, theirs):
+        for answer in (_answered(HeldCode.STORAGE_ABSENT), taken):
+            door.note("offload-2", offer, answer)
+    door.note("offload-2", replacing, _answered(code))
+    door.withdrawn("offload-2", theirs.roll_id)
+    assert f"{DAY}/A012" in [each.path for each in door.troubles() if each.peer == "offload-1"]
+    door.note("offload-1", replace(replacing, name="A012"), taken)
+    assert [each.peer for each in door.troubles()] == ["offload-2"], "its own it may end"
