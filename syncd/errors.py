@@ -61,6 +61,10 @@ class DaemonUnreachableError(SyncdError):
     exit_code = 69
 
 
+class DaemonBusyError(DaemonUnreachableError):
+    """The daemon runs, and did not answer: nothing may be done in its place."""
+
+
 class ConfigError(SyncdError):
     """A configuration key is unknown, missing or wrong; the message names the key."""
 

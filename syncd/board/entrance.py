@@ -1,24 +1,37 @@
 """The board's entrance: how many connections there are, from where, and the TLS handshake.
 
-Owns: counting connections from accept to their very end, and how long a handshake may take.
-Must not: parse what is said; aiohttp does.
+Owns: the listening sockets, counting connections from accept to their very end, who goes when
+too many wait, and how long a handshake may take. Must not: parse what is said; aiohttp does.
 
 Bounded from the first moment: a connection is counted before its handshake, and one too many is
-cut before a byte of it is read. This box's own commands have places of their own, which no other
-machine can take. What is silent, or drips the head of a request, aiohttp cuts after KEEP_ALIVE_S.
+cut before a byte of it is read. Whoever has not shown a token or a session waits on a porch
+(wire/porch.py), which is smaller than any share: so connections that show none, whoever of this
+machine's users opens them, only push each other out, and a command gets in. This box's own commands
+have places of their own, which no other machine can take. What is silent, or drips the head of a
+request, aiohttp cuts after KEEP_ALIVE_S.
 """
 
 import asyncio
+import logging
+import socket
 import ssl
 from collections import Counter
 from collections.abc import Callable
-from typing import cast
+from functools import partial
+from typing import Any, cast
 
 from aiohttp import web
 
 from syncd.board.hosts import address_of
 from syncd.board.throttle import key_of
+from syncd.limits import BACKLOG
+from syncd.ports import Clock
+from syncd.repeats import Repeats
+from syncd.wire.porch import Guest, Porch
 
+log = logging.getLogger(__name__)
+
+WAITING_MAX = 64  # have shown no token yet, of all machines: less than each of the shares
 HERE_MAX = 128  # from this machine: commands, scripts, 64 event streams
 ELSEWHERE_MAX = 128  # from all other machines
 EACH_MAX = 24  # from one of them: some pages with six connections each
@@ -31,10 +44,18 @@ class Entrance:
     """Makes the protocol for each accepted connection. tls: None where all is in the clear."""
 
     def __init__(
-        self, make_http: Callable[[], web.RequestHandler], tls: ssl.SSLContext | None
+        self,
+        make_http: Callable[[], web.RequestHandler],
+        tls: ssl.SSLContext | None,
+        clock: Clock,
     ) -> None:
         self._make_http = make_http
         self._tls = tls
+        self._repeats = Repeats(log, clock)
+        self._porch = Porch(clock, WAITING_MAX)
+        self._waiting: dict[web.RequestHandler, Guest] = {}
+        self._listening: list[socket.socket] = []
+        self._accepting: set[asyncio.Task[Any]] = set()
         self._inside: Counter[str] = Counter()
         self._handshakes: set[asyncio.Task[None]] = set()
 
@@ -46,10 +67,53 @@ class Entrance:
         """How many connections there are now."""
         return self._inside.total()
 
-    def close(self) -> None:
-        """End the handshakes that are under way."""
-        for handshake in self._handshakes:
-            handshake.cancel()
+    async def listen(self, host: str, port: int) -> int:
+        """Accept connections until stop(); return the port. Raises OSError."""
+        loop = asyncio.get_running_loop()
+        bound = await loop.create_server(asyncio.Protocol, host, port, start_serving=False)
+        self._listening = [each.dup() for each in bound.sockets]
+        bound.close()
+        for listening in self._listening:
+            listening.setblocking(False)
+            try:
+                listening.listen(BACKLOG)
+            except OSError:
+                await self.stop()
+                raise
+            accept = partial(loop.sock_accept, listening)
+            self._own(
+                self._porch.open(accept, self._take, port="board", repeats=self._repeats),
+                "board-accept",
+            )
+        return int(self._listening[0].getsockname()[1])
+
+    async def stop(self) -> None:
+        """Accept no more, and end the handshakes that are under way."""
+        for task in (*self._accepting, *self._handshakes):
+            task.cancel()
+        await asyncio.gather(*self._accepting, return_exceptions=True)
+        for listening in self._listening:
+            listening.close()
+
+    def know(self, http: web.RequestHandler) -> None:
+        """Let a connection that has shown a token, or a session, stay for as long as it likes."""
+        guest = self._waiting.pop(http, None)
+        if guest is not None:
+            self._porch.leave(guest)
+
+    def _own(self, work: Any, name: str) -> None:
+        task = asyncio.create_task(work, name=name)
+        self._accepting.add(task)
+        task.add_done_callback(self._accepting.discard)
+
+    def _take(self, came: tuple[socket.socket, Any]) -> None:
+        self._own(self._begin(came[0]), "board-begin")
+
+    async def _begin(self, connected: socket.socket) -> None:
+        try:
+            await asyncio.get_running_loop().connect_accepted_socket(self, connected)
+        except OSError:
+            connected.close()  # it has left already
 
     def come(self, visitor: "_Visitor", transport: asyncio.Transport) -> bool:
         """Count a connection in and begin to serve it; False if it is one too many."""
@@ -60,10 +124,15 @@ class Entrance:
         else:
             is_full = others >= ELSEWHERE_MAX or self._inside[visitor.key] >= EACH_MAX
         if is_full:
+            self._repeats.trouble("full", f"{_whose(visitor.key)} of the board are all in use")
             return False
         self._inside[visitor.key] += 1
+        visitor.guest = Guest(
+            visitor.key, partial(self._push_out, visitor.key, transport), transport.is_closing
+        )
+        self._porch.take_in(visitor.guest)
         if self._tls is None:
-            visitor.serve(transport, self._make_http())
+            visitor.serve(transport, self.serve(visitor))
         else:
             transport.pause_reading()
             task = asyncio.create_task(
@@ -73,11 +142,28 @@ class Entrance:
             task.add_done_callback(self._handshakes.discard)
         return True
 
-    def leave(self, key: str) -> None:
+    def serve(self, visitor: "_Visitor") -> web.RequestHandler:
+        """Return who speaks HTTP with a visitor; whether it shows a token is not known yet."""
+        http = self._make_http()
+        if visitor.guest is not None:
+            self._waiting[http] = visitor.guest
+        return http
+
+    def leave(self, key: str, guest: Guest | None, http: web.RequestHandler | None) -> None:
         """Count a connection out."""
         self._inside[key] -= 1
         if self._inside[key] <= 0:
             del self._inside[key]
+        if guest is not None:
+            self._porch.leave(guest)
+        if http is not None:
+            self._waiting.pop(http, None)
+
+    def _push_out(self, key: str, transport: asyncio.Transport) -> None:
+        where = "this machine" if key == _HERE else key
+        text = f"Connections to the board from {where} that show no token are cut: too many wait"
+        self._repeats.trouble("waiting", text)
+        transport.abort()
 
     async def _shake_hands(
         self, visitor: "_Visitor", transport: asyncio.Transport, tls: ssl.SSLContext
@@ -99,7 +185,7 @@ class Entrance:
             transport.abort()
             visitor.gone()
             return
-        visitor.serve(sealed, self._make_http())
+        visitor.serve(sealed, self.serve(visitor))
 
 
 class _Visitor(asyncio.Protocol):
@@ -107,6 +193,7 @@ class _Visitor(asyncio.Protocol):
 
     def __init__(self, entrance: Entrance) -> None:
         self.key = ""
+        self.guest: Guest | None = None
         self._entrance = entrance
         self._is_in = False
         self._http: web.RequestHandler | None = None
@@ -132,7 +219,7 @@ class _Visitor(asyncio.Protocol):
         """Count it out, once."""
         if self._is_in:
             self._is_in = False
-            self._entrance.leave(self.key)
+            self._entrance.leave(self.key, self.guest, self._http)
 
     def data_received(self, data: bytes) -> None:
         if self._http is None:
@@ -157,6 +244,10 @@ class _Visitor(asyncio.Protocol):
         self.gone()
         if self._http is not None:
             self._http.connection_lost(exc)
+
+
+def _whose(key: str) -> str:
+    return "This machine's connections" if key == _HERE else f"The connections for {key}"
 
 
 def _key(connection: asyncio.Transport) -> str:

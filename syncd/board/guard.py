@@ -12,6 +12,7 @@ is.
 """
 
 import logging
+from collections.abc import Callable
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
@@ -35,13 +36,16 @@ _HEADERS = {
 }
 
 
+Know = Callable[[web.RequestHandler], None]  # hears of each connection that has shown a token
+
+
 class NotAllowedError(SyncdError):
     """The request comes from where none should come from."""
 
     http_status = 403
 
 
-def guard_with(access: Access, hosts: Hosts) -> Middleware:
+def guard_with(access: Access, hosts: Hosts, know: Know) -> Middleware:
     """Return the middleware that stands in front of every handler."""
 
     @web.middleware
@@ -50,6 +54,8 @@ def guard_with(access: Access, hosts: Hosts) -> Middleware:
         try:
             check_origin(request, hosts)
             access.check(request)
+            if access.allows(request):
+                know(request.protocol)
             check_form(request)
             response = await handler(request)
         except SyncdError as error:

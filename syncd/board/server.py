@@ -20,7 +20,7 @@ from syncd.board.access import Access
 from syncd.board.body import body_of, only
 from syncd.board.entrance import Entrance
 from syncd.board.facade import NodeFacade
-from syncd.board.guard import dress, guard_with, unreadable
+from syncd.board.guard import Know, dress, guard_with, unreadable
 from syncd.board.hosts import Hosts
 from syncd.board.streams import HEARTBEAT_S, EventStreams
 from syncd.config.values import HostPort
@@ -36,7 +36,6 @@ BODY_BYTES_MAX = 64 * 1024
 KEEP_ALIVE_S = 30.0
 SHUTDOWN_S = 2.0
 LINGER_S = 2.0  # a refused body is read on for this long, so that the refusal gets through
-BACKLOG = 128
 HEALTH_EVERY_S = 1.0
 RANK_MAX = 1_000_000
 CODE_WAIT_S = 2.0  # for so long a command that was killed may still count as waiting
@@ -69,12 +68,12 @@ class BoardServer:
         hosts = Hosts("https" if pem else "http", frozenset(name.lower() for name in names))
         self.streams = EventStreams(facade, access, heartbeat_s=heartbeat_s)
         self._runner = web.AppRunner(
-            make_app(facade, self.streams, access, hosts), shutdown_timeout=SHUTDOWN_S
+            make_app(facade, self.streams, access, hosts, self._know), shutdown_timeout=SHUTDOWN_S
         )
+        self._clock = clock
         self._repeats = Repeats(log, clock)
         self._tls = None if pem is None else _tls(pem)
         self._entrance: Entrance | None = None
-        self._listening: asyncio.Server | None = None
 
     async def start(self) -> None:
         """Open the port; address then has the real one."""
@@ -88,28 +87,27 @@ class BoardServer:
             keepalive_timeout=KEEP_ALIVE_S,
             lingering_time=LINGER_S,
         )
-        self._entrance = Entrance(door, self._tls)
+        self._entrance = Entrance(door, self._tls, self._clock)
         try:
-            self._listening = await asyncio.get_running_loop().create_server(
-                self._entrance, self.address.host, self.address.port, backlog=BACKLOG
-            )
+            port = await self._entrance.listen(self.address.host, self.address.port)
         except OSError as error:
             await self._runner.cleanup()
             raise ConfigError(
                 f"The board cannot listen on {self.address}: {error.strerror or error}.",
                 remedy="Stop what listens there, or give node.board another port.",
             ) from error
-        port = self._listening.sockets[0].getsockname()[1]
         self.address = HostPort(self.address.host, port)
 
     async def close(self) -> None:
         """End every stream, let answers under way finish, close the port."""
-        if self._listening is not None:
-            self._listening.close()
         if self._entrance is not None:
-            self._entrance.close()
+            await self._entrance.stop()
         self.streams.end()
         await self._runner.cleanup()
+
+    def _know(self, http: web.RequestHandler) -> None:
+        if self._entrance is not None:
+            self._entrance.know(http)
 
     def routes(self) -> Collection[web.AbstractRoute]:
         """Return every method and path that it answers."""
@@ -132,10 +130,10 @@ def _tls(pem: Path) -> ssl.SSLContext:
 
 
 def make_app(
-    facade: NodeFacade, streams: EventStreams, access: Access, hosts: Hosts
+    facade: NodeFacade, streams: EventStreams, access: Access, hosts: Hosts, know: Know
 ) -> web.Application:
-    """Return the application, not yet bound to a port."""
-    guard = guard_with(access, hosts)
+    """Return the application, not yet bound to a port. know: hears who has shown a token."""
+    guard = guard_with(access, hosts, know)
     app = web.Application(middlewares=[guard], client_max_size=BODY_BYTES_MAX)
     app.on_response_prepare.append(dress)
     routes = _Routes(facade)

@@ -12,7 +12,7 @@ from syncd.cli import show
 from syncd.cli.common import client_of, config_option, examples, json_option, print_json
 from syncd.config import default_path, load
 from syncd.config.shapes import Config
-from syncd.errors import ConfigError, SyncdError
+from syncd.errors import ConfigError, DaemonBusyError, SyncdError
 
 MARK_NEEDS = frozenset({"config", "marker", "space"})
 
@@ -59,6 +59,10 @@ def _checks(config: Config, path: Path, *, mark: bool) -> Iterator[Any]:
     except TokenError as error:
         yield Check("daemon", False, error.problem, error.remedy)
         return
+    except DaemonBusyError as error:
+        yield from box_checks(config, path, daemon_runs=True, mark=mark)
+        yield Check("daemon", False, error.problem, error.remedy)
+        return
     yield from box_checks(config, path, daemon_runs=status is not None, mark=mark)
     said = {own["name"] for own in status["checks"]} if status is not None else set()
     # What the daemon says of trust comes before what the file says that it could not write.
@@ -74,7 +78,7 @@ def _checks(config: Config, path: Path, *, mark: bool) -> Iterator[Any]:
 def _ask_daemon(config: Config) -> tuple[Any, Any]:
     """Return what the daemon says of its peers and of itself; None for both if it is not ours.
 
-    Raises TokenError if it may not be asked.
+    Raises TokenError if it may not be asked, DaemonBusyError if it runs and does not answer.
     """
     client = client_of(config)
     try:
@@ -82,7 +86,7 @@ def _ask_daemon(config: Config) -> tuple[Any, Any]:
         if status["node"] != config.node.name:
             return None, None
         return client.get("/api/peers"), status
-    except TokenError:
+    except (TokenError, DaemonBusyError):
         raise
     except (SyncdError, KeyError, TypeError):
         return None, None

@@ -17,11 +17,16 @@ from urllib.parse import quote
 from syncd.board.token import NAME, SCHEME, TokenError, read_token
 from syncd.config.values import HostPort
 from syncd.edges.state_lock import holder_of
-from syncd.errors import DaemonUnreachableError, SyncdError
+from syncd.errors import DaemonBusyError, DaemonUnreachableError, SyncdError
 
 ANSWER_S = 30.0  # a fetch asks a peer before it answers
 STREAM_SILENCE_S = 45.0  # three heartbeats
 BEGIN = "begin"
+# Somebody has taken the connection and not answered; a refused one may be of a daemon that starts.
+_CUT: tuple[type[Exception], ...] = (
+    *(ConnectionResetError, ConnectionAbortedError, BrokenPipeError, TimeoutError),
+    *(ssl.SSLEOFError, ssl.SSLZeroReturnError, http.client.IncompleteRead),
+)
 
 
 class RefusedError(SyncdError):
@@ -146,6 +151,14 @@ class BoardClient:
     def _unreachable(self, error: Exception) -> DaemonUnreachableError:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else None
         reason = reason or str(error) or type(error).__name__
+        holder = holder_of(self._state) if isinstance(error, _CUT) else None
+        if holder is not None:
+            return DaemonBusyError(
+                f"The daemon runs (process {holder}) and has not answered at {self._address} "
+                f"({reason}).",
+                remedy="Run the command again. If this stays, the daemon is too busy, or somebody "
+                "fills the connections of its board: its log says so.",
+            )
         return DaemonUnreachableError(
             f"The daemon does not answer at {self._address} ({reason}).",
             remedy="Start it with `syncd run`, or name its configuration with -c FILE.",

@@ -11,7 +11,7 @@ from syncd.cli import show
 from syncd.cli.common import client_of, config_option, examples, json_option, print_json
 from syncd.config import load
 from syncd.config.shapes import Config
-from syncd.errors import DaemonUnreachableError, StateDiskError
+from syncd.errors import DaemonBusyError, DaemonUnreachableError, StateDiskError
 from syncd.moments import rfc3339
 
 
@@ -35,6 +35,8 @@ def peers_command(context: click.Context, config_path: Path | None, as_json: boo
     is_running = True
     try:
         answer = client_of(config).get("/api/peers")
+    except DaemonBusyError:
+        raise
     except DaemonUnreachableError:
         answer = peers_at_rest(config)
         is_running = False
@@ -61,6 +63,8 @@ def forget_command(
     config = load(config_path or above[0])
     try:
         answer = client_of(config).post("/api/peers/forget", {"peer": peer})
+    except DaemonBusyError:
+        raise
     except DaemonUnreachableError:
         answer = {"forgotten": forget_at_rest(config, peer)}
     if as_json or above[1]:

@@ -307,6 +307,9 @@ class _At:
     def abort(self) -> None:
         self.was_cut = True
 
+    def is_closing(self) -> bool:
+        return False
+
 
 def test_no_machine_takes_the_places_of_another_or_of_this_box() -> None:
     """Each has a share; all together have one; this box's own is apart."""
@@ -315,7 +318,7 @@ def test_no_machine_takes_the_places_of_another_or_of_this_box() -> None:
         def connection_made(self, transport: object) -> None:
             """Serve nobody."""
 
-    door = entrance.Entrance(Nothing, None)  # type: ignore[arg-type]
+    door = entrance.Entrance(Nothing, None, RealClock())  # type: ignore[arg-type]
 
     def come(*peers: str) -> int:
         let_in = 0
