@@ -25,6 +25,9 @@ CONTROL_BODY_BYTES_MAX = 1 * MIB
 LANE_HEADER_BYTES_MAX = 64 * KIB
 INVENTORY_PAGE_FILES = 2000
 INVENTORY_PAGE_BYTES = 512 * KIB
+# A page of a listing ends with the roll that takes it so far; one roll has below 10 KiB.
+LISTING_PAGE_BYTES = CONTROL_BODY_BYTES_MAX - 32 * KIB
+LISTING_BYTES_MAX = 32 * MIB  # all pages: some 150,000 rolls, decades of them
 ROLL_FILES_MAX = 2_000_000
 # What a peer says that its roll is cut into: one for each of so many files, or 32 TiB of large
 # ones, four times what the largest medium in a camera holds.

@@ -11,6 +11,7 @@ from typing import Any
 from syncd.bell import Bell
 from syncd.errors import HeldError, PeerRefusedError, UnfitError
 from syncd.handoff.callers import Callers
+from syncd.handoff.listing import listing_after
 from syncd.handoff.offers import OfferBook
 from syncd.handoff.outgoing import offer_for, pages
 from syncd.handoff.owners import Owners
@@ -18,10 +19,10 @@ from syncd.handoff.published import is_served
 from syncd.handoff.refusals import Refusals
 from syncd.handoff.turned_away import Door
 from syncd.handoff.unsealed import Unsealed
-from syncd.journal import notices, rolls, same, settings
+from syncd.journal import notices, rolls, settings
 from syncd.journal.also import Also
 from syncd.journal.journal import Journal
-from syncd.journal.rolls import Origin, RollRow
+from syncd.journal.rolls import Origin
 from syncd.limits import TIDINGS_WAIT_S
 from syncd.ports import Ports
 from syncd.roll.names import shown
@@ -34,7 +35,6 @@ from syncd.storage.rechecking import Rechecking
 from syncd.wire.authority import NotAllowedError, check_kind, check_lane, check_question
 from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import (
-    ALSO_MAX,
     QUESTION_NAMES,
     Called,
     CalledAnswer,
@@ -48,9 +48,7 @@ from syncd.wire.messages import (
     InventoryPage,
     InventoryQuestion,
     LaneTicket,
-    ListedRoll,
     Listing,
-    ListingAnswer,
     Message,
     Offer,
     OpenLane,
@@ -193,7 +191,7 @@ class Desk:
             case Called():
                 return await self._ports.disk.aside(self._called, peer, question)
             case Listing():
-                return await self._ports.disk.aside(self._listing)
+                return await self._ports.disk.aside(listing_after, self._journal, question.after)
             case InventoryQuestion():
                 return await self._ports.disk.aside(self._inventory, question)
             case FetchedReport():
@@ -306,28 +304,6 @@ class Desk:
         return CalledAnswer(path=path)
 
     # Editorial
-
-    def _listing(self) -> ListingAnswer:
-        with self._journal.read() as db:
-            names = same.names_of(db)
-        return ListingAnswer(
-            rolls=tuple(
-                ListedRoll(
-                    roll_id=row.roll_id,
-                    day=row.day,
-                    name=row.name,
-                    stage=row.stage,
-                    total_bytes=row.total_bytes,
-                    file_count=row.file_count,
-                    also=tuple(names.get(row.roll_id, ())[-ALSO_MAX:]),
-                )
-                for row in self._published()
-            )
-        )
-
-    def _published(self) -> list[RollRow]:
-        with self._journal.read() as db:
-            return [row for row in rolls.all_rolls(db) if is_served(row)]
 
     def _inventory(self, question: InventoryQuestion) -> InventoryAnswer:
         """Return one page of a published roll's inventory, as it stands on the storage."""

@@ -24,6 +24,7 @@ from syncd.errors import (
 )
 from syncd.handoff.doubts import Doubts
 from syncd.handoff.lanes import LaneKeeper
+from syncd.handoff.listing import list_all
 from syncd.handoff.outgoing import inventory_of
 from syncd.handoff.pending import text_bytes
 from syncd.handoff.unsealed import Unsealed
@@ -47,8 +48,6 @@ from syncd.wire.messages import (
     InventoryQuestion,
     LaneTicket,
     ListedRoll,
-    Listing,
-    ListingAnswer,
 )
 from syncd.wire.pulse import Pulse
 
@@ -120,11 +119,11 @@ class Fetching:
         problem: SyncdError | None = None
         for name, origin in tuple(self._peers.items()):  # somebody may be forgotten meanwhile
             try:
-                answer: ListingAnswer = await origin.calls.ask(Listing())
+                listed = await list_all(origin.calls, name)
             except (PeerUnreachableError, PeerRefusedError) as error:
                 problem = error
                 continue
-            found += [Found(name, roll) for roll in answer.rolls]
+            found += [Found(name, roll) for roll in listed]
         if problem is not None and not found:
             raise problem
         return found

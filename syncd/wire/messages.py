@@ -341,7 +341,17 @@ class CalledAnswer(Message):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing(Message):
-    """Ask which rolls can be fetched."""
+    """Ask which rolls can be fetched, newest first; after: behind the one with this id.
+
+    handoff/listing.py says where a page ends.
+    """
+
+    after: Annotated[str | None, Maybe(HexText(ROLL_ID_LENGTH))] = None
+
+    def to_plain(self) -> dict[str, Any]:
+        """Leave out a field that says nothing: a box that knows no pages would refuse it."""
+        plain = Message.to_plain(self)
+        return plain if self.after else {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -362,7 +372,7 @@ class ListedRoll(Message):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListingAnswer(Message):
-    """The rolls that can be fetched."""
+    """Rolls that can be fetched: one page of them."""
 
     rolls: Annotated[tuple[ListedRoll, ...], Many(_Inner(ListedRoll), LISTED_ROLLS_MAX)] = ()
 

@@ -151,7 +151,7 @@ any_message = st.one_of(
         message=texts,
         path=texts,
     ),
-    st.builds(m.Listing),
+    st.builds(m.Listing, after=st.none() | roll_ids),
     st.builds(m.ListingAnswer, rolls=st.lists(listed, max_size=3).map(tuple)),
     st.builds(m.InventoryQuestion, roll_id=roll_ids, first=counts),
     st.builds(m.InventoryAnswer, head=offers, first=counts, files=pages, more=st.booleans()),
@@ -365,3 +365,11 @@ def test_a_measuring_out_of_its_bounds_is_refused(
     plain = {"run": 1, "step": "write"} if kind is m.Speed else {}
     with pytest.raises(BadMessage, match=says):
         m.unpack(kind, bytes(msgpack.packb(plain | changed)))
+
+
+@pytest.mark.parametrize("after", ["", "5a17", "G" * 32, "A" * 32, "../" + "a" * 29, 5, [], True])
+def test_a_page_of_a_listing_begins_behind_a_roll(after: Any) -> None:
+    """The id of one, or nothing at all, and then no field travels."""
+    with pytest.raises(BadMessage, match=r"Listing\.after must be 32"):
+        m.unpack(m.Listing, bytes(msgpack.packb({"after": after})))
+    assert m.pack(m.Listing()) == m.pack(m.unpack(m.Listing, b"\x81\xa5after\xc0")) == b"\x80"
