@@ -19,6 +19,7 @@ from syncd.handoff.aim import Aim
 from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching
+from syncd.handoff.garbled import GarbledLanes
 from syncd.handoff.handover import Handover
 from syncd.handoff.presence import NOT_PAIRED, Presence, Trouble
 from syncd.handoff.published import Published
@@ -41,7 +42,7 @@ from syncd.storage.keeper import Keeper
 from syncd.storage.lookout import Lookout
 from syncd.storage.rechecking import Rechecking
 from syncd.storage.troubles import NoSuchParcelError
-from syncd.wire.frames import UnfitFrameError
+from syncd.wire.frames import PeerProtocolError, UnfitFrameError
 from syncd.wire.lane import LaneStats, serve_lane, take_lane
 from syncd.wire.lane_watch import LaneState, LaneWatch
 from syncd.wire.messages import Hello
@@ -134,6 +135,7 @@ class Parts:
         self.published = self._published()
         self.landings = self._landings()
         self.fetching = self._fetching()
+        self._garbled = GarbledLanes()
         self._held_log = HeldLog(journal, ports.clock)
         self.relay = Relay(subscribers, journal, ports, path_of=self._path_of)
 
@@ -222,6 +224,11 @@ class Parts:
                 await self._serve(redeemed, link, state, unfit)
             except (UnfitFrameError, NoSuchParcelError) as error:
                 unfit(UnfitError(error.problem, remedy=error.remedy))
+                raise
+            except PeerProtocolError:
+                garbled = self._garbled.note(peer, self.ports.clock.monotonic_s())
+                if garbled is not None:
+                    self.desk.refusals.note(peer, "lane", garbled)
                 raise
 
     async def _serve(

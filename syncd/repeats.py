@@ -34,7 +34,7 @@ class Repeats:
         self._clock = clock
         self._troubles: dict[str, _Trouble] = {}
 
-    def trouble(self, key: str, text: str) -> bool:
+    def trouble(self, key: str, text: str, level: int = logging.WARNING) -> bool:
         """Log text if it is new, or has not been said for long; tell whether it was."""
         now_s = self._clock.monotonic_s()
         trouble = self._of(key, now_s)
@@ -42,13 +42,13 @@ class Repeats:
         trouble.last_s = now_s
         if text not in trouble.texts and len(trouble.texts) < TEXTS_MAX:
             trouble.texts.add(text)
-            self._log.warning("%s", text)
+            self._log.log(level, "%s", text)
             return True
         if now_s < trouble.next_s:
             return False
         trouble.pause_s = min(REPEAT_CAP_S, trouble.pause_s * REPEAT_FACTOR)
         trouble.next_s = now_s + trouble.pause_s
-        self._log.warning("%s (for %s)", text, _span(trouble, now_s))
+        self._log.log(level, "%s (for %s)", text, _span(trouble, now_s))
         return True
 
     def well(self, key: str, text: str) -> bool:

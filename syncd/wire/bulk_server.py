@@ -7,7 +7,8 @@ A connection without a proven ticket costs one descriptor and a few hundred byte
 porch, and takes no room from lanes: those have theirs, BULK_LINKS_MAX in all and LANES_MAX a peer.
 
 Whatever ends a lane ends only that lane: a lost link is the dialler's to mend and is logged
-quietly, anything unforeseen is logged with its traceback.
+quietly, with the peer's name, and now and then if that goes on; anything unforeseen is logged with
+its traceback.
 """
 
 import asyncio
@@ -165,24 +166,26 @@ class BulkServer:
 
     def _start(self, link: TcpLink, redeemed: Redeemed) -> None:
         running = self._lines.run(f"bulk-{link.where}", self._ride(link, redeemed))
-        task = asyncio.create_task(self._watch(link, running), name=f"bulk-{link.where}")
+        task = asyncio.create_task(
+            self._watch(link, redeemed.peer.name, running), name=f"bulk-{link.where}"
+        )
         self._lanes[task] = link
         self._peers[task] = redeemed.peer.name
         task.add_done_callback(self._lanes.pop)
         task.add_done_callback(self._peers.pop)
 
-    async def _watch(self, link: TcpLink, running: Coroutine[Any, Any, None]) -> None:
+    async def _watch(self, link: TcpLink, peer: str, running: Coroutine[Any, Any, None]) -> None:
         """Log how a lane ended."""
         try:
             await running
         except LinkEndedError as error:
             log.debug("%s", error)
         except LinkLostError as error:
-            log.info("%s: %s", link.where, error)
+            self._repeats.trouble(f"lost {peer}", f"A lane of {peer}: {error}", logging.INFO)
         except SyncdError as error:
-            log.warning("%s: %s", link.where, error)
+            self._repeats.trouble(f"failed {peer}", f"A lane of {peer}: {error}")
         except Exception:
-            log.exception("The lane of %s failed.", link.where)
+            log.exception("The lane of %s at %s failed.", peer, link.where)
         finally:
             link.close()
 

@@ -96,6 +96,15 @@ class Calls:
             await self._ride(ticket, purpose, lambda talk: _say(talk, events, plain, heard))
         return " ".join(heard)
 
+    async def garble(self) -> None:
+        """Open a lane with a good ticket and send what no lane has."""
+
+        async def garble(talk: Talk) -> None:
+            await talk._link.send(b"\xff" * 64)
+
+        with suppress(LinkLostError):
+            await self._ride(await self.ask(OpenLane(purpose="send")), "send", garble)
+
     async def is_welcome(self, ticket: LaneTicket, purpose: str = "send") -> bool:
         """Tell whether a ticket opens a lane."""
         try:

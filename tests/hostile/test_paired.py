@@ -353,6 +353,23 @@ def test_a_peer_that_takes_tickets_without_end_takes_them_from_itself(scene: Sce
     scene.attack(attack)
 
 
+def test_lanes_that_nobody_can_read_are_told_with_who_opens_them_and_fill_no_log(
+    scene: Scene,
+) -> None:
+    """A good ticket, 64 bytes of nothing, again and again."""
+
+    async def attack(scene: Scene) -> None:
+        async with scene.offload.calling(scene.pair.processing) as calls:
+            for _ in range(60):
+                await calls.garble()
+
+    scene.attack(attack)
+    log = (scene.pair.processing.folder / "log").read_text().splitlines()
+    assert len([line for line in log if "carried what no lane may" in line]) <= 10
+    (told,) = [line for line in scene.events("refused") if "nothing can be read" in line]
+    assert '"peer": "offload-2"' in told
+
+
 def test_links_that_are_put_on_the_storage_meanwhile_lead_nowhere(scene: Scene) -> None:
     """Folders of a roll under way, exchanged for links again and again: nothing goes through."""
     stop = threading.Event()

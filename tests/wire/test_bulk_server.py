@@ -10,7 +10,7 @@ from syncd.wire import bulk_server
 from syncd.wire.frames import frame_bytes
 from syncd.wire.keys import Seal
 from syncd.wire.lane_events import LaneHello, encode
-from tests.wire.bulk_box import OTHER, PEER, SIZES, SOON_S, box, is_closed_by_them, moves_all
+from tests.wire.bulk_box import LINES, OTHER, PEER, SIZES, SOON_S, box, is_closed_by_them, moves_all
 
 pytestmark = pytest.mark.usefixtures("nothing_left")
 
@@ -156,3 +156,19 @@ async def test_a_lane_that_its_owner_ends_is_no_news(caplog: pytest.LogCaptureFi
             await moves_all(there, "send")
             await there.until_open(0)
     assert caplog.messages == []
+
+
+async def test_a_peer_that_opens_lanes_for_nothing_fills_no_log(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """A few lines with its name, however many they are."""
+    caplog.set_level("INFO", "syncd.wire.bulk_server")
+    async with box() as there:
+        for _ in range(40):
+            link = await there.show_ticket()
+            await LINES.run("garbling", link.send(b"\xff" * 64))
+            assert await is_closed_by_them(link)
+        await there.until_open(0)
+    lines = [each.message for each in caplog.records if each.name == "syncd.wire.bulk_server"]
+    assert 1 <= len(lines) <= 8, lines
+    assert all(PEER.name in line for line in lines)
