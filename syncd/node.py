@@ -20,11 +20,12 @@ from syncd.company import Reach
 from syncd.config import Config
 from syncd.config.shapes import NoticeConfig, NoticeKind, Role
 from syncd.counted import counted
+from syncd.edges import private_file
 from syncd.edges.accepting import log_refused_accepts_rarely
 from syncd.edges.chance import SystemChance
 from syncd.edges.changes import Changes
 from syncd.edges.clock import RealClock
-from syncd.edges.disk import RealDisk
+from syncd.edges.disk import RealDisk, RealFolder
 from syncd.edges.hardware import SystemHardware
 from syncd.edges.state_lock import StateLock
 from syncd.edges.threads import ThreadLines
@@ -314,7 +315,8 @@ def _open_journal(
     state = config.node.state
     try:
         state.mkdir(0o700, parents=True, exist_ok=True)
-        folder = ports.disk.open_folder(str(state))
+        # A folder that was there before keeps its mode: what is made in it is private by itself.
+        folder = RealFolder(str(state), private_file.MODE)
         stack.callback(folder.close)
         journal = open_journal(
             state,

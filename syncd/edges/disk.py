@@ -86,10 +86,12 @@ class RealFolder:
     """An open folder. Methods may be called from several threads.
 
     close() takes effect when nobody is in one; whoever comes later is told ESTALE.
+    file_mode: of the files that it makes, less what the system's umask takes.
     """
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, file_mode: int = _FILE_MODE) -> None:
         self._path = path
+        self._file_mode = file_mode
         self._fd = patiently(lambda: os.open(path, _FOLDER_FLAGS), lambda: None)
         self._kept_max = kept_folders_max()
         self._lock = threading.RLock()
@@ -297,7 +299,7 @@ class RealFolder:
 
     def _open(self, name: str, flags: int, folder_fd: int) -> int:
         return patiently(
-            lambda: os.open(name, flags, _FILE_MODE, dir_fd=folder_fd), self._let_go_of_parents
+            lambda: os.open(name, flags, self._file_mode, dir_fd=folder_fd), self._let_go_of_parents
         )
 
     def _dup(self, fd: int) -> int:

@@ -85,6 +85,7 @@ def mark_wal(db: Connection) -> None:
 
 def copy_to(db: Connection, target: Path) -> None:
     """Copy all that is in an open journal to a file of its own, durably; over what is there."""
+    make_private(target)
     with contextlib.closing(sqlite3.connect(target)) as copy:
         db.backup(copy)
 
@@ -101,7 +102,18 @@ def check_file_system(path: Path | None, file_system: str) -> None:
         _log.warning("the journal %s is on %s; a local disk is safer", path, file_system)
 
 
+def make_private(path: Path) -> None:
+    """Make an empty file that is syncd's user's alone, if none is there: SQLite takes it as new.
+
+    What SQLite puts beside a file has that file's mode: tests/journal/test_modes.py looks.
+    """
+    with contextlib.suppress(OSError):  # what is wrong there, SQLite says when it opens it
+        path.touch(0o600, exist_ok=False)
+
+
 def _connect(path: Path | None) -> Connection:
+    if path is not None:
+        make_private(path)
     return sqlite3.connect(
         path or ":memory:",
         timeout=_BUSY_TIMEOUT_S,
