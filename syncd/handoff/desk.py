@@ -23,7 +23,7 @@ from syncd.journal import notices, rolls, settings
 from syncd.journal.also import Also
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin
-from syncd.limits import TIDINGS_WAIT_S
+from syncd.limits import CONTROL_BODY_BYTES_MAX, TIDINGS_WAIT_S
 from syncd.ports import Ports
 from syncd.roll.names import shown
 from syncd.roll.parcels import ParcelPlan
@@ -58,10 +58,12 @@ from syncd.wire.messages import (
     Tidings,
     TidingsAnswer,
     Withhold,
+    pack,
 )
 from syncd.wire.tickets import Tickets
 
 TIDINGS_MAX = 200
+TIDINGS_BYTES_MAX = CONTROL_BODY_BYTES_MAX // 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +274,7 @@ class Desk:
             )
             for row in rows
         )
-        return TidingsAnswer(journal_id=journal_id, notices=tidings)
+        return TidingsAnswer(journal_id=journal_id, notices=_that_fit(tidings))
 
     def _withhold(self, peer: PeerIdentity, question: Withhold) -> Done:
         """Hold a roll here, too, that the source side found to be wrong; or wait for it no more."""
@@ -364,3 +366,13 @@ class Desk:
                     note=f"fetched and verified by {peer.name}: {question.digest_check}",
                 )
         return Done()
+
+
+def _that_fit(tidings: tuple[Tiding, ...]) -> tuple[Tiding, ...]:
+    """Return the first of them, as many as fit one answer: what a peer said is in their texts."""
+    filled_bytes = 0
+    for place, tiding in enumerate(tidings):
+        filled_bytes += len(pack(tiding))
+        if place and filled_bytes > TIDINGS_BYTES_MAX:
+            return tidings[:place]
+    return tidings

@@ -34,8 +34,10 @@ from syncd.wire.messages import (
     OpenLane,
     PeerIdentity,
     Tiding,
+    Tidings,
     TidingsAnswer,
     Withhold,
+    pack,
 )
 from syncd.wire.turns import Turns
 from tests.faults.scenes import (
@@ -288,6 +290,35 @@ def test_holding_and_releasing_without_end_fills_no_journal() -> None:
         with world.processing.journal.read() as db:
             assert notices.total(db) < 3 * CHANGES_BURST + 100
             assert len(notices.after(db, 0, kinds=["refused"])) <= 2
+
+    play(world, scene)
+
+
+def test_notices_with_long_texts_come_in_answers_that_fit() -> None:
+    """Whatever a peer had written into them: each answer can be sent, and none is left out."""
+    world = World(6)
+
+    async def scene() -> None:
+        await asyncio.sleep(1)
+        await _offered(world, 1)
+        head, _ = _roll(1)
+        for turn in range(150):
+            message = f"{turn:04}" + "\N{CLAPPER BOARD}" * 2000
+            withhold = Withhold(
+                roll_id=head.roll_id, code=HeldCode.SOURCE_UNREADABLE, message=message
+            )
+            for question in (withhold, replace(head, rank=turn)):
+                await world.net.ask("offload-2", "process-1", question)
+        seen: list[Tiding] = []
+        while True:
+            after = Tidings(after=seen[-1].seq if seen else 0, wait_s=0.0)
+            answer = await world.net.ask("offload-2", "process-1", after)
+            pack(answer)
+            if not answer.notices:
+                break
+            seen += answer.notices
+        held = [each.body["data"]["message"][:4] for each in seen if each.kind == "held"]
+        assert held == [f"{turn:04}" for turn in range(150)]
 
     play(world, scene)
 
