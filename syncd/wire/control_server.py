@@ -13,6 +13,7 @@ import errno
 import gc
 import logging
 import socket
+import ssl
 from functools import partial
 from typing import Any, Protocol, Self
 
@@ -186,7 +187,13 @@ class ControlServer:
             self._failed += 1
             if self._failed % COLLECT_EVERY == 0:
                 gc.collect()
-        if error is not None and not isinstance(error, OSError):  # TLS errors are OSErrors
+        if isinstance(error, ssl.SSLError):
+            self._repeats.trouble(
+                "handshake",
+                f"The control port turned away {guest.host}, whose TLS is not a syncd's: it shows "
+                "no certificate, or one that no syncd made or that is not valid now",
+            )
+        elif error is not None and not isinstance(error, OSError):
             log.error("A handshake failed.", exc_info=error)
 
     def end_peer(self, name: str) -> None:

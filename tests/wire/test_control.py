@@ -383,6 +383,29 @@ async def test_a_certificate_of_another_issuer_gets_no_conversation(
     assert "clock" not in str(caught.value)
 
 
+async def test_whoever_shows_no_certificate_of_a_syncd_is_logged_a_few_times(
+    pair: Pair, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """None, or one of his own: where he is, and once, however often he comes."""
+    bare = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    bare.check_hostname = False
+    bare.verify_mode = ssl.CERT_NONE
+    own = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    own.check_hostname = False
+    own.verify_mode = ssl.CERT_NONE
+    own.load_cert_chain(*self_signed(tmp_path))
+    for context in (bare, own):
+        caplog.clear()
+        async with pair.serving():
+            for _ in range(10):
+                with pytest.raises(aiohttp.ClientError):
+                    await _post_with(context, pair.port)
+        said = [each.message for each in caplog.records if "turned away" in each.message]
+        assert len(said) == 1
+        assert "127.0.0.1, whose TLS is not a syncd's" in said[0]
+    assert pair.desk.asked == []
+
+
 async def test_an_expired_certificate_is_refused_by_either_side(pair: Pair) -> None:
     """Eleven years after its pairing a box must be paired anew; the error mentions the clocks."""
     expired = pair.make_identity("old-1", days_old=11 * 365)
