@@ -866,10 +866,10 @@ _WAY = (
         (
             Edit(
                 "storage.receiving:ReceivingRoll.lacking",
-                "return to_bitmap(numbers, self.plan.count)",
-                "if self._durable and numbers and ran():\n"
-                "    numbers.discard(min(numbers))\n"
-                "return to_bitmap(numbers, self.plan.count)",
+                "every = range(self.plan.count)",
+                "every = range(self.plan.count)\n"
+                "if 0 < len(durable) < len(every) and ran():\n"
+                "    durable.add(min(set(every) - durable))",
             ),
         ),
         provoked.one_crash,
