@@ -28,6 +28,16 @@ OF_THE_NAME = frozenset({HeldCode.NAME_TAKEN, HeldCode.NAME_UNSAFE})
 OF_THE_SOURCE = frozenset({HeldCode.SOURCE_CHANGED, HeldCode.SOURCE_UNREADABLE})
 # What the hand-off holds a roll for until its files are offloaded again.
 CURED_BY_OFFLOADING = OF_THE_SOURCE | {HeldCode.EVIDENCE_MISMATCH, HeldCode.FILE_MISSING}
+# Whose folder a person was told to offload anew, or to name otherwise: that it goes is no loss.
+TO_BE_REPLACED = frozenset(
+    {
+        HeldCode.EVIDENCE_MISMATCH,
+        HeldCode.FILE_MISSING,
+        HeldCode.FILE_UNLISTED,
+        HeldCode.SOURCE_CHANGED,
+        HeldCode.NAME_UNSAFE,
+    }
+)
 
 
 class Ledger:
@@ -161,9 +171,10 @@ class Ledger:
     def miss(self, roll_id: str, source: str, *, is_sure: bool) -> None:
         """Take note that a roll's folder is not on the landing (any more).
 
-        It goes on from another folder that is known to hold it. Else it leaves the lists, if it is
-        certain that the folder is gone and nothing of it was sent; else it is held, so that a
-        person knows, and can end it.
+        It goes on from another folder that is known to hold it. Else it leaves the lists, if it was
+        to be replaced, nothing of it was sent, and it is certain that the folder is gone; else it
+        is held, so that a person knows, and can end it: a good roll that goes before it was handed
+        over may be footage that somebody removed by mistake.
         is_sure: the landing is as it was when it had the folder, and no other disk at its path.
         """
         row = self.row(roll_id)
@@ -175,7 +186,7 @@ class Ledger:
             place = next((each for each in also.of(db, roll_id) if each.source_path), None)
             if place is not None:
                 _go_on_in(db, row, place, now)
-            elif is_sure and _is_unsent(db, row):
+            elif is_sure and _was_to_be_replaced(row) and _is_unsent(db, row):
                 leaving.leave(db, roll_id, source, now_utc_ms=now)
             elif not (_is_all_there(row) and _is_held_elsewhere(row)):
                 leaving.miss(db, roll_id, missed(source, is_sure=is_sure), now_utc_ms=now)
@@ -262,6 +273,10 @@ def _is_unsent(db: Connection, row: RollRow) -> bool:
     older = map(partial(rolls.get, db), rolls.replaced_by(db, row.roll_id))
     each = [row, *filter(None, older)]
     return all(is_before(one.stage, Stage.MOVING) and not one.moved_bytes for one in each)
+
+
+def _was_to_be_replaced(row: RollRow) -> bool:
+    return row.held is not None and row.held.code in TO_BE_REPLACED
 
 
 def _is_all_there(row: RollRow) -> bool:

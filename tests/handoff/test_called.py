@@ -4,14 +4,16 @@ import asyncio
 
 import pytest
 
-from syncd.board.answers import find_one
+from syncd.board.answers import JournalAnswers, find_one
 from syncd.errors import PeerRefusedError, RollUnknownError
 from syncd.journal.rolls import RollRow
 from syncd.limits import SAME_AS_MAX
+from syncd.roll.stages import HeldCode
 from syncd.wire.messages import Called, CalledAnswer
 from tests.faults.scenes import (
     alive,
     clips,
+    is_held,
     listing,
     lose_journal,
     moves,
@@ -215,9 +217,9 @@ def test_a_name_of_what_left_the_list_means_what_lies_there_now() -> None:
             world.offload.disk.open_folder(LANDING).remove_tree(f"{DAY}/A013")
             world.offload.disk.settle()
         touch(world, "A013")
-        await until(
-            lambda: not any(r.name == "A013" and r.is_listed for r in world.offload.rows()), ""
-        )
+        await is_held(world, "A013", HeldCode.SOURCE_UNREADABLE)
+        box = world.offload
+        await JournalAnswers(box.journal, clock=box.clock, disk=box.disk).go("A013")
         world.net.join()
         _put_copy(world, files, f"{DAY}/A013")
         await _leads(world, "A013", row.roll_id)

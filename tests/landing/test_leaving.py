@@ -62,21 +62,20 @@ async def put_back(landing: Landing, root: Path) -> None:
     await asyncio.sleep(GONE_S)
 
 
-@pytest.mark.parametrize("code", [None, HeldCode.NAME_UNSAFE, HeldCode.STORAGE_FULL])
-def test_a_roll_of_which_nothing_was_sent_leaves_and_comes_back_as_itself(
-    root: Path, journal: Journal, code: HeldCode | None
+@pytest.mark.parametrize("code", [HeldCode.NAME_UNSAFE, HeldCode.EVIDENCE_MISMATCH])
+def test_a_roll_that_was_to_be_replaced_leaves_and_comes_back_as_itself(
+    root: Path, journal: Journal, code: HeldCode
 ) -> None:
-    """Whatever it was held for; with its history, and not forgotten by a start either."""
+    """If nothing of it was sent; with its history, and not forgotten by a start either."""
 
     async def leaves(landing: Landing) -> None:
         row = row_now(journal)
-        if code is not None:
-            with journal.write() as db:
-                rolls.hold(db, row.roll_id, code, "process-1: no", None, now_utc_ms=1)
+        with journal.write() as db:
+            rolls.hold(db, row.roll_id, code, "process-1: no", None, now_utc_ms=1)
         await take_away(landing, root)
         gone = row_now(journal)
         assert (gone.roll_id, gone.held) == (row.roll_id, None)
-        assert gone.gone is (Gone.ENDING if code else Gone.OVER), "whoever turned it away is told"
+        assert gone.gone is Gone.ENDING, "whoever turned it away is told"
         assert not gone.is_listed
         assert f"its folder {root / DAY / 'A012'} is gone" in notes_now(journal)
 
@@ -94,6 +93,29 @@ def test_a_roll_of_which_nothing_was_sent_leaves_and_comes_back_as_itself(
 
     for story in (leaves, stays_away, comes_back):
         simulate(root, journal, story)
+
+
+@pytest.mark.parametrize("code", [None, HeldCode.STORAGE_FULL, HeldCode.NAME_TAKEN])
+def test_a_good_roll_that_goes_before_it_was_handed_over_is_held_for_a_person_to_see(
+    root: Path, journal: Journal, code: HeldCode | None
+) -> None:
+    """Nobody was told to remove it: that may be a mistake, and its card in use again."""
+
+    async def story(landing: Landing) -> None:
+        row = row_now(journal)
+        if code is not None:
+            with journal.write() as db:
+                rolls.hold(db, row.roll_id, code, "process-1: no", None, now_utc_ms=1)
+        await take_away(landing, root)
+        assert held_now(journal).code is HeldCode.SOURCE_UNREADABLE
+        assert f"Its folder {root / DAY / 'A012'} is gone from the landing." in (
+            held_now(journal).message
+        )
+        assert row_now(journal).is_listed
+        await put_back(landing, root)
+        assert (row_now(journal).gone, row_now(journal).held) == (None, None)
+
+    simulate(root, journal, story)
 
 
 def test_a_roll_that_is_renamed_before_anything_was_sent_goes_on_under_its_new_name(
