@@ -1,6 +1,7 @@
 """What every test may use: a journal in memory; and no test leaves a thread behind."""
 
 import gc
+import signal
 import threading
 import time
 from collections.abc import Iterator
@@ -10,6 +11,12 @@ import pytest
 from syncd.journal.journal import Journal
 
 THREAD_GRACE_S = 2.0
+
+
+def pytest_configure() -> None:
+    """Let what tests start hear Ctrl-C, which the background jobs of a shell ignore."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture
