@@ -18,12 +18,12 @@ def set_gone(db: Connection, roll_id: str, gone: Gone | None) -> None:
 
 
 def leave(db: Connection, roll_id: str, source: str, *, now_utc_ms: int) -> None:
-    """Take a roll of which nothing was sent from the lists.
+    """Take a held roll of which nothing was sent from the lists.
 
-    If it was held, the storage may have turned it away, and is still to be told.
+    The storage may have turned it away, and is still to be told.
     """
-    was_held = rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
-    set_gone(db, roll_id, Gone.ENDING if was_held else Gone.OVER)
+    rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
+    set_gone(db, roll_id, Gone.ENDING)
     text = f"off the list: its folder {source} is gone, and nothing of it was sent"
     rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
 
