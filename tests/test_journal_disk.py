@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from syncd.limits import MIB
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import Box, Pair, place_roll, wait_until
 from tests.faults.fuse.faults import Fault
 from tests.faults.fuse.mount import FaultyMount, why_no_fuse

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from syncd.limits import LANES_DEFAULT, MIB
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import DAY, Box, Pair, place_roll, wait_until
 
 CLIP_BYTES, CLIPS = 20 * MIB, 8

@@ -6,8 +6,8 @@ import tempfile
 import time
 from pathlib import Path
 
+from tests.bench.staging import make_roll
 from tests.bench.table import Table
-from tests.bench.throughput import make_roll
 from tests.boxes import DAY, Pair, wait_until
 
 REPEATS = 5

@@ -13,8 +13,8 @@ from pathlib import Path
 import xxhash
 
 from tests.bench.history import write_history
+from tests.bench.staging import make_roll
 from tests.bench.table import Table
-from tests.bench.throughput import make_roll
 from tests.boxes import Pair, place_roll
 
 TOTAL_BYTES = 64 << 30

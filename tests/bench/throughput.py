@@ -4,7 +4,6 @@ By hand: `cp -r`, `sync` of the copy's file system, `xxhsum` of both copies (XXH
 other, as a person would type it. Hand-off: from the manifest's appearance to the roll's `ready`.
 """
 
-import os
 import shutil
 import statistics
 import subprocess
@@ -12,9 +11,7 @@ import tempfile
 import time
 from pathlib import Path
 
-import xxhash
-
-from tests.bench.history import write_history
+from tests.bench.staging import make_roll
 from tests.bench.table import Table
 from tests.boxes import DAY, Pair, place_roll
 
@@ -62,29 +59,6 @@ def _measure(
     hand_s, off_s = statistics.median(by_hand), statistics.median(handed)
     spread = max(handed) - min(handed)
     table.add(where, lanes, kind, size, hand_s, off_s, spread, off_s / hand_s, size / off_s / 1e6)
-
-
-def make_roll(folder: Path, file_bytes: int, count: int) -> None:
-    """Make files of random bytes and, as the last thing, an ASC MHL history that covers them."""
-    clips = folder / "Clips"
-    clips.mkdir(parents=True)
-    block = os.urandom(min(file_bytes, 64 << 20))
-    digests = {}
-    for number in range(count):
-        path = clips / f"A012_{number:06}.mov"
-        hasher = xxhash.xxh64()
-        with path.open("wb") as file:
-            written = 0
-            while written < file_bytes:
-                part = block[: file_bytes - written]
-                tag = f"{number}:{written}".encode()
-                for piece in (tag, part[len(tag) :]):
-                    file.write(piece)
-                    hasher.update(piece)
-                written += len(part)
-        digests[f"Clips/{path.name}"] = (file_bytes, hasher.hexdigest())
-    write_history(folder, digests)
-    subprocess.run(["sync", "-f", str(folder)], check=True)
 
 
 def _by_hand(staged: Path, copy: Path) -> float:

@@ -12,7 +12,7 @@ from syncd.cli.client import BoardClient
 from syncd.config.values import HostPort
 from syncd.errors import DaemonUnreachableError
 from syncd.limits import MIB
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import DAY, Box, Pair, place_roll, wait_until
 
 PEER = '[[peer]]\nname = "{}"\nfingerprint = "{}"\naddress = "{}:{}"\n'

@@ -18,7 +18,7 @@ import pytest
 import xxhash
 
 from syncd.limits import KIB, LANES_DEFAULT, MIB
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import DAY, Box, Pair, place_roll, wait_until
 
 SEEDS = range(3)

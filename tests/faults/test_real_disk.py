@@ -12,7 +12,7 @@ from syncd.edges.disk import RealDisk
 from syncd.errors import StateDiskError
 from syncd.journal.opening import open_journal
 from syncd.limits import MIB
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import DAY, Pair, place_roll, wait_until
 from tests.faults.real_mounts import SmallDisk, why_no_loop
 from tests.faults.real_views import Following, command, listing, log_lines, wait_held

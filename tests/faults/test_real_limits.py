@@ -12,7 +12,7 @@ import xxhash
 from syncd.edges.memory import OUT_OF_MEMORY_CODE
 from syncd.limits import KIB, MIB
 from tests.bench.history import write_history
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import DAY, Box, Pair, place_roll, wait_until
 from tests.faults.real_views import Following, log_lines
 from tests.faults.test_kill import digests_below

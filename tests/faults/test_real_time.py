@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from syncd.limits import LANES_DEFAULT, MIB
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import DAY, Box, Pair, place_roll, wait_until
 from tests.faults.real_views import Following, command, listing, log_lines
 from tests.faults.test_kill import digests_below

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from syncd.limits import MIB
-from tests.bench.throughput import make_roll
+from tests.bench.staging import make_roll
 from tests.boxes import DAY, place_roll
 from tests.two_node.node import Node
 
