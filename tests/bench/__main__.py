@@ -2,16 +2,20 @@
 
 import argparse
 import json
+import signal
 import sys
 from pathlib import Path
+from types import FrameType
 
-from tests.bench import latency, memory, pulls, terabyte, throughput
+from tests.bench import idle, latency, memory, pulls, rush, terabyte, throughput
 from tests.bench.table import Table
 
 BENCHMARKS = {
     "throughput": throughput.run,
     "memory": memory.run,
     "latency": latency.run,
+    "idle": idle.run,
+    "rush": rush.run,
     "terabyte": terabyte.run,
     "pulls": pulls.run,
 }
@@ -24,6 +28,8 @@ def main() -> int:
     parser.add_argument("--json", type=Path, help="write the table to this file, too")
     parser.add_argument("--small", action="store_true", help="much smaller, for a try")
     given = parser.parse_args()
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _end)
     if given.name is None:
         for name, run in BENCHMARKS.items():
             print(f"{name:12} {(sys.modules[run.__module__].__doc__ or '').splitlines()[0]}")
@@ -33,6 +39,11 @@ def main() -> int:
     if given.json is not None:
         given.json.write_text(json.dumps(table.plain(), indent=1) + "\n")
     return 1 if table.missed else 0
+
+
+def _end(number: int, _: FrameType | None) -> None:
+    """End as at Ctrl-C: daemons are ended on the way out, and folders removed."""
+    raise SystemExit(128 + number)
 
 
 if __name__ == "__main__":

@@ -43,4 +43,6 @@ class Table:
 
 
 def _text(value: Any) -> str:
-    return f"{value:.3g}" if isinstance(value, float) and abs(value) < 100 else str(value)
+    if not isinstance(value, float):
+        return str(value)
+    return f"{value:.3g}" if abs(value) < 100 else f"{value:.0f}"

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from syncd.demo.cable import GIGABIT_BYTES_PER_S
-from tests.bench.pulls import Plan, broken, plan, pull_through
-from tests.bench.trace import Passed, Pull, costs_of
+from tests.bench.pulls import Plan, broken, plan, pull_through, stale
+from tests.bench.trace import Cost, Passed, Pull, costs_of
 from tests.bench.ways import How, RelayWay, Way, make_way
 
 # The goal is 2 s, and the long run measures it; a machine that runs all tests may be busier.
@@ -82,6 +82,16 @@ def test_a_return_counts_from_the_mended_cable_to_the_first_byte_written() -> No
     (cost,) = costs_of(pulls, written, written).pulls
 
     assert (cost.back_s, cost.fresh_s) == (0.5, 1.0)
+
+
+def test_a_new_byte_is_late_unless_the_next_pull_came_first() -> None:
+    """What is cut off again half a second later had no time for one."""
+    early = Cost(Pull("down", 1.0, 2.0), back_s=0.1, fresh_s=1.0)
+    cut_short = Cost(Pull("down", 4.0, 5.0), back_s=0.1)
+    late = Cost(Pull("down", 5.5, 6.0), back_s=0.1, fresh_s=2.5)
+    never = Cost(Pull("down", 9.0, 10.0), back_s=0.1)
+
+    assert [stale(costs, 2.0) for costs in ([early, cut_short, late], [early, never])] == [1, 1]
 
 
 def test_every_way_of_pulling_is_planned_and_a_seed_plans_the_same_again() -> None:
