@@ -195,9 +195,9 @@ class Pair:
             _peer(self.offload), f'[storage]\npath = "{self.storage}"\n', processing
         )
 
-    def configure_clear(self) -> None:
-        """Write both configs so that parcels travel unencrypted on loopback."""
-        table = '[[clear]]\npeer = "{}"\nnet = "127.0.0.0/24"\n'
+    def configure_clear(self, net: str = "127.0.0.0/24") -> None:
+        """Write both configs so that parcels travel unencrypted on net; by default on loopback."""
+        table = f'[[clear]]\npeer = "{{}}"\nnet = "{net}"\n'
         self.configure(offload=table.format("process-1"), processing=table.format("offload-1"))
 
     def __enter__(self) -> "Pair":

@@ -7,11 +7,25 @@ import sys
 from pathlib import Path
 from types import FrameType
 
-from tests.bench import idle, latency, memory, pulls, rush, terabyte, throughput
+from tests.bench import (
+    idle,
+    latency,
+    links,
+    memory,
+    pulls,
+    rush,
+    sequence,
+    small_files,
+    terabyte,
+    throughput,
+)
 from tests.bench.table import Table
 
 BENCHMARKS = {
     "throughput": throughput.run,
+    "small-files": small_files.run,
+    "sequence": sequence.run,
+    "links": links.run,
     "memory": memory.run,
     "latency": latency.run,
     "idle": idle.run,

@@ -9,8 +9,11 @@ import xxhash
 from tests.bench.history import write_history
 
 
-def make_roll(folder: Path, file_bytes: int, count: int) -> None:
-    """Make files of random bytes and, as the last thing, an ASC MHL history that covers them."""
+def make_roll(folder: Path, file_bytes: int, count: int) -> dict[str, tuple[int, str]]:
+    """Make files of random bytes and, as the last thing, an ASC MHL history that covers them.
+
+    Returns size and XXH64 of each, by path.
+    """
     clips = folder / "Clips"
     clips.mkdir(parents=True)
     block = os.urandom(min(file_bytes, 64 << 20))
@@ -30,3 +33,9 @@ def make_roll(folder: Path, file_bytes: int, count: int) -> None:
         digests[f"Clips/{path.name}"] = (file_bytes, hasher.hexdigest())
     write_history(folder, digests)
     subprocess.run(["sync", "-f", str(folder)], check=True)
+    return digests
+
+
+def write_list(path: Path, digests: dict[str, tuple[int, str]]) -> None:
+    """Write a list that `xxhsum --check` reads."""
+    path.write_text("".join(f"{digest}  {name}\n" for name, (_, digest) in digests.items()))

@@ -89,13 +89,13 @@ class SpaceWay:
         remove_orphans()
         label = new_label()
         self.pair = Pair(folder)
-        self._near = SpaceBox(
+        self.near = SpaceBox(
             "offload-1", "offload", folder / "offload-1", f"{label}-near", f"{NET}.1"
         )
-        self._far = SpaceBox(
+        self.far = SpaceBox(
             "process-1", "processing", folder / "process-1", f"{label}-far", f"{NET}.2"
         )
-        self.pair.offload, self.pair.processing = self._near, self._far
+        self.pair.offload, self.pair.processing = self.near, self.far
         try:
             self._build()
         except BaseException:
@@ -105,35 +105,35 @@ class SpaceWay:
     def cut(self, how: How) -> None:
         match how:
             case How.DOWN_HERE:
-                self._near.interface.down()
+                self.near.interface.down()
             case How.DOWN_THERE:
-                self._far.interface.down()
+                self.far.interface.down()
             case _:
-                self._far.interface.drop_all()
+                self.far.interface.drop_all()
 
     def join(self, how: How) -> None:
         match how:
             case How.DOWN_HERE:
-                self._near.interface.up()
+                self.near.interface.up()
             case How.DOWN_THERE:
-                self._far.interface.up()
+                self.far.interface.up()
             case _:
-                self._far.interface.pass_all()
+                self.far.interface.pass_all()
 
     def set_rate(self, bytes_per_s: float) -> None:
-        self._near.interface.set_rate(bytes_per_s)
+        self.near.interface.set_rate(bytes_per_s)
 
     def close(self) -> None:
-        self._near.close()
-        self._far.close()
+        self.near.close()
+        self.far.close()
 
     def _build(self) -> None:
-        for box in (self._near, self._far):
+        for box in (self.near, self.far):
             run("ip", "netns", "add", box.space)
             run("ip", "-n", box.space, "link", "set", "lo", "up")
-        ends = ("type", "veth", "peer", "name", "cable", "netns", self._far.space)
-        run("ip", "-n", self._near.space, "link", "add", "cable", *ends)
-        for box in (self._near, self._far):
+        ends = ("type", "veth", "peer", "name", "cable", "netns", self.far.space)
+        run("ip", "-n", self.near.space, "link", "add", "cable", *ends)
+        for box in (self.near, self.far):
             run("ip", "-n", box.space, "address", "add", f"{box.address}/24", "dev", "cable")
             run("ip", "-n", box.space, "link", "set", "cable", "up")
 

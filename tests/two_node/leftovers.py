@@ -28,13 +28,17 @@ def is_orphan(label: str) -> bool:
     return label.startswith(PREFIX) and owner.isdigit() and not Path("/proc", owner).exists()
 
 
-def new_folder(label: str) -> Path:
-    """Return a new folder for one set of nodes, after those of killed runs were removed."""
-    for old in Path(tempfile.gettempdir()).glob(f"{PREFIX}*"):
+def new_folder(label: str, parent: Path | None = None) -> Path:
+    """Return a new folder for one set of nodes, after those of killed runs were removed.
+
+    parent: where; by default where the system has its temporary folders.
+    """
+    parent = parent or Path(tempfile.gettempdir())
+    for old in parent.glob(f"{PREFIX}*"):
         if is_orphan(old.name):
             _end_daemons_of(old)
             remove_folder(old)
-    folder = Path(tempfile.gettempdir(), label)
+    folder = parent / label
     folder.mkdir(mode=0o755)
     return folder
 
