@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import xxhash
 
-BLOCK, SYNC_BYTES = 4 << 20, 64 << 20
+BLOCK, SYNC_BYTES = 4 << 20, 256 << 20
 
 
 def give(link: socket.socket, fd: int, begin: int, end: int) -> list[tuple[bool, float]]:
