@@ -15,6 +15,7 @@ from syncd.limits import DIRECT_ALIGN_BYTES
 from syncd.ports import Entry, EntryKind, ReadLevel
 
 _VIEWS_PER_CALL = 512  # below IOV_MAX everywhere
+_TIME_NS_MAX = (1 << 63) - 1
 _O_DIRECT: int = getattr(os, "O_DIRECT", 0)
 MEMORY_FILE_SYSTEMS = frozenset({"tmpfs", "ramfs"})
 
@@ -32,11 +33,16 @@ def entry_of(name: str, status: os.stat_result) -> Entry:
         name,
         kind,
         status.st_size,
-        status.st_mtime_ns,
+        _kept_ns(status.st_mtime_ns),
         status.st_ino,
         status.st_dev,
-        status.st_ctime_ns,
+        _kept_ns(status.st_ctime_ns),
     )
+
+
+def _kept_ns(time_ns: int) -> int:
+    """Return a file's time as 64 bits hold it: from 1677 to 2262. A camera's clock may be wrong."""
+    return min(max(time_ns, -_TIME_NS_MAX), _TIME_NS_MAX)
 
 
 class RealFile:

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 from syncd.ports import Clock, Disk
 
+_TICK_S = 1e-6  # a peer may say any time; a rate is a number that can be shown
+
 
 @dataclass(frozen=True, slots=True)
 class Amount:
@@ -20,8 +22,9 @@ class Amount:
 
     @property
     def rate(self) -> float | None:
-        """Bytes per second; None if it was nothing."""
-        return self.total_bytes / self.elapsed_s if self.total_bytes and self.elapsed_s else None
+        """Bytes per second; None if it was nothing, or took no time that a clock shows."""
+        is_timed = self.elapsed_s > _TICK_S
+        return self.total_bytes / self.elapsed_s if self.total_bytes and is_timed else None
 
 
 async def together(work: Callable[[int], int], count: int, disk: Disk, clock: Clock) -> Amount:

@@ -1,6 +1,7 @@
 """The service over one landing: on simulated time with a real disk, and once with real events."""
 
 import asyncio
+import os
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from contextlib import asynccontextmanager, suppress
@@ -107,6 +108,23 @@ def test_rolls_that_are_there_at_the_start_are_found(tmp_path: Path, journal: Jo
             "A012": Stage.VERIFIED,
             "B007": Stage.ARRIVING,
         }
+
+    simulate(tmp_path, journal, story)
+
+
+def test_files_from_a_wrong_clock_do_not_keep_a_roll_from_being_verified(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """File systems hold times (ext4 up to 2446, inode timestamps) beyond 64 bits of nanoseconds."""
+    clips = write_clips(tmp_path, "A012")
+    for number, clip in enumerate(sorted(clips.rglob("*.mov"))):
+        stamp_ns = (12_622_780_800 + number) * 10**9  # 2370-01-01 and the seconds after
+        os.utime(clip, ns=(stamp_ns, stamp_ns))
+        assert clip.stat().st_mtime_ns > 1 << 63, "this file system holds such times"
+    write_evidence(clips)
+
+    async def story(_landing: Landing) -> None:
+        assert rows_of(journal)["A012"].stage is Stage.VERIFIED
 
     simulate(tmp_path, journal, story)
 

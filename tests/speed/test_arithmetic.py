@@ -3,6 +3,7 @@
 import pytest
 
 from syncd.speed.arithmetic import in_turns, payload_rate
+from syncd.speed.together import Amount
 
 # IEEE 802.3 (38 octets around a frame), RFC 791 and RFC 9293 (20 octets each), RFC 7323 (12): the
 # rates in MB/s for 1, 2.5, 10 and 25 Gb/s.
@@ -42,3 +43,9 @@ def test_nothing_is_said_of_a_link_of_which_nothing_is_known() -> None:
 def test_what_is_done_in_turns_takes_both_times() -> None:
     """300 MB/s and 600 MB/s one after the other are 200."""
     assert in_turns(300e6, 600e6) == pytest.approx(200e6)
+
+
+@pytest.mark.parametrize("elapsed_s", [0.0, 5e-324, 1e-9])
+def test_what_took_no_time_has_no_rate(elapsed_s: float) -> None:
+    """A peer may say so of its part; an endless rate could be neither shown nor written as JSON."""
+    assert Amount((1 << 63) - 1, elapsed_s).rate is None
