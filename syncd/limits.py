@@ -34,6 +34,9 @@ ROLL_FILES_MAX = 2_000_000
 ROLL_PARCELS_MAX = 2_097_152
 PATH_BYTES_MAX = 1024
 NAME_BYTES_MAX = 255
+# Moments: the years 1 to 9999 without three days at each end, as zones are up to 14 hours away.
+UTC_MS_MIN = -62_135_337_600_000  # 0001-01-04T00:00:00Z
+UTC_MS_MAX = 253_402_041_600_000  # 9999-12-29T00:00:00Z
 
 # Read-back and hashing read this much at once; a multiple of every device's block size.
 READ_BYTES = 4 * MIB

@@ -26,7 +26,7 @@ from syncd.board.streams import HEARTBEAT_S, EventStreams
 from syncd.config.values import HostPort
 from syncd.errors import ConfigError, UsageError
 from syncd.http_doors import HttpDoor
-from syncd.limits import SPEED_SECONDS_DEFAULT, SPEED_SECONDS_MAX
+from syncd.limits import SPEED_SECONDS_DEFAULT, SPEED_SECONDS_MAX, UTC_MS_MAX
 from syncd.ports import Clock
 from syncd.repeats import Repeats
 
@@ -360,7 +360,7 @@ def _needed_by(value: Any) -> int | None:
         utc_ms = int(moment.astimezone(UTC).timestamp() * 1000)
     except (TypeError, ValueError, OverflowError):
         moment, utc_ms = None, -1
-    if moment is None or moment.tzinfo is None or utc_ms < 0:
+    if moment is None or moment.tzinfo is None or not 0 <= utc_ms <= UTC_MS_MAX:
         raise UsageError(
             '"needed_by" is no time.', remedy='Send one such as "2026-03-14T19:00:00Z", or null.'
         )

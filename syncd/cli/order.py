@@ -120,6 +120,7 @@ def read_needed_by(text: str, *, now: datetime) -> str | None:
     else:
         try:
             found = datetime.fromisoformat(text).astimezone()
+            found.astimezone(UTC)
         except (ValueError, OverflowError) as error:
             message = 'write "19:00", "2026-03-14 19:00", or "none".'
             raise click.BadParameter(message, param_hint="--needed-by") from error

@@ -11,6 +11,7 @@ from typing import Any
 
 import msgpack
 
+from syncd.moments import within_calendar
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.names import spelled
 from syncd.roll.stages import HeldCode, Stage
@@ -119,13 +120,19 @@ def select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
 
 def _roll(*row: Any) -> RollRow:
     roll_id, day, name, origin, peer, stage, code, message, path, *rest = row
-    total, count, moved, rank, by_hand, needed_by, arrived, paused, *places, gone = rest
+    total, count, moved, rank, by_hand, needed_by, arrived, paused, expected, *places, gone = rest
     held = None if code is None else HeldNote(HeldCode(code), message, path)
     places = [*places, None if gone is None else Gone(gone)]
     return RollRow(
         *(roll_id, day, name, Origin(origin), peer, Stage(stage), held, total, count, moved),
-        *(rank, bool(by_hand), needed_by, arrived, bool(paused), *places),
+        *(rank, bool(by_hand), _time(needed_by), within_calendar(arrived), bool(paused)),
+        *(_time(expected), *places),
     )
+
+
+def _time(utc_ms: int | None) -> int | None:
+    """Return a time as it may be shown and sent: an older journal may have any number."""
+    return None if utc_ms is None else within_calendar(utc_ms)
 
 
 def plain(text: str) -> str:

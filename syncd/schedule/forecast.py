@@ -11,6 +11,9 @@ bytes due by d are at most rate x (d - now) (Jackson 1955; Dertouzos 1974).
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from syncd.limits import UTC_MS_MAX
+from syncd.moments import within_calendar
+
 SAMPLE_S_MIN = 1.0  # shorter samples measure buffers
 SAMPLE_S_MAX = 60.0  # a longer one spans a pause, and says nothing about the link
 
@@ -84,7 +87,9 @@ def forecast(
         bytes_before += max(0, roll.remaining_bytes)
         at = None
         if bytes_per_s:
-            at = now_utc_ms + round(bytes_before / bytes_per_s * 1000)
+            # Of a terabyte at a few bytes a second the calendar has no date.
+            wait_ms = min(bytes_before / bytes_per_s * 1000, float(UTC_MS_MAX))
+            at = within_calendar(now_utc_ms + round(wait_ms))
         needed_by = roll.needed_by_utc_ms
         late = needed_by is not None and (now_utc_ms if at is None else at) > needed_by
         expected[roll.roll_id] = Expected(at, late)

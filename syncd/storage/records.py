@@ -16,7 +16,7 @@ from typing import Any
 import msgpack
 import xxhash
 
-from syncd.limits import PARCEL_PIECES_MAX, ROLL_FILES_MAX
+from syncd.limits import PARCEL_PIECES_MAX, ROLL_FILES_MAX, UTC_MS_MAX
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import (
     FileEntry,
@@ -35,6 +35,7 @@ _VERSION = 1
 _HEAD_BYTES_MAX = 128
 _ENTRY = struct.Struct(">II")  # parcel number, how many pieces
 _CHECK_BYTES = 8
+_INT64_MAX = (1 << 63) - 1
 _KEYS_MAX = 16
 # A file is two lists, and one more for each digest: 25 bytes for the first two, 16 for another.
 _BYTES_PER_LIST_MIN = 8
@@ -111,10 +112,12 @@ def read_published_record(data: bytes, roll_id: str) -> PublishedRecord:
     if len(digests) != len(inventory.files) or not lengths <= {0, PIECE_DIGEST_BYTES}:
         raise RecordError("its digests do not fit its files")
     try:
-        entries = tuple(file_from_plain(entry) for entry in evidence)
+        entries = tuple(_file(entry) for entry in evidence)
     except ValueError as error:
         raise RecordError(str(error)) from error
     _check_paths(inventory, [entry.path for entry in entries])
+    if not 0 <= at <= UTC_MS_MAX:
+        raise RecordError("it was published at no time that there is")
     return PublishedRecord(inventory, _text(plain, "peer"), entries, tuple(digests), at)
 
 
@@ -246,7 +249,7 @@ def _inventory_from_plain(plain: Mapping[str, Any], roll_id: str) -> Inventory:
         inventory = Inventory(
             _text(plain, "day"),
             _text(plain, "name"),
-            tuple(file_from_plain(entry) for entry in files),
+            tuple(_file(entry) for entry in files),
             tuple(folders),
             Trust(_text(plain, "trust")),
         )
@@ -258,6 +261,14 @@ def _inventory_from_plain(plain: Mapping[str, Any], roll_id: str) -> Inventory:
         raise RecordError("its files do not give the roll's id")
     _check_paths(inventory, [entry.path for entry in inventory.files])
     return inventory
+
+
+def _file(plain: Any) -> FileEntry:
+    """Read one file. Raises ValueError, also for numbers that no file has and no journal holds."""
+    entry = file_from_plain(plain)
+    if not 0 <= entry.size_bytes <= _INT64_MAX or abs(entry.mtime_ns) > _INT64_MAX:
+        raise ValueError("a size or a time in it is none that a file can have")
+    return entry
 
 
 def _check_paths(inventory: Inventory, paths: list[str]) -> None:

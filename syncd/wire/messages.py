@@ -20,6 +20,7 @@ from syncd.limits import (
     ROLL_FILES_MAX,
     SPEED_PARTS_MAX,
     SPEED_SECONDS_MAX,
+    UTC_MS_MAX,
 )
 from syncd.roll.digests import Algorithm
 from syncd.roll.inventory import EVIDENCE_MARK_BYTES, ROLL_ID_LENGTH, FileEntry, Trust
@@ -58,7 +59,7 @@ Note = Annotated[str, Text(8192)]
 Path = Annotated[str, Text(PATH_BYTES_MAX)]
 RollId = Annotated[str, HexText(ROLL_ID_LENGTH)]
 Count = Annotated[int, Whole()]
-UtcMs = Annotated[int, Whole(high=1 << 53)]
+UtcMs = Annotated[int, Whole(high=UTC_MS_MAX)]
 Port = Annotated[int, Whole(high=65535)]  # 0: none
 Roles = Annotated[tuple[str, ...], Many(Text(32), 8)]
 Files = Annotated[tuple[FileEntry, ...], Many(File(), INVENTORY_PAGE_FILES)]
@@ -212,7 +213,7 @@ class Offer(Message):
     parcel_count: Annotated[int, Whole(high=8 * LACKING_BYTES_MAX)]
     empty_folders: Annotated[tuple[str, ...], Many(Text(PATH_BYTES_MAX, 1), EMPTY_FOLDERS_MAX)] = ()
     rank: Annotated[int, Whole(low=-1_000_000, high=1_000_000)] = 100
-    needed_by_utc_ms: Annotated[int | None, Maybe(Whole(high=1 << 53))] = None
+    needed_by_utc_ms: Annotated[int | None, Maybe(Whole(high=UTC_MS_MAX))] = None
     released: Annotated[bool, Flag()] = False
     replaces: Annotated[tuple[str, ...], Many(HexText(ROLL_ID_LENGTH), 8)] = ()
     evidence: Evidence = b""

@@ -28,7 +28,7 @@ from syncd.errors import (
     SyncdError,
     raise_if_disk_trouble,
 )
-from syncd.moments import rfc3339
+from syncd.moments import rfc3339, within_calendar
 from syncd.wire.announcement import ROLES
 from syncd.wire.fingerprints import parse_fingerprint
 from syncd.wire.peers import TrustedPeer
@@ -208,7 +208,7 @@ def _from_plain(plain: dict[str, Any]) -> TrustedPeer:
         parse_fingerprint(plain["fingerprint"]),
         None if address is None else _address(address),
         roles=frozenset(roles),
-        paired_at_utc_ms=(moment - _EPOCH) // timedelta(milliseconds=1),
+        paired_at_utc_ms=within_calendar((moment - _EPOCH) // timedelta(milliseconds=1)),
     )
 
 

@@ -155,6 +155,7 @@ async def test_rank_and_needed_by_are_set_and_taken_back(journal: Journal, asker
         {"needed_by": "noon"},
         {"needed_by": "2026-03-14T19:00:00"},
         {"needed_by": 5},
+        {"needed_by": "9999-12-31T23:59:59Z"},
         {"rush": True, "rank": 1},
         {"rush": 1.5},
         {"rnak": 1},
@@ -314,6 +315,27 @@ async def test_health_status_and_peers_answer(asker: Asker) -> None:
     assert await asker.ask("/healthz") == (200, {"ok": True})
     assert (await asker.ask("/api/status"))[1]["node"] == "offload-1"
     assert (await asker.ask("/api/peers"))[1]["peers"][0]["name"] == "process-1"
+
+
+@pytest.mark.parametrize("utc_ms", [-(1 << 62), 253_402_300_799_999, 1 << 53, (1 << 63) - 1])
+async def test_times_that_no_calendar_has_break_no_listing(
+    journal: Journal, asker: Asker, utc_ms: int
+) -> None:
+    """A journal may have them from before they were refused; the nearest date is shown."""
+    add_roll(journal, "A012", needed_by_utc_ms=utc_ms)
+    with journal.write() as db:
+        db.execute("UPDATE roll SET expected_utc_ms = ?1, arrived_utc_ms = ?1", (utc_ms,))
+        db.execute("UPDATE history SET at_utc_ms = ?", (utc_ms,))
+
+    _, listed = await asker.ask("/api/rolls")
+    _, shown = await asker.ask("/api/rolls/A012")
+
+    nearest = "0001-01-04T00:00:00.000Z" if utc_ms < 0 else "9999-12-29T00:00:00.000Z"
+    roll = listed["rolls"][0]
+    times = [roll["needed_by"], roll["expected_at"], shown["arrived_at"], shown["history"][0]["at"]]
+    assert times == [nearest] * 4
+    async with asker.session.get(asker.url + "/metrics") as reply:
+        assert reply.status == 200
 
 
 async def test_metrics_are_prometheus_text(journal: Journal, asker: Asker) -> None:

@@ -1,5 +1,7 @@
 """How sizes, times and names look."""
 
+import time
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
@@ -16,6 +18,7 @@ from syncd.evidence.verdict import OFFLOAD_AGAIN
 from syncd.handoff.handover import held_for
 from syncd.journal.rows import plain as kept
 from syncd.landing.examine import unreadable
+from syncd.moments import rfc3339
 from syncd.roll.names import RENAME, shown
 from syncd.wire.pulse import PAIR_REMEDY
 
@@ -141,6 +144,42 @@ def test_a_time_of_day_is_the_next_one() -> None:
     assert datetime.fromisoformat(found) - now == timedelta(hours=23)
     assert read_needed_by("none", now=now) is None
     assert read_needed_by("2026-03-14T19:00:00+02:00", now=now) == "2026-03-14T17:00:00.000Z"
+
+
+@pytest.fixture
+def in_zone(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    """Give what sets this process's zone, as TZ does for a command."""
+
+    def begin(zone: str) -> None:
+        monkeypatch.setenv("TZ", zone)
+        time.tzset()
+
+    yield begin
+    monkeypatch.undo()
+    time.tzset()
+
+
+# POSIX TZ: what is written behind the name is how far the zone is behind UTC.
+@pytest.mark.parametrize("zone", ["UTC0", "<+14>-14", "<-12>12"])
+def test_the_first_and_the_last_time_that_a_listing_has_are_shown_in_every_zone(
+    zone: str, in_zone: Callable[[str], None]
+) -> None:
+    """Zones reach from 12 hours behind UTC to 14 ahead of it (IANA time zone database)."""
+    in_zone(zone)
+    assert show.moment(rfc3339(1 << 53))[:8] == "9999-12-"
+    assert show.moment(rfc3339(-(1 << 53))).lstrip("0")[:5] == "1-01-"  # %Y pads on some systems
+
+
+@pytest.mark.parametrize(
+    ("zone", "text"), [("<-12>12", "9999-12-31 23:59"), ("<+14>-14", "0001-01-01 00:00")]
+)
+def test_a_time_that_is_none_in_utc_is_a_usage_error(
+    zone: str, text: str, in_zone: Callable[[str], None]
+) -> None:
+    """It is one here, and could not be sent."""
+    in_zone(zone)
+    with pytest.raises(click.BadParameter, match="19:00"):
+        read_needed_by(text, now=datetime.now(UTC))
 
 
 @pytest.mark.parametrize("text", ["", "noon", "25:00", "19:60", "1900"])

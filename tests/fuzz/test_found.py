@@ -1,8 +1,10 @@
 """Inputs that once ended in something else than a documented error, each as it was found."""
 
+import msgpack
 import pytest
 
 from tests.fuzz.target import load
+from tests.fuzz.targets.messages import OFFER
 
 FOUND = {
     "lists nested in a marker": ("marker", b'{"syncd_storage": 1, "id": ' + b"[" * 2000),
@@ -15,6 +17,18 @@ FOUND = {
     "a time before the first year": ("board-body", b'\0{"needed_by": "0001-01-01T00:00:00+23:59"}'),
     "a time after the last year": ("board-body", b'\0{"needed_by": "9999-12-31T23:59:59-23:59"}'),
     "a time that no offer can hold": ("board-body", b'\0{"needed_by": "1960-01-01T00:00:00Z"}'),
+    "a time beyond the calendar": (
+        "messages",
+        b"\1" + msgpack.packb(OFFER | {"needed_by_utc_ms": 1 << 53}),
+    ),
+    "a time that is no date in some zones": (
+        "messages",
+        b"\1" + msgpack.packb(OFFER | {"needed_by_utc_ms": 253_402_300_799_999}),
+    ),
+    "a time that no zone ahead of UTC has": (
+        "board-body",
+        b'\0{"needed_by": "9999-12-31T23:59:59Z"}',
+    ),
     "paired before the first year": (
         "trusted",
         b'{"version": 1, "peers": [{"name": "process-1", "fingerprint": "sha256:%s", "roles": '

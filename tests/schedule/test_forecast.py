@@ -103,3 +103,13 @@ def test_short_samples_are_gathered_and_pauses_left_out() -> None:
     rate.add(501, 900.0)  # hardly anything in a long while
     rate.add(0, 901.0)  # counted anew
     assert rate.bytes_per_s == pytest.approx(500)
+
+
+@pytest.mark.parametrize("bytes_per_s", [1.0, 5e-324])
+def test_what_takes_longer_than_the_calendar_is_expected_on_its_last_day(
+    bytes_per_s: float,
+) -> None:
+    """A rate of a first small file, and terabytes behind it: no error, and late."""
+    expected = forecast([Waiting("A012", 8 * 10**15, NOW)], bytes_per_s, NOW)
+
+    assert expected == {"A012": Expected(253_402_041_600_000, True)}

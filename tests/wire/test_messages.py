@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from syncd.limits import CONTROL_BODY_BYTES_MAX, INVENTORY_PAGE_FILES
+from syncd.limits import CONTROL_BODY_BYTES_MAX, INVENTORY_PAGE_FILES, UTC_MS_MAX
 from syncd.roll.digests import DIGEST_BYTES, Algorithm, Digest
 from syncd.roll.inventory import FileEntry, FileKind, Trust
 from syncd.roll.stages import HeldCode, Stage
@@ -20,7 +20,7 @@ PART: dict[str, Any] = {"step": "write", "total_bytes": 1, "elapsed_s": 0.5}
 
 texts = st.text(max_size=40)
 counts = st.integers(0, (1 << 63) - 1)
-times = st.integers(0, 1 << 53)
+times = st.integers(0, UTC_MS_MAX)
 roll_ids = st.text("0123456789abcdef", min_size=32, max_size=32)
 roles = st.lists(st.sampled_from(["offload", "processing", "editorial"]), max_size=3).map(tuple)
 plain = st.recursive(
@@ -223,6 +223,8 @@ def test_a_field_of_another_kind_is_a_bad_message_that_names_it(
     ("body", "says"),
     [
         (hello_with(utc_ms=-1), "Hello.utc_ms must be a whole number"),
+        (hello_with(utc_ms=1 << 53), "Hello.utc_ms must be a whole number"),
+        (hello_with(utc_ms=253_402_300_799_999), "Hello.utc_ms must be a whole number"),
         (hello_with(utc_ms=True), "Hello.utc_ms must be a whole number"),
         (hello_with(utc_ms=math.nan), "Hello.utc_ms must be a whole number"),
         (hello_with(node="n" * 256), "Hello.node must have 0 to 255 bytes, not 256"),

@@ -6,9 +6,9 @@ The first byte chooses the charset; the rest is the body, sent to every path tha
 from syncd.board import server
 from syncd.board.body import body_of, only
 from syncd.errors import SyncdError
-from syncd.moments import rfc3339
+from syncd.limits import UTC_MS_MAX
 from tests.fuzz.asked import LOOP, head_of, request_of
-from tests.fuzz.said import check_said
+from tests.fuzz.said import check_moment, check_said
 from tests.fuzz.target import Target
 
 CHARSETS = (
@@ -58,8 +58,8 @@ def _take(key: str, body: dict[str, object]) -> None:
     except SyncdError as error:
         check_said(error)
     else:
-        assert at_ms is None or 0 <= at_ms <= 1 << 53, "a time that may travel in an offer"
-        rfc3339(at_ms or 0)
+        assert at_ms is None or 0 <= at_ms <= UTC_MS_MAX, "a time that may travel in an offer"
+        check_moment(at_ms or 0)
 
 
 async def _read(data: bytes, charset: str) -> dict[str, object]:

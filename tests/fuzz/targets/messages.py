@@ -11,7 +11,7 @@ from syncd.roll.inventory import FileEntry, file_to_plain
 from syncd.roll.parcels import ParcelPlan
 from syncd.wire import messages as m
 from syncd.wire.fields import BadMessage
-from tests.fuzz.said import check_text
+from tests.fuzz.said import check_moment, check_text
 from tests.fuzz.target import Target
 
 KINDS: tuple[type[m.Message], ...] = (
@@ -61,6 +61,10 @@ def one(data: bytes) -> bool:
         check_text(ascii(str(error)), length_max=2000)
         return False
     assert m.unpack(kind, m.pack(message)) == message
+    for field in dataclasses.fields(message):
+        value = getattr(message, field.name)
+        if field.name.endswith("utc_ms") and value is not None:
+            check_moment(value)
     if isinstance(message, m.InventoryAnswer):
         _check_plan(message)
     return True

@@ -13,7 +13,7 @@ from syncd.storage.records import (
     read_roll_record,
     roll_record,
 )
-from tests.fuzz.said import check_text
+from tests.fuzz.said import check_moment, check_text
 from tests.fuzz.target import Target
 from tests.storage.test_records import PUBLISHED, ROLL
 
@@ -53,6 +53,7 @@ def one(data: bytes) -> bool:
     roll_id = published.inventory.roll_id
     assert read_published_record(published_record(published), roll_id) == published
     list(published.media())
+    check_moment(published.published_utc_ms)
     return True
 
 

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+from syncd.cli import show
 from syncd.errors import ConfigError
 from syncd.wire import trust_store
 from syncd.wire.peers import PeerBook, TrustedPeer
@@ -27,7 +28,9 @@ def one(data: bytes) -> bool:
         check_said(error)
         return False
     assert trust_store._parse(_written(peers), PATH) == peers
-    json.dumps(PeerBook("sha256:" + "0" * 64, peers).listing(0))
+    for row in PeerBook("sha256:" + "0" * 64, peers).listing(0):
+        json.dumps(row)
+        show.moment(row["paired_at"])
     return True
 
 
