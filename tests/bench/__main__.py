@@ -9,6 +9,8 @@ from types import FrameType
 
 from tests.bench import (
     idle,
+    inventories,
+    journal,
     latency,
     links,
     memory,
@@ -30,6 +32,8 @@ BENCHMARKS = {
     "latency": latency.run,
     "idle": idle.run,
     "rush": rush.run,
+    "journal": journal.run,
+    "inventories": inventories.run,
     "terabyte": terabyte.run,
     "pulls": pulls.run,
 }
