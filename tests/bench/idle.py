@@ -6,7 +6,6 @@ each stretch is two minutes long; a small run may see none of these looks, and s
 """
 
 import sys
-import tempfile
 import time
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from syncd.limits import RESCAN_S
 from tests.bench.history import write_history
 from tests.bench.table import Table
 from tests.bench.usage import watch
+from tests.bench.workplace import workplace
 from tests.boxes import DAY, Pair, wait_until
 
 ROLLS, FILES_PER_ROLL = 50, 2_000
@@ -37,8 +37,8 @@ def run(*, small: bool = False) -> Table:
     )
     scale = 25 if small else 1
     names = [f"A{number:03}" for number in range(ROLLS // scale)]
-    with tempfile.TemporaryDirectory(prefix="syncd-bench-", dir=Path.cwd()) as folder:
-        pair = Pair(Path(folder) / "pair")
+    with workplace(Path.cwd()) as folder:
+        pair = Pair(folder / "pair")
         for name in names:
             _make(pair.landing / DAY / name)
         with pair:

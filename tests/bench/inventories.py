@@ -9,7 +9,6 @@ import json
 import statistics
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -26,6 +25,7 @@ from tests.bench.gauges import look
 from tests.bench.offering import STEPS
 from tests.bench.table import Table
 from tests.bench.usage import spread
+from tests.bench.workplace import workplace
 from tests.boxes import DAY, Box, Pair
 
 FILES, FILES_SMALL = (10, 10_000, 300_000), (10, 10_000)
@@ -48,8 +48,8 @@ def run(*, small: bool = False) -> Table:
     for count in FILES_SMALL if small else FILES:
         found = []
         for number in range(1 if small else REPEATS):
-            with tempfile.TemporaryDirectory(prefix="syncd-bench-", dir=Path.cwd()) as folder:
-                found.append(measure(Path(folder), count, number))
+            with workplace(Path.cwd()) as folder:
+                found.append(measure(folder, count, number))
         _fill(table, count, found)
     table.notes.append("greeting: the slowest answer meanwhile; above 2 s it counts as missed")
     table.notes.append("MiB: the most so far that a process had beyond what it had before; median")

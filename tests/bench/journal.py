@@ -7,7 +7,6 @@ commands themselves are timed, too; most of that is the start of Python.
 
 import statistics
 import sys
-import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +18,7 @@ from tests.bench.many_rolls import fill
 from tests.bench.staging import make_roll
 from tests.bench.table import Table
 from tests.bench.usage import usage_of, watch
+from tests.bench.workplace import workplace
 from tests.boxes import DAY, Box, Pair, place_roll, wait_until
 from tests.shell import run_any
 
@@ -52,8 +52,8 @@ def run(*, small: bool = False) -> Table:
         ("rolls", "box", "what", "times", "p50 ms", "p95 ms", "worst", "KiB", "goal ms"),
     )
     for count in ROLLS_SMALL if small else ROLLS:
-        with tempfile.TemporaryDirectory(prefix="syncd-bench-", dir=Path.cwd()) as folder:
-            _measure(table, Path(folder), count, small)
+        with workplace(Path.cwd()) as folder:
+            _measure(table, folder, count, small)
     table.notes.append(f"the goal is for the 95th percentile with {GOAL_ROLLS:,} rolls")
     return table
 

@@ -7,7 +7,6 @@ first one that the storage writes, a little later; so the figure is rather too l
 
 import shutil
 import sys
-import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from tests.bench.table import Table
 from tests.bench.trace import Passed, read_trace
 from tests.bench.traced import trace
 from tests.bench.usage import spread
+from tests.bench.workplace import workplace
 from tests.boxes import DAY, Pair, wait_until
 
 REPEATS = 7
@@ -54,11 +54,11 @@ def run(*, small: bool = False) -> Table:
     rolls, repeats = ROLLS // scale, 3 if small else REPEATS
     settled_s = SETTLED_S / (3 if small else 1)
     shapes = (SHAPES[0], (SHAPES[1][0] // scale, SHAPES[1][1]))
-    with tempfile.TemporaryDirectory(prefix="syncd-bench-", dir=Path.cwd()) as folder:
-        pair = Pair(Path(folder) / "pair")
+    with workplace(Path.cwd()) as folder:
+        pair = Pair(folder / "pair")
         for number in range(rolls):
             _old_roll(pair.landing / "2026-03-13_D11" / f"B{number:03}")
-        with Handing(pair, Path(folder)) as handing:
+        with Handing(pair, folder) as handing:
             wait_until(lambda: len(pair.offload.rolls()) == rolls, 120, "not all rolls were seen")
             for size, count in shapes:
                 found = [handing.hand_over(size, count, settled_s) for _ in range(repeats)]

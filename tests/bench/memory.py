@@ -5,7 +5,6 @@ memory is told by two idle pairs, one with and one without. The 100,000 files ar
 """
 
 import sys
-import tempfile
 import time
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from tests.bench.gauges import Sample, Sampler, look
 from tests.bench.staging import make_roll
 from tests.bench.table import Table
 from tests.bench.terabyte import hollow_pair, make_hollow_roll, sent_bytes
+from tests.bench.workplace import workplace
 from tests.boxes import Pair, place_roll
 
 GIB = 1 << 30
@@ -41,8 +41,8 @@ def run(*, small: bool = False) -> Table:
         *(("hollow", gib, max(4, round(gib * GIB / CLIP_BYTES_MAX))) for gib in sizes),
         ("real", files * SMALL_BYTES / GIB, files),
     ):
-        with tempfile.TemporaryDirectory(prefix="syncd-bench-", dir=Path.cwd()) as folder:
-            _measure(table, Path(folder), disks, gib, count)
+        with workplace(Path.cwd()) as folder:
+            _measure(table, folder, disks, gib, count)
         print(*table.rows[-1], file=sys.stderr)
     table.notes.append("a row with no files: a pair that was started, and has found each other")
     return table

@@ -8,7 +8,6 @@ cable, and by the one record of up to 1 MiB in which that byte comes.
 
 import random
 import sys
-import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from tests.bench.terabyte import make_hollow_roll
 from tests.bench.trace import Passed, read_trace
 from tests.bench.usage import spread
 from tests.bench.ways import Way, make_way
+from tests.bench.workplace import workplace
 from tests.boxes import DAY, place_roll, wait_until
 from tests.shell import run as run_command
 
@@ -51,10 +51,10 @@ def run(*, small: bool = False) -> Table:
         "rush while another roll moves at 1 Gb/s",
         ("asked by", "times", "how long until", "median ms", "least", "worst", "goal ms"),
     )
-    with tempfile.TemporaryDirectory(prefix="syncd-bench-", dir=Path.cwd()) as folder:
-        way = make_way(Path(folder) / "pair")
+    with workplace(Path.cwd()) as folder:
+        way = make_way(folder / "pair")
         try:
-            by_api, by_command = _measure(way, Path(folder), count)
+            by_api, by_command = _measure(way, folder, count)
         finally:
             way.close()
     _fill(table, "the board's API", by_api, GOAL_MS)
