@@ -25,7 +25,8 @@ from syncd.landing.decide import (
     settled_inventory,
     still_since,
 )
-from syncd.landing.ledger import Ledger, is_placeholder, needs_source
+from syncd.landing.ledger import Ledger
+from syncd.landing.resting import is_placeholder, needs_source
 from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_roll
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
@@ -127,6 +128,9 @@ class Examiner:
             change = find_change(inventory, files, may_shrink=not needs_source(row))
             if change is None and row.same_as is None:
                 self._ledger.release_source(row.roll_id, roll.source, roll.found.called)
+                for other in roll.known_ids:
+                    if other != row.roll_id:
+                        self._ledger.rest(other, inventory, roll.source)
                 return None
             if change is not None and needs_source(row):
                 changes[row.roll_id] = shown(change)
@@ -189,16 +193,15 @@ class Examiner:
             roll.is_told = True
 
     def _verify(self, roll: Roll, inventory: Inventory, note: str) -> None:
-        is_new = self._ledger.verify(inventory, roll.source, note)
+        # Others also rest for one that is known: what was verified while it was changed can never
+        # arrive.
+        others = [each for each in roll.known_ids if each != inventory.roll_id]
+        is_new = self._ledger.verify(inventory, roll.source, note, others=others)
         roll.placeholder = None
         # The journal has the inventory now; kept here, it would stay as long as the folder does.
         roll.judged = roll.verdict = None
         if is_new:
             log.info("%s/%s is verified: %s", inventory.day, inventory.name, inventory.roll_id)
-        # Also by one that is known: what was verified while it was changed can never arrive.
-        for other in roll.known_ids:
-            if other != inventory.roll_id:
-                self._ledger.replace(other, inventory, roll.source)
         if inventory.roll_id not in roll.known_ids:
             roll.known_ids.insert(0, inventory.roll_id)
 
@@ -212,7 +215,7 @@ class Examiner:
                 continue  # a list that is being written again may be anything meanwhile
             if isinstance(decision, Verified) and decision.inventory.roll_id != roll_id:
                 # The same media under other digests: what is there now is handed over instead.
-                self._ledger.replace(roll_id, decision.inventory, roll.source, is_there=False)
+                self._ledger.rest(roll_id, decision.inventory, roll.source, is_there=False)
                 continue
             self._ledger.hold_source(roll_id, _changed(path), roll.source)
 

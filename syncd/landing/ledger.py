@@ -4,18 +4,26 @@ Owns: which of the journal's functions are used, and whose holds the landing may
 Must not: look at a folder or decide anything. Blocking: run aside.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from syncd.journal import also, leaving, rolls
 from syncd.journal.also import Also
 from syncd.journal.journal import Connection, Journal
-from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
+from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
 from syncd.landing.decide import Held
+from syncd.landing.resting import (
+    CURED_BY_OFFLOADING,
+    OF_THE_SOURCE,
+    needs_source,
+    note_once,
+    rest,
+    revive,
+)
 from syncd.landing.scan import FoundRoll
 from syncd.ports import Clock
-from syncd.roll.inventory import Inventory, may_be_same_media
+from syncd.roll.inventory import Inventory
 from syncd.roll.names import shown
 from syncd.roll.stages import HeldCode, Stage, is_before
 
@@ -24,10 +32,6 @@ PlaceFor = Callable[[str, str, int], tuple[int, int | None]]
 
 # What the storage refuses a roll for until it has another name.
 OF_THE_NAME = frozenset({HeldCode.NAME_TAKEN, HeldCode.NAME_UNSAFE})
-# What the landing holds a verified roll for, and so may lift again.
-OF_THE_SOURCE = frozenset({HeldCode.SOURCE_CHANGED, HeldCode.SOURCE_UNREADABLE})
-# What the hand-off holds a roll for until its files are offloaded again.
-CURED_BY_OFFLOADING = OF_THE_SOURCE | {HeldCode.EVIDENCE_MISMATCH, HeldCode.FILE_MISSING}
 # Whose folder a person was told to offload anew, or to name otherwise: that it goes is no loss.
 TO_BE_REPLACED = frozenset(
     {
@@ -88,8 +92,14 @@ class Ledger:
                 needed_by_utc_ms=needed_by,
             )
 
-    def verify(self, inventory: Inventory, source: str, note: str) -> bool:
-        """Journal a roll as verified; False if it is known already."""
+    def verify(
+        self, inventory: Inventory, source: str, note: str, *, others: Sequence[str] = ()
+    ) -> bool:
+        """Journal a roll as verified; False if it is known already.
+
+        others: those that lay in its folder before. They rest for it from the same moment on: an
+        offer in between would meet the storage's half of one of them as another roll of its name.
+        """
         now = self._clock.utc_ms()
         rank, needed_by = self._place_for(inventory.day, inventory.name, now)
         with self._journal.write() as db:
@@ -107,37 +117,24 @@ class Ledger:
             )
             if is_new and note:
                 rolls.note(db, inventory.roll_id, note, now_utc_ms=now)
-            if is_new:
-                return True
-            is_revived = _revive(db, inventory, source, now)
-            _come_back(db, inventory.roll_id, (inventory.day, inventory.name), source, now)
-            _adopt(db, inventory, source, now)  # what lies there again may have other times
-        return is_revived
+            if not is_new:
+                is_new = revive(db, inventory, source, now)
+                _come_back(db, inventory.roll_id, (inventory.day, inventory.name), source, now)
+                _adopt(db, inventory, source, now)  # what lies there again may have other times
+            for other in others:
+                rest(db, other, inventory, source, now)
+        return is_new
 
-    def replace(
-        self, older_id: str, newer: Inventory, source: str, *, is_there: bool = True
-    ) -> None:
-        """Let an unfinished roll rest in favour of what lies in its folder now.
+    def rest(self, older_id: str, newer: Inventory, source: str, *, is_there: bool = True) -> None:
+        """Let an unfinished roll rest in favour of what lies in its folder now: see resting.rest().
 
-        With what may be the same media, under better evidence, only before it travels: afterwards
-        it goes on, and the newer one turns out to be the same. With other media, or held for its
-        source, it could never be completed; nor if its own evidence is not there any more.
+        Nothing is written if that is not so, which is the ordinary case.
         """
         row = self.row(older_id)
         if row is None or not needs_source(row) or row.source_path != source:
             return
-        can_go_on = is_there and (row.held is None or row.held.code not in CURED_BY_OFFLOADING)
-        is_under_way = can_go_on and not is_before(row.stage, Stage.MOVING)
-        if is_under_way and may_be_same_media(self.inventory(older_id), newer):
-            return
-        now = self._clock.utc_ms()
         with self._journal.write() as db:
-            rolls.release(db, older_id, now_utc_ms=now)
-            rolls.set_same_as(db, older_id, newer.roll_id)
-            leaving.set_gone(db, older_id, None)
-            text = f"rests: its folder holds {newer.roll_id} now, and that is offered instead"
-            rolls.note(db, older_id, text, now_utc_ms=now)
-            _note_once(db, newer.roll_id, f"takes the place of {older_id}", now)
+            rest(db, older_id, newer, source, self._clock.utc_ms(), is_there=is_there)
 
     def hold(self, roll_id: str, held: Held) -> None:
         """Hold a roll; the same reason again changes nothing."""
@@ -213,34 +210,12 @@ class Ledger:
     def note_once(self, roll_id: str, text: str) -> None:
         """Add a line to a roll's history, unless it is there."""
         with self._journal.write() as db:
-            _note_once(db, roll_id, text, self._clock.utc_ms())
+            note_once(db, roll_id, text, self._clock.utc_ms())
 
     def forget(self, placeholder: str) -> None:
         """Take an arriving roll from the lists: its folder is gone."""
         with self._journal.write() as db:
             rolls.remove_roll(db, placeholder)
-
-
-def _revive(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -> bool:
-    """Let a roll that rested for another one go on: its own files lie in the folder again.
-
-    Or in another folder, unless the one it rests for may be the same media under other evidence.
-    """
-    roll_id = inventory.roll_id
-    row = rolls.get(db, roll_id)
-    if row is None or row.same_as is None or not is_before(row.stage, Stage.LANDED):
-        return False
-    if row.source_path != source:
-        other = rolls.get(db, row.same_as)
-        if other and may_be_same_media(rolls.load_inventory(db, other.roll_id), inventory):
-            return False
-        rolls.set_source_path(db, roll_id, source)
-        rolls.rename(db, roll_id, inventory.day, inventory.name)
-    rolls.set_same_as(db, roll_id, None)
-    text = "its own files are there again"
-    text += f", in {source}" if row.source_path != source else ""
-    rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
-    return True
 
 
 def _come_back(
@@ -315,7 +290,7 @@ def _adopt(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
     if row is None:
         return
     if row.source_path != source:
-        _note_once(db, roll_id, f"the same content lies in {source}, too", now_utc_ms)
+        note_once(db, roll_id, f"the same content lies in {source}, too", now_utc_ms)
         also.add(db, roll_id, Also(inventory.day, inventory.name, source))
     if not needs_source(row):
         return
@@ -370,21 +345,5 @@ def _put_there(
     rolls.note(db, row.roll_id, text, now_utc_ms=now_utc_ms)
 
 
-def _note_once(db: Connection, roll_id: str, text: str, now_utc_ms: int) -> None:
-    if all(line.note != text for line in rolls.history(db, roll_id)):
-        rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
-
-
 def _without_times(inventory: Inventory) -> list[tuple[object, ...]]:
     return [(e.path, e.size_bytes, e.digests, e.kind) for e in inventory.files]
-
-
-def is_placeholder(row: RollRow) -> bool:
-    """Tell whether a roll is only shown as arriving."""
-    return row.roll_id.startswith(ARRIVING_PREFIX)
-
-
-def needs_source(row: RollRow) -> bool:
-    """Tell whether the roll will still be read from the landing."""
-    is_own = not is_placeholder(row) and row.same_as is None
-    return is_own and is_before(row.stage, Stage.LANDED)

@@ -11,10 +11,11 @@ import pytest
 from syncd.edges.disk import RealDisk
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
-from syncd.journal.rolls import RollRow
+from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.decide import WAITS_FOR_EVIDENCE, Terms
 from syncd.landing.examine import Examiner
-from syncd.landing.ledger import CURED_BY_OFFLOADING, Ledger
+from syncd.landing.ledger import Ledger
+from syncd.landing.resting import CURED_BY_OFFLOADING
 from syncd.landing.scan import FoundRoll
 from syncd.limits import PATH_BYTES_MAX, QUIET_S, SCAN_FAILURES_MAX
 from syncd.ports import Entry, Folder
@@ -24,6 +25,7 @@ from tests.landing.samples import (
     CLIPS,
     DAY,
     TestClock,
+    media_hash_list,
     place_for,
     touch_again,
     write_clips,
@@ -62,6 +64,11 @@ class Bench:
         """Let the hand-off bring the newest roll to stage."""
         with self.journal.write() as db:
             rolls.set_stage(db, self.rows()[-1].roll_id, stage, now_utc_ms=self.clock.utc_ms())
+
+    def hold(self, roll_id: str, code: HeldCode) -> None:
+        """Let the hand-off hold a roll."""
+        with self.journal.write() as db:
+            rolls.hold(db, roll_id, code, "why", None, now_utc_ms=self.clock.utc_ms())
 
     def verify(self) -> RollRow:
         """Bring the roll to verified."""
@@ -382,6 +389,54 @@ def test_clearing_the_landing_after_a_roll_has_landed_is_no_change(
     (row,) = bench.look(SETTLE_S)
 
     assert (row.stage, row.held) == (stage, None)
+
+
+def test_what_lay_in_a_folder_before_rests_from_the_moment_its_successor_can_be_offered(
+    bench: Bench, roll: Path
+) -> None:
+    """An offer between the two would name no roll that it replaces, and its name would be taken."""
+    write_evidence(roll)
+    older = bench.verify()
+    bench.hold(older.roll_id, HeldCode.EVIDENCE_MISMATCH)
+    seen: list[tuple[str, ...]] = []
+
+    def look_as_an_offer_does() -> None:
+        with bench.journal.read() as db:
+            new = [row.roll_id for row in rolls.unfinished(db, Origin.LANDING)]
+            new = [roll_id for roll_id in new if roll_id != older.roll_id]
+            seen.extend(rolls.replaced_by(db, roll_id) for roll_id in new)
+
+    bench.journal.subscribe(look_as_an_offer_does)
+    touch_again(roll / "CLIPS/A012C001.mov", b"offloaded again")
+    touch_again(write_evidence(roll), media_hash_list(roll).encode())
+    bench.look()
+    bench.look(SETTLE_S)
+
+    assert seen
+    assert set(seen) == {(older.roll_id,)}
+
+
+def test_two_unfinished_rolls_of_one_folder_become_one_and_a_name_taken_by_the_other_is_free(
+    bench: Bench, roll: Path
+) -> None:
+    """As an earlier syncd left them, or as the older one came to be held only later."""
+    write_evidence(roll)
+    older = bench.verify()
+    touch_again(roll / "CLIPS/A012C001.mov", b"offloaded again")
+    touch_again(write_evidence(roll), media_hash_list(roll).encode())
+    bench.look()
+    bench.look(SETTLE_S)
+    newer = next(row for row in bench.rows() if row.same_as is None)
+    with bench.journal.write() as db:
+        rolls.set_same_as(db, older.roll_id, None)
+    bench.hold(older.roll_id, HeldCode.EVIDENCE_MISMATCH)
+    bench.hold(newer.roll_id, HeldCode.NAME_TAKEN)
+
+    bench.look()
+
+    now = {row.roll_id: row for row in bench.rows()}
+    assert now[older.roll_id].same_as == newer.roll_id
+    assert now[newer.roll_id].held is None
 
 
 def test_other_content_in_a_landed_roll_is_another_roll(bench: Bench, roll: Path) -> None:
