@@ -93,7 +93,7 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()  # `syncd rolls | head`: nobody reads on, and that is fine
         sys.exit(0)
-    except (MemoryError, ImportError, OSError) as error:
+    except (MemoryError, ImportError, OSError, RuntimeError, SystemError) as error:
         if is_out_of_memory(error):
             end_now()
         if not isinstance(error, OSError):

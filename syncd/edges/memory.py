@@ -40,6 +40,8 @@ _WORDS = (
     *("can't start new thread", "failed to map segment", "annot allocate memory"),
     *("cannot map zero-fill pages", "cannot change memory protections", "cannot create "),
     *("malloc failure", "library has no ciphers"),
+    # The interpreter's own words for a call that failed without room to say why (SystemError).
+    *("error return without exception set", "without setting an exception"),
 )
 # By malloc.h of glibc. Above a sealed record (1 MiB), which is made and let go for each MiB sent.
 _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
@@ -57,7 +59,7 @@ def is_out_of_memory(error: BaseException | None) -> bool:
         return True
     if isinstance(error, OSError) and error.errno == errno.ENOMEM:
         return True
-    if isinstance(error, (RuntimeError, ImportError, OSError)):
+    if isinstance(error, (RuntimeError, ImportError, OSError, SystemError)):
         return any(words in str(error) for words in _WORDS)
     return getattr(error, "sqlite_errorcode", 0) in _SQLITE_CODES
 
