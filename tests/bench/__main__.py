@@ -8,6 +8,7 @@ from pathlib import Path
 from types import FrameType
 
 from tests.bench import (
+    evidence,
     idle,
     inventories,
     journal,
@@ -32,6 +33,7 @@ BENCHMARKS = {
     "latency": latency.run,
     "idle": idle.run,
     "rush": rush.run,
+    "evidence": evidence.run,
     "journal": journal.run,
     "inventories": inventories.run,
     "terabyte": terabyte.run,

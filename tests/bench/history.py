@@ -1,6 +1,7 @@
 """A small ASC MHL history, written here and not by syncd: foreign input for tests."""
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 
 from syncd.roll.digests import c4_text
@@ -8,11 +9,13 @@ from syncd.roll.digests import c4_text
 STAMP = "2026-03-14T18:30:00+00:00"
 
 
-def write_history(folder: Path, digests: dict[str, tuple[int, str]]) -> None:
-    """Write generation 1 for files given as path: (size, XXH64 hex); the chain comes last."""
+def write_history(
+    folder: Path, digests: Mapping[str, tuple[int, str]], algorithm: str = "xxh64"
+) -> None:
+    """Write generation 1 for files given as path: (size, digest as text); the chain comes last."""
     hashes = "".join(
         f'<hash><path size="{size}">{path}</path>'
-        f'<xxh64 action="original" hashdate="{STAMP}">{digest}</xxh64></hash>\n'
+        f'<{algorithm} action="original" hashdate="{STAMP}">{digest}</{algorithm}></hash>\n'
         for path, (size, digest) in digests.items()
     )
     manifest = (
