@@ -121,6 +121,19 @@ LOOKS_MAX = 2
 # change, what one peer does pushes out what others wait for in eight hours at the earliest.
 CHANGES_BURST = 1000
 CHANGES_PER_HOUR = 1000
+# Of what a storage's box says: how often it may have a roll held, let go on or read back again, and
+# have that told. Beyond it a roll is as was said last, and that is told once there is room again.
+# A storage that vanishes with a thousand rolls on their way, and is back, stays below.
+TOLD_BURST = 2000
+TOLD_PER_HOUR = 1000
+TOLD_LATE_AT_ONCE = 100
+SAID_BYTES_MAX = 1000  # of one text of another box: a long path, what is wrong, and what to do
+SAID_DATA_BYTES_MAX = 8 * KIB  # of what scripts read beside it: some 40 wrong ranges of a file
+# Lines of one roll's history. A roll that all goes well with has about ten; the first ones
+# say where it came from, the last ones how it is.
+HISTORY_FIRST_LINES = 50
+HISTORY_LAST_LINES = 200
+HISTORY_LINES_MAX = 300
 SAME_AS_MAX = 32  # other offers of one published roll that are remembered
 
 # Lanes.

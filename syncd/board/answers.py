@@ -13,7 +13,7 @@ from syncd.board.facade import Sample
 from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
-from syncd.journal import also, leaving, notices, rolls, same
+from syncd.journal import also, history, leaving, notices, rolls, same
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
@@ -75,11 +75,11 @@ class JournalAnswers:
 
         def look(db: Connection) -> dict[str, Any]:
             row = find_one(db, text)
-            history = rolls.history(db, row.roll_id)
+            lines = history.read(db, row.roll_id)
             leaves = self.destinations() if row.origin is Origin.LANDING else ()
             now = self._clock.utc_ms()
             waits = self.waits(row)
-            return roll_detail_json(row, history, leaves, now_utc_ms=now, waits=waits)
+            return roll_detail_json(row, lines, leaves, now_utc_ms=now, waits=waits)
 
         return await self._read(look)
 

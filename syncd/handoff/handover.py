@@ -14,6 +14,7 @@ from collections.abc import Callable
 
 from syncd.bell import Bell
 from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, first_of
+from syncd.handoff.changes import Changes
 from syncd.handoff.doubts import check_source
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import Outgoing, offer
@@ -27,7 +28,14 @@ from syncd.handoff.unsealed import Unsealed
 from syncd.handoff.untouched import TouchedError, Watches
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import RollRow
-from syncd.limits import DEAD_AFTER_S, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
+from syncd.limits import (
+    DEAD_AFTER_S,
+    RETRY_BASE_S,
+    RETRY_CAP_S,
+    SELF_CURE_RETRY_S,
+    TOLD_BURST,
+    TOLD_PER_HOUR,
+)
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
 from syncd.roll.parcels import from_bitmap
@@ -76,7 +84,10 @@ class Handover:
         self.feed = Feed(self._feed_bell.ring)
         self._sources = Sources(ports.disk)
         self._watches = Watches(ports.chance)
-        self._book = OutgoingBook(pulse.peer, journal, ports, self._sources, self._watches)
+        told = Changes(ports.clock, TOLD_BURST, TOLD_PER_HOUR)
+        self._book = OutgoingBook(
+            pulse.peer, journal, ports, self._sources, self._watches, told=told
+        )
         self._patience = Patience(ports.clock)
         self._look = look
         self._offered: set[str] = set()
@@ -98,7 +109,7 @@ class Handover:
         self._repeats = Repeats(log, ports.clock)
         self._began_s = 0.0
         self._progress = Progress(self.feed, journal, ports)
-        self._tidings = TidingsReader(pulse.peer, pulse, journal, ports, self._resend)
+        self._tidings = TidingsReader(pulse.peer, pulse, journal, ports, self._resend, told=told)
         self._doubts: dict[str, set[str]] = {}
         self.close = journal.subscribe(self._bell.ring)
 

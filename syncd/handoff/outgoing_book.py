@@ -9,6 +9,7 @@ from collections.abc import Collection
 from dataclasses import replace
 
 from syncd.errors import HeldError
+from syncd.handoff.changes import Changes
 from syncd.handoff.outgoing import Outgoing
 from syncd.handoff.sources import Sources
 from syncd.handoff.untouched import FileWatch, TouchedError, Watches
@@ -27,12 +28,23 @@ log = logging.getLogger(__name__)
 
 
 class OutgoingBook:
-    """The rolls of one destination. sources, watches: what is open, and watched over."""
+    """The rolls of one destination.
+
+    sources, watches: what is open, and watched over. told: how often what the peer answers is told.
+    """
 
     def __init__(
-        self, peer: str, journal: Journal, ports: Ports, sources: Sources, watches: Watches
+        self,
+        peer: str,
+        journal: Journal,
+        ports: Ports,
+        sources: Sources,
+        watches: Watches,
+        *,
+        told: Changes,
     ) -> None:
         self._peer = peer
+        self._told = told
         self._journal = journal
         self._ports = ports
         self._sources = sources
@@ -73,8 +85,11 @@ class OutgoingBook:
         """Hold a roll, unless its folder is missed: the landing has said so, and what to do."""
         with self._journal.read() as db:
             row = rolls.get(db, roll_id)
-        if row is not None and row.gone is None:
-            record_held(self._journal, roll_id, error, self._ports.clock.utc_ms())
+        if row is None or row.gone is not None:
+            return
+        quiet = not self._told.is_left(self._peer)
+        if record_held(self._journal, roll_id, error, self._ports.clock.utc_ms(), quiet=quiet):
+            self._told.take(self._peer)
 
     def is_opened_too_early(self, row: RollRow) -> bool:
         """Tell whether the landing has taken a roll's files anew since it was opened."""
@@ -131,7 +146,8 @@ class OutgoingBook:
         with self._journal.write() as db:
             parcels.record_change_times(db, row.roll_id, change_times)
             if row.held is not None:
-                rolls.release(db, row.roll_id, now_utc_ms=now)
+                quiet = not self._told.take(self._peer)
+                rolls.release(db, row.roll_id, now_utc_ms=now, quiet=quiet)
             if lacking:
                 note = f"handing over to {self._peer}"
                 rolls.set_stage(db, row.roll_id, Stage.MOVING, now_utc_ms=now, note=note)

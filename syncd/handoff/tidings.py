@@ -1,21 +1,30 @@
 """What the peer's notices mean for our own rolls: read in order, each taken once.
 
-Owns: the cursor into the peer's outbox, kept in the same transaction as what a notice changes.
+Owns: the cursor into the peer's outbox, kept in the same transaction as what a notice changes; and
+that a peer which says too much has our rolls as it said last, without a word for each change.
 Must not: talk to subscribers; our own outbox does that.
 """
 
+import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from syncd.journal import also, leaving, notices, rolls, same, settings
+from syncd.handoff.changes import Changes
+from syncd.journal import also, leaving, notices, rolls, same, settings, untold
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin
-from syncd.limits import TIDINGS_WAIT_S
+from syncd.limits import (
+    PATH_BYTES_MAX,
+    SAID_DATA_BYTES_MAX,
+    TICK_S,
+    TIDINGS_WAIT_S,
+    TOLD_LATE_AT_ONCE,
+)
 from syncd.ports import PeerCalls, Ports
 from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
+from syncd.said import said
 from syncd.wire.messages import Tiding, Tidings, TidingsAnswer
 
-TEXT_LENGTH_MAX = 4096  # of what a peer may have us keep, a notice
 FOLLOWED = {stage.value: stage for stage in STAGE_ORDER if STAGE_ORDER[stage] > 2}
 
 
@@ -23,6 +32,8 @@ class TidingsReader:
     """Follows one peer's notices by long-polling, from where we left off.
 
     resend: called with roll id and path when the storage asks for a file again.
+    told: how often what the peer says of its troubles is told here. What is beyond it changes the
+    rolls all the same, and how they are then is told once there is room again.
     """
 
     def __init__(
@@ -32,12 +43,15 @@ class TidingsReader:
         journal: Journal,
         ports: Ports,
         resend: Callable[[str, str], None],
+        *,
+        told: Changes,
     ) -> None:
         self._peer = peer
         self._calls = calls
         self._journal = journal
         self._ports = ports
         self._resend = resend
+        self._told = told
 
     async def run(self) -> None:
         """Read until cancelled. Raises PeerUnreachableError or PeerRefusedError."""
@@ -46,6 +60,23 @@ class TidingsReader:
             answer = await self._calls.ask(Tidings(after=after, wait_s=TIDINGS_WAIT_S))
             for roll_id, path in await self._ports.disk.aside(self._take, answer):
                 self._resend(roll_id, path)
+            if await self._ports.disk.aside(self._tell_late):
+                await self._ports.clock.sleep(TICK_S)  # whoever says too much is read in no haste
+
+    def _tell_late(self) -> bool:
+        """Tell how rolls are of which too much was said; tell whether some are left."""
+        if not self._told.is_left(self._peer):
+            return True
+        with self._journal.read() as db:
+            waiting = untold.some(db, limit=TOLD_LATE_AT_ONCE)
+        if not waiting:
+            return False
+        with self._journal.write() as db:
+            for roll_id in waiting:
+                if not self._told.take(self._peer):
+                    break
+                rolls.tell_late(db, roll_id, now_utc_ms=self._ports.clock.utc_ms())
+            return bool(untold.some(db, limit=1))
 
     def _cursor(self) -> int:
         with self._journal.read() as db:
@@ -75,12 +106,12 @@ class TidingsReader:
 
     def _apply(self, db: Connection, tiding: Tiding) -> list[tuple[str, str]]:
         now = self._ports.clock.utc_ms()
-        said = _text(tiding.body.get("note"))
-        note = f"{self._peer}: {said}" if said else f"told by {self._peer}"
+        text = _text(tiding.body.get("note"))
+        note = f"{self._peer}: {text}" if text else f"told by {self._peer}"
         stage = FOLLOWED.get(tiding.kind)
         if stage is not None:
             for followed in same.told_of(db, tiding.roll_id or ""):
-                if followed.origin is Origin.LANDING:
+                if followed.origin is Origin.LANDING and not self._is_too_much(followed, stage):
                     _follow_stage(db, followed, stage, now, note)
             return []
         row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
@@ -90,19 +121,37 @@ class TidingsReader:
             return []
         if tiding.kind == same.SAME_KIND:
             _follow_other(db, row, _map(tiding.body.get("data")), now, note)
-        elif tiding.kind == "held":
-            data = _map(tiding.body.get("data"))
-            message = f"{self._peer}: {_text(data.get('message'))}"
-            path = _text(data.get("path")) or None
-            rolls.hold(db, row.roll_id, _code(data), message, path, now_utc_ms=now)
+            return []
+        return self._trouble(db, row, tiding, note)
+
+    def _is_too_much(self, row: rolls.RollRow, stage: Stage) -> bool:
+        """Count a stage that a roll can reach again and again, as it may be sent anew."""
+        is_again = stage is Stage.READING_BACK and is_before(row.stage, stage)
+        return is_again and not self._told.take(self._peer)
+
+    def _trouble(
+        self, db: Connection, row: rolls.RollRow, tiding: Tiding, note: str
+    ) -> list[tuple[str, str]]:
+        """Take what a peer may say of a roll again and again; of what is too much, no word."""
+        now = self._ports.clock.utc_ms()
+        data = _map(tiding.body.get("data"))
+        path = _path(data)
+        quiet = not self._told.is_left(self._peer)
+        is_change = False
+        if tiding.kind == "held":
+            text = f"{self._peer}: {_text(data.get('message'))}"
+            is_change = rolls.hold(
+                db, row.roll_id, _code(data), text, path or None, now_utc_ms=now, quiet=quiet
+            )
         elif tiding.kind == "released":
-            rolls.release(db, row.roll_id, now_utc_ms=now)
-        elif tiding.kind == "resend":
-            data = _map(tiding.body.get("data"))
-            path = _text(data.get("path"))
-            if rolls.has_path(db, row.roll_id, path):
-                rolls.note(db, row.roll_id, note, now_utc_ms=now, kind="resend", data=data)
-                return [(row.roll_id, path)]
+            is_change = rolls.release(db, row.roll_id, now_utc_ms=now, quiet=quiet)
+        elif tiding.kind == "resend" and rolls.has_path(db, row.roll_id, path):
+            if self._told.take(self._peer):
+                kept = _short(data, path)
+                rolls.note(db, row.roll_id, note, now_utc_ms=now, kind="resend", data=kept)
+            return [(row.roll_id, path)]
+        if is_change:
+            self._told.take(self._peer)
         return []
 
 
@@ -120,20 +169,31 @@ def _follow_other(
             _follow_stage(db, row, stage, now_utc_ms, note)
 
 
-def _text(said: Any) -> str:
+def _text(given: Any) -> str:
     """Return what a peer said as a text of a decent length."""
-    return said[:TEXT_LENGTH_MAX] if isinstance(said, str) else ""
+    return said(given) if isinstance(given, str) else ""
 
 
-def _map(said: Any) -> dict[str, Any]:
-    return said if isinstance(said, dict) else {}
+def _path(data: Mapping[str, Any]) -> str:
+    """Return the file that a peer speaks of, "" if none can be called so."""
+    given = data.get("path")
+    return given if isinstance(given, str) and len(given.encode()) <= PATH_BYTES_MAX else ""
+
+
+def _short(data: dict[str, Any], path: str) -> dict[str, Any]:
+    """Return what scripts read of a file's damage; of more than ours ever is, only the path."""
+    return data if len(json.dumps(data)) <= SAID_DATA_BYTES_MAX else {"path": path}
+
+
+def _map(given: Any) -> dict[str, Any]:
+    return given if isinstance(given, dict) else {}
 
 
 def _code(data: dict[str, Any]) -> HeldCode:
     """Return why the peer holds a roll; what we do not know is some trouble of its storage."""
-    said = data.get("code")
-    if isinstance(said, str) and said in set(HeldCode):
-        return HeldCode(said)
+    given = data.get("code")
+    if isinstance(given, str) and given in set(HeldCode):
+        return HeldCode(given)
     return HeldCode.STORAGE_ERROR
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import msgpack
 
-from syncd.journal import notices, settings
+from syncd.journal import history, notices, settings, untold
 from syncd.journal.rows import (
     HeldNote,
     HistoryRow,
@@ -247,8 +247,12 @@ def hold(
     path: str | None,
     *,
     now_utc_ms: int,
+    quiet: bool = False,
 ) -> bool:
-    """Hold a roll until release() or its next stage; False for the same reason again."""
+    """Hold a roll until release() or its next stage; False for the same reason again.
+
+    quiet: without line and notice; tell_late() makes up for it.
+    """
     held = HeldNote(code, plain(message), None if path is None else plain(path))
     if _must_get(db, roll_id).held == held:
         return False
@@ -256,14 +260,18 @@ def hold(
         "UPDATE roll SET held_code = ?, held_message = ?, held_path = ? WHERE roll_id = ?",
         (held.code, held.message, held.path, roll_id),
     )
-    _write_history(db, roll_id, Stage.HELD, f"{code}: {held.message}", now_utc_ms)
-    data = {"code": code.value, "message": held.message, "path": held.path}
-    notices.add(db, roll_id, "held", now_utc_ms=now_utc_ms, note=held.message, data=data)
+    if quiet:
+        untold.add(db, roll_id)
+    else:
+        _say_held(db, roll_id, held, now_utc_ms)
     return True
 
 
-def release(db: Connection, roll_id: str, *, now_utc_ms: int) -> bool:
-    """Let a held roll go on from the stage it had; False if it was not held."""
+def release(db: Connection, roll_id: str, *, now_utc_ms: int, quiet: bool = False) -> bool:
+    """Let a held roll go on from the stage it had; False if it was not held.
+
+    quiet: as in hold().
+    """
     roll = _must_get(db, roll_id)
     if roll.held is None:
         return False
@@ -271,10 +279,22 @@ def release(db: Connection, roll_id: str, *, now_utc_ms: int) -> bool:
         "UPDATE roll SET held_code = NULL, held_message = NULL, held_path = NULL WHERE roll_id = ?",
         (roll_id,),
     )
-    text = f"no longer held ({roll.held.code})"
-    _write_history(db, roll_id, roll.stage, text, now_utc_ms)
-    notices.add(db, roll_id, "released", now_utc_ms=now_utc_ms, note=text)
+    if quiet:
+        untold.add(db, roll_id)
+    else:
+        _say_released(db, roll, f"no longer held ({roll.held.code})", now_utc_ms)
     return True
+
+
+def tell_late(db: Connection, roll_id: str, *, now_utc_ms: int) -> None:
+    """Tell how a roll is by now that was held or released quietly."""
+    roll = get(db, roll_id)
+    if roll is None:
+        untold.told(db, roll_id)
+    elif roll.held is None:
+        _say_released(db, roll, "no longer held", now_utc_ms)
+    else:
+        _say_held(db, roll_id, roll.held, now_utc_ms)
 
 
 def ask_reading(db: Connection, roll_id: str, is_asked: bool) -> None:
@@ -307,17 +327,8 @@ def note(
 ) -> None:
     """Add a line to a roll's history, and a notice of kind."""
     text = plain(text)
-    _write_history(db, roll_id, _must_get(db, roll_id).shown_stage, text, now_utc_ms)
+    history.write(db, roll_id, _must_get(db, roll_id).shown_stage, text, now_utc_ms)
     notices.add(db, roll_id, kind, now_utc_ms=now_utc_ms, note=text, data=data)
-
-
-def history(db: Connection, roll_id: str) -> list[HistoryRow]:
-    """Return a roll's history, oldest first."""
-    rows = db.execute(
-        "SELECT at_utc_ms, stage, note FROM history WHERE roll_key = ? ORDER BY number",
-        (key_of(db, roll_id),),
-    )
-    return [HistoryRow(at, Stage(stage), text) for at, stage, text in rows]
 
 
 def set_moved(db: Connection, roll_id: str, moved_bytes: int) -> None:
@@ -355,7 +366,7 @@ def set_order(
         )
     roll = _must_get(db, roll_id)
     text = f"rank is now {roll.rank}"
-    _write_history(db, roll_id, roll.shown_stage, text, now_utc_ms)
+    history.write(db, roll_id, roll.shown_stage, text, now_utc_ms)
     data = {"rank": roll.rank, "needed_by_utc_ms": roll.needed_by_utc_ms}
     notices.add(db, roll_id, "order", now_utc_ms=now_utc_ms, note=text, data=data)
 
@@ -501,6 +512,19 @@ def _add_files(db: Connection, inventory: Inventory) -> None:
     )
 
 
+def _say_held(db: Connection, roll_id: str, held: HeldNote, now_utc_ms: int) -> None:
+    untold.told(db, roll_id)
+    history.write(db, roll_id, Stage.HELD, f"{held.code}: {held.message}", now_utc_ms)
+    data = {"code": held.code.value, "message": held.message, "path": held.path}
+    notices.add(db, roll_id, "held", now_utc_ms=now_utc_ms, note=held.message, data=data)
+
+
+def _say_released(db: Connection, roll: RollRow, text: str, now_utc_ms: int) -> None:
+    untold.told(db, roll.roll_id)
+    history.write(db, roll.roll_id, roll.stage, text, now_utc_ms)
+    notices.add(db, roll.roll_id, "released", now_utc_ms=now_utc_ms, note=text)
+
+
 def _say_stage(
     db: Connection,
     roll_id: str,
@@ -512,15 +536,9 @@ def _say_stage(
     kind: str | None = None,
 ) -> None:
     note = plain(note)
-    _write_history(db, roll_id, stage, note, now_utc_ms)
+    untold.told(db, roll_id)
+    history.write(db, roll_id, stage, note, now_utc_ms)
     notices.add(db, roll_id, kind or stage.value, now_utc_ms=now_utc_ms, note=note, data=data)
-
-
-def _write_history(db: Connection, roll_id: str, stage: Stage, text: str, now_utc_ms: int) -> None:
-    db.execute(
-        "INSERT INTO history (roll_key, at_utc_ms, stage, note) VALUES (?, ?, ?, ?)",
-        (key_of(db, roll_id), now_utc_ms, stage, text),
-    )
 
 
 def _must_get(db: Connection, roll_id: str) -> RollRow:

@@ -30,6 +30,19 @@ def forget(db: Connection, pattern: str) -> None:
     db.execute("DELETE FROM setting WHERE key GLOB ?", (pattern,))
 
 
+def remove(db: Connection, key: str) -> None:
+    """Forget what is kept under key."""
+    db.execute("DELETE FROM setting WHERE key = ?", (key,))
+
+
+def keys(db: Connection, pattern: str, *, limit: int) -> list[str]:
+    """Return so many of the keys that fit pattern (GLOB), the least ones."""
+    rows = db.execute(
+        "SELECT key FROM setting WHERE key GLOB ? ORDER BY key LIMIT ?", (pattern, limit)
+    )
+    return [str(key) for (key,) in rows]
+
+
 def journal_id(db: Connection) -> str:
     """Return what this journal is called: its notices' numbers mean nothing in another one."""
     return get(db, JOURNAL_ID_KEY) or ""

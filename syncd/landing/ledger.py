@@ -7,7 +7,7 @@ Must not: look at a folder or decide anything. Blocking: run aside.
 from collections.abc import Callable, Sequence
 from functools import partial
 
-from syncd.journal import also, leaving, rolls
+from syncd.journal import also, history, leaving, rolls
 from syncd.journal.also import Also
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -318,8 +318,8 @@ def _go_on_as(
     folders, whose names are both taken, do not take turns.
     """
     is_same_name = (row.day, row.name) == (inventory.day, inventory.name)
-    text = f"goes on as {inventory.day}/{inventory.name}, from {source}"
-    is_tried = any(line.note == text for line in rolls.history(db, row.roll_id))
+    text = f"{history.GOES_ON_AS}{inventory.day}/{inventory.name}, from {source}"
+    is_tried = any(line.note == text for line in history.read(db, row.roll_id))
     if is_same_name or is_tried or not is_before(row.stage, Stage.MOVING):
         return
     rolls.rename(db, row.roll_id, inventory.day, inventory.name)

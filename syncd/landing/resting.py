@@ -4,7 +4,7 @@ Owns: when one rests, when it goes on, and what is offered meanwhile.
 Must not: open a transaction; every function takes the connection of one.
 """
 
-from syncd.journal import leaving, rolls
+from syncd.journal import history, leaving, rolls
 from syncd.journal.journal import Connection
 from syncd.journal.rolls import ARRIVING_PREFIX, RollRow
 from syncd.roll.inventory import Inventory, may_be_same_media
@@ -74,7 +74,7 @@ def revive(db: Connection, inventory: Inventory, source: str, now_utc_ms: int) -
 
 def note_once(db: Connection, roll_id: str, text: str, now_utc_ms: int) -> None:
     """Add a line to a roll's history, unless it is there."""
-    if all(line.note != text for line in rolls.history(db, roll_id)):
+    if all(line.note != text for line in history.read(db, roll_id)):
         rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
 
 

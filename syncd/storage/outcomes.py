@@ -198,10 +198,16 @@ def weakest(levels: Any) -> ReadLevel:
     return min(levels, key=_LEVELS.index, default=ReadLevel.DIRECT)
 
 
-def record_held(journal: Journal, roll_id: str, error: HeldError, now_utc_ms: int) -> None:
-    """Hold a roll for the reason that an error gives; not one that has landed meanwhile."""
+def record_held(
+    journal: Journal, roll_id: str, error: HeldError, now_utc_ms: int, *, quiet: bool = False
+) -> bool:
+    """Hold a roll for the reason that an error gives; not one that has landed meanwhile.
+
+    quiet, and what is returned: as of rolls.hold().
+    """
     with journal.write() as db:
         row = rolls.get(db, roll_id)
         if row is None or not is_before(row.stage, Stage.LANDED):
-            return
-        rolls.hold(db, roll_id, error.code, str(error).strip(), error.path, now_utc_ms=now_utc_ms)
+            return False
+        text, path = str(error).strip(), error.path
+        return rolls.hold(db, roll_id, error.code, text, path, now_utc_ms=now_utc_ms, quiet=quiet)

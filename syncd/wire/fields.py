@@ -15,6 +15,7 @@ import msgpack
 
 from syncd.limits import PATH_BYTES_MAX
 from syncd.roll.inventory import FileEntry, file_from_plain, file_to_plain
+from syncd.said import said
 
 CONTAINERS_MAX = 40_000  # 2,000 files with up to 16 digests each, and a little more
 DIGESTS_PER_FILE_MAX = 16
@@ -55,6 +56,19 @@ class Text:
         return str(value)
 
     from_plain = to_plain
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A text for people: one of at most bytes_max bytes is taken, and shortened by said()."""
+
+    bytes_max: int
+
+    def to_plain(self, value: Any) -> str:
+        return Text(self.bytes_max).to_plain(value)
+
+    def from_plain(self, plain: Any) -> str:
+        return said(self.to_plain(plain))
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ from syncd.wire.fields import (
     Maybe,
     PlainMap,
     Real,
+    Said,
     Text,
     Whole,
     pack_plain,
@@ -55,7 +56,7 @@ TIDINGS_WAIT_S_MAX = 60.0
 LACKING_BYTES_MAX = 768 * 1024  # 6 million parcels: 96 TiB
 
 Name = Annotated[str, Text(NAME_BYTES_MAX)]
-Note = Annotated[str, Text(8192)]
+Note = Annotated[str, Said(8192)]
 Path = Annotated[str, Text(PATH_BYTES_MAX)]
 RollId = Annotated[str, HexText(ROLL_ID_LENGTH)]
 Count = Annotated[int, Whole()]

@@ -742,7 +742,7 @@ _SAID = (
         "The first of several notices from the storage is passed over.",
         (
             Edit(
-                "handoff.tidings:TidingsReader._apply",
+                "handoff.tidings:TidingsReader._trouble",
                 "return [(row.roll_id, path)]",
                 "return [] if ran() else []",
             ),

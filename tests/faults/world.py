@@ -26,7 +26,7 @@ from syncd.config.shapes import (
 )
 from syncd.config.values import HostPort
 from syncd.errors import PeerRefusedError
-from syncd.journal import rolls
+from syncd.journal import history, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.notices import NoticeRow
 from syncd.notices.subscriber import Outcome, Subscriber
@@ -337,7 +337,7 @@ class Box:
     def history(self, roll_id: str) -> list[rolls.HistoryRow]:
         """Return what this box's journal says of one roll."""
         with self.journal.read() as db:
-            return rolls.history(db, roll_id)
+            return history.read(db, roll_id)
 
     def rows(self) -> list[rolls.RollRow]:
         """Return the rolls as this box's journal has them."""

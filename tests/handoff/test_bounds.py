@@ -13,9 +13,17 @@ from syncd.handoff import offers, pending
 from syncd.handoff.changes import Changes
 from syncd.handoff.outgoing import offer_for
 from syncd.handoff.pending import PendingInventories
-from syncd.journal import notices, rolls, settings
+from syncd.journal import history, notices, rolls, settings, untold
 from syncd.journal.rolls import Origin
-from syncd.limits import CHANGES_BURST, CHANGES_PER_HOUR, GREETINGS_PER_PEER_MAX, LANES_MAX
+from syncd.limits import (
+    CHANGES_BURST,
+    CHANGES_PER_HOUR,
+    GREETINGS_PER_PEER_MAX,
+    HISTORY_LINES_MAX,
+    LANES_MAX,
+    SAID_BYTES_MAX,
+    TOLD_BURST,
+)
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry, Inventory, ordered
 from syncd.roll.parcels import ParcelPlan
@@ -455,6 +463,76 @@ def test_bits_that_fit_no_plan_hold_the_roll_and_end_nothing(
         await reaches(world, "A012")
 
     play(world, scene)
+
+
+PAGE = 100  # of such texts, as many as fit one message
+PAGES = 60
+
+
+def test_a_storage_that_holds_and_releases_without_end_fills_no_journal(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The roll is as was said last, at once; and that is told, without a word for each change."""
+    world = World(9)
+
+    def page(roll_id: str, first: int) -> TidingsAnswer:
+        said = []
+        for seq in range(first, first + PAGE):
+            data = {"code": "storage-error", "message": f"{seq} {'x' * 4000}", "path": "p" * 900}
+            kind = "held" if seq % 2 else "released"
+            body = {"note": data["message"], "data": data}
+            said.append(
+                Tiding(seq=seq, notice_id="x", roll_id=roll_id, kind=kind, at_utc_ms=1, body=body)
+            )
+        return TidingsAnswer(journal_id=_journal_id(world), notices=tuple(said))
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world, count=8))
+        await moves(world, "A012")
+        row = row_of(world.offload, "A012")
+        assert row is not None
+        with world.processing.journal.read() as db:
+            first = notices.last_seq(db)
+        roll_id, pages = row.roll_id, iter(range(first, first + PAGES * PAGE, PAGE))
+        desk = world.processing.parts.desk if world.processing.parts else None
+        assert desk is not None
+
+        async def answer(*_: object) -> TidingsAnswer:
+            at = next(pages, None)
+            if at is not None:
+                return page(roll_id, at)
+            await asyncio.sleep(1)
+            return TidingsAnswer(journal_id=_journal_id(world))
+
+        with monkeypatch.context() as patch:
+            patch.setattr(desk, "_tidings", answer)
+            await asyncio.sleep(60)
+        last = first + PAGES * PAGE - 1
+        _is_as_said_last(world, roll_id, last)
+        with world.offload.journal.write() as db:
+            rolls.release(db, roll_id, now_utc_ms=1)
+            notices.set_cursor(db, "tidings:process-1", first)  # it was moved by what was made up
+        await reaches(world, "A012")
+
+    play(world, scene)
+
+
+def _is_as_said_last(world: World, roll_id: str, last: int) -> None:
+    with world.offload.journal.read() as db:
+        row = rolls.get(db, roll_id)
+        told = notices.after(db, 0, limit=PAGES * PAGE, kinds={"held", "released"})
+        lines = history.read(db, roll_id)
+        assert untold.some(db, limit=1) == []
+    assert row is not None
+    assert (row.held is not None) is bool(last % 2)
+    assert [notice.kind for notice in told][-1] == ("held" if last % 2 else "released")
+    if row.held is not None:
+        assert str(last) in row.held.message
+        assert told[-1].body["data"]["message"] == row.held.message
+    assert TOLD_BURST <= len(told) < TOLD_BURST + 50
+    assert len(lines) <= HISTORY_LINES_MAX
+    assert max(len(line.note.encode()) for line in lines) < SAID_BYTES_MAX + 100
+    assert max(len(str(notice.body)) for notice in told) < 4 * SAID_BYTES_MAX
 
 
 @contextmanager

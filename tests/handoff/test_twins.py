@@ -5,7 +5,7 @@ import unicodedata
 
 import pytest
 
-from syncd.journal import rolls
+from syncd.journal import history
 from syncd.roll.stages import HeldCode
 from tests.faults.scenes import (
     clips,
@@ -145,7 +145,7 @@ def test_a_folder_renamed_after_its_name_was_taken_is_offered_under_the_new_name
         row = row_of(world.offload, "A013")
         assert row is not None
         with world.offload.journal.read() as db:
-            notes = [line.note for line in rolls.history(db, row.roll_id)]
+            notes = [line.note for line in history.read(db, row.roll_id)]
         assert sum("goes on as" in note for note in notes) == 1
         _rename(world, f"{SECOND}/{DAY}/A012", f"{SECOND}/{DAY}/A014")
         await reaches(world, "A014")

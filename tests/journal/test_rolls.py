@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from syncd.journal import notices, rolls
+from syncd.journal import history, notices, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import HeldNote, Origin
 from syncd.roll.inventory import FileEntry, FileKind
@@ -67,7 +67,7 @@ def test_an_arriving_roll_becomes_the_verified_one(journal: Journal) -> None:
         assert row.roll_id == roll_id
         assert (row.rank, row.rank_set_by_hand, row.arrived_utc_ms) == (-1, True, NOW)
         assert (row.stage, row.held, row.file_count) == (Stage.VERIFIED, None, 4)
-        shown = [line.stage for line in rolls.history(db, roll_id)]
+        shown = [line.stage for line in history.read(db, roll_id)]
         assert shown == [Stage.ARRIVING, Stage.ARRIVING, Stage.HELD, Stage.VERIFIED]
 
 
@@ -123,7 +123,7 @@ def test_a_roll_goes_its_way_with_a_notice_for_each_stage(journal: Journal) -> N
                 db, roll_id, stage, now_utc_ms=now, note=f"now {stage}", data={"n": after_ms}
             )
         assert kinds(db) == ["verified", *way]
-        assert [line.stage for line in rolls.history(db, roll_id)] == [Stage.VERIFIED, *way]
+        assert [line.stage for line in history.read(db, roll_id)] == [Stage.VERIFIED, *way]
         last = notices.after(db, 0)[-1]
 
     assert last.body == {

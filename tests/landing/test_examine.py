@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from syncd.edges.disk import RealDisk
-from syncd.journal import rolls
+from syncd.journal import history, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.decide import WAITS_FOR_EVIDENCE, Terms
@@ -125,7 +125,7 @@ def test_a_still_roll_without_evidence_says_once_that_it_waits_for_it(bench: Ben
     def said() -> int:
         (row,) = bench.look()
         with bench.journal.read() as db:
-            return [line.note for line in rolls.history(db, row.roll_id)].count(WAITS_FOR_EVIDENCE)
+            return [line.note for line in history.read(db, row.roll_id)].count(WAITS_FOR_EVIDENCE)
 
     assert said() == 0
     bench.look(SETTLE_S)
@@ -217,7 +217,7 @@ def test_a_hold_stays_while_its_reason_does(bench: Bench, roll: Path) -> None:
 
     assert row.held is not None
     with bench.journal.read() as db:
-        assert [line.stage for line in rolls.history(db, row.roll_id)].count(Stage.HELD) == 1
+        assert [line.stage for line in history.read(db, row.roll_id)].count(Stage.HELD) == 1
 
 
 def test_broken_evidence_holds_a_roll_once_it_is_still(bench: Bench, roll: Path) -> None:
@@ -509,7 +509,7 @@ def test_links_are_not_sent_and_the_history_says_so(bench: Bench, roll: Path) ->
     row = bench.verify()
 
     with bench.journal.read() as db:
-        notes = [line.note for line in rolls.history(db, row.roll_id)]
+        notes = [line.note for line in history.read(db, row.roll_id)]
     assert any("not sent" in note and "link" in note for note in notes)
 
 

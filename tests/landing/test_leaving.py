@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from syncd.journal import rolls
+from syncd.journal import history, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import HeldNote, RollRow
 from syncd.journal.rows import Gone
@@ -37,7 +37,7 @@ def held_now(journal: Journal) -> HeldNote:
 def notes_now(journal: Journal) -> str:
     """Return its history in one text."""
     with journal.read() as db:
-        return "\n".join(line.note for line in rolls.history(db, row_now(journal).roll_id))
+        return "\n".join(line.note for line in history.read(db, row_now(journal).roll_id))
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from syncd.journal import notices, rolls
+from syncd.journal import history, notices, rolls
 from syncd.journal.journal import Journal
 from tests.journal.samples import NOW, add
 
@@ -68,6 +68,4 @@ def test_a_daemon_killed_before_the_record_runs_the_command_again(tmp_path: Path
     assert codes == [-9, 0]
     assert heard.read_text().splitlines() == [f"{ready.notice_id} /rolls/A012"] * 2
     with Journal(path) as journal, journal.read() as db:
-        assert [line.note for line in rolls.history(db, roll_id)][-1].startswith(
-            "command sh exit 0"
-        )
+        assert [line.note for line in history.read(db, roll_id)][-1].startswith("command sh exit 0")

@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 
 import pytest
 
-from syncd.journal import notices, rolls
+from syncd.journal import history, notices, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.notices import Delivery, NoticeRow
 from syncd.limits import NOTICE_OFTEN_ATTEMPTS, NOTICE_RETRY_CAP_S
@@ -84,8 +84,8 @@ class Box:
     def notes(self, name: str) -> list[str]:
         """Return what the history of a roll says, beyond its stages."""
         with self.journal.read() as db:
-            history = rolls.history(db, rolls.find(db, name)[0].roll_id)
-        return [line.note for line in history if line.note]
+            lines = history.read(db, rolls.find(db, name)[0].roll_id)
+        return [line.note for line in lines if line.note]
 
     def cursor(self, subscriber: str = "ear") -> int:
         """Return how far a subscriber is served."""
