@@ -244,16 +244,17 @@ def _board(config: Config, answers: NodeAnswers, ports: Ports) -> BoardServer:
     """Make the board, where other machines reach it with TLS and passphrase. Raises ConfigError."""
     node = config.node
     if node.board.is_loopback:
-        return BoardServer(
-            answers, node.board, Access(make_token(node.state, ports.chance)), ports.clock
-        )
+        access = Access(make_token(node.state, ports.chance))
+        return BoardServer(answers, node.board, access, ports.clock, state=node.state)
     login = Login(passphrase.read(node.state), ports)
     names = node.own_names
     print_ = certificate.load_or_make(node.state, names, ports.clock.utc_ms())
     log.info("The board's certificate is %s", print_)
     access = Access(make_token(node.state, ports.chance), login)
     pem = node.state / certificate.NAME
-    return BoardServer(answers, node.board, access, ports.clock, names=names, pem=pem)
+    return BoardServer(
+        answers, node.board, access, ports.clock, names=names, pem=pem, state=node.state
+    )
 
 
 async def _serve_peers(

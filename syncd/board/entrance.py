@@ -9,6 +9,10 @@ cut before a byte of it is read. Whoever has not shown a token or a session wait
 machine's users opens them, only push each other out, and a command gets in. This box's own commands
 have places of their own, which no other machine can take. What is silent, or drips the head of a
 request, aiohttp cuts after KEEP_ALIVE_S.
+
+Very many that are opened again as they are cut keep the port's queue full all the same, and then it
+is chance who gets in when. So commands have a door of their own: a socket in the state folder,
+which no other user can reach, with a porch and a count of its own, and without TLS.
 """
 
 import asyncio
@@ -24,6 +28,7 @@ from aiohttp import web
 
 from syncd.board.hosts import address_of
 from syncd.board.throttle import key_of
+from syncd.edges.folder_socket import is_of_folder
 from syncd.limits import BACKLOG
 from syncd.ports import Clock
 from syncd.repeats import Repeats
@@ -32,12 +37,13 @@ from syncd.wire.porch import Guest, Porch
 log = logging.getLogger(__name__)
 
 WAITING_MAX = 64  # have shown no token yet, of all machines: less than each of the shares
-HERE_MAX = 128  # from this machine: commands, scripts, 64 event streams
+HERE_MAX = 128  # from this machine: scripts, 64 event streams; as many by the state folder's socket
 ELSEWHERE_MAX = 128  # from all other machines
 EACH_MAX = 24  # from one of them: some pages with six connections each
 HANDSHAKE_S = 5.0
 TLS_CLOSE_S = 1.0
 _HERE = "here"
+_OWN = "own"  # through the socket in the state folder: by syncd's user, or root
 
 
 class Entrance:
@@ -52,7 +58,9 @@ class Entrance:
         self._make_http = make_http
         self._tls = tls
         self._repeats = Repeats(log, clock)
+        self._own_repeats = Repeats(log, clock)
         self._porch = Porch(clock, WAITING_MAX)
+        self._own_porch = Porch(clock, WAITING_MAX)
         self._waiting: dict[web.RequestHandler, Guest] = {}
         self._listening: list[socket.socket] = []
         self._accepting: set[asyncio.Task[Any]] = set()
@@ -71,21 +79,23 @@ class Entrance:
         """Accept connections until stop(); return the port. Raises OSError."""
         loop = asyncio.get_running_loop()
         bound = await loop.create_server(asyncio.Protocol, host, port, start_serving=False)
-        self._listening = [each.dup() for each in bound.sockets]
+        opened = [each.dup() for each in bound.sockets]
         bound.close()
-        for listening in self._listening:
+        self._listening += opened
+        for listening in opened:
             listening.setblocking(False)
             try:
                 listening.listen(BACKLOG)
             except OSError:
                 await self.stop()
                 raise
-            accept = partial(loop.sock_accept, listening)
-            self._own(
-                self._porch.open(accept, self._take, port="board", repeats=self._repeats),
-                "board-accept",
-            )
-        return int(self._listening[0].getsockname()[1])
+            self._accept_at(listening, self._porch, "board", self._repeats)
+        return int(opened[0].getsockname()[1])
+
+    def listen_at(self, listening: socket.socket) -> None:
+        """Accept connections at the state folder's socket, too, until stop(), which closes it."""
+        self._listening.append(listening)
+        self._accept_at(listening, self._own_porch, "board's own", self._own_repeats)
 
     async def stop(self) -> None:
         """Accept no more, and end the handshakes that are under way."""
@@ -99,7 +109,16 @@ class Entrance:
         """Let a connection that has shown a token, or a session, stay for as long as it likes."""
         guest = self._waiting.pop(http, None)
         if guest is not None:
-            self._porch.leave(guest)
+            self._porch_of(guest.host).leave(guest)
+
+    def _accept_at(
+        self, listening: socket.socket, porch: Porch, port: str, repeats: Repeats
+    ) -> None:
+        accept = partial(asyncio.get_running_loop().sock_accept, listening)
+        self._own(porch.open(accept, self._take, port=port, repeats=repeats), "board-accept")
+
+    def _porch_of(self, key: str) -> Porch:
+        return self._own_porch if key == _OWN else self._porch
 
     def _own(self, work: Any, name: str) -> None:
         task = asyncio.create_task(work, name=name)
@@ -117,21 +136,15 @@ class Entrance:
 
     def come(self, visitor: "_Visitor", transport: asyncio.Transport) -> bool:
         """Count a connection in and begin to serve it; False if it is one too many."""
-        here = self._inside[_HERE]
-        others = self.count - here
-        if visitor.key == _HERE:
-            is_full = here >= HERE_MAX
-        else:
-            is_full = others >= ELSEWHERE_MAX or self._inside[visitor.key] >= EACH_MAX
-        if is_full:
+        if self._is_full(visitor.key):
             self._repeats.trouble("full", f"{_whose(visitor.key)} of the board are all in use")
             return False
         self._inside[visitor.key] += 1
         visitor.guest = Guest(
             visitor.key, partial(self._push_out, visitor.key, transport), transport.is_closing
         )
-        self._porch.take_in(visitor.guest)
-        if self._tls is None:
+        self._porch_of(visitor.key).take_in(visitor.guest)
+        if self._tls is None or visitor.key == _OWN:
             visitor.serve(transport, self.serve(visitor))
         else:
             transport.pause_reading()
@@ -141,6 +154,12 @@ class Entrance:
             self._handshakes.add(task)
             task.add_done_callback(self._handshakes.discard)
         return True
+
+    def _is_full(self, key: str) -> bool:
+        if key in (_HERE, _OWN):
+            return self._inside[key] >= HERE_MAX
+        others = self.count - self._inside[_HERE] - self._inside[_OWN]
+        return others >= ELSEWHERE_MAX or self._inside[key] >= EACH_MAX
 
     def serve(self, visitor: "_Visitor") -> web.RequestHandler:
         """Return who speaks HTTP with a visitor; whether it shows a token is not known yet."""
@@ -155,12 +174,12 @@ class Entrance:
         if self._inside[key] <= 0:
             del self._inside[key]
         if guest is not None:
-            self._porch.leave(guest)
+            self._porch_of(key).leave(guest)
         if http is not None:
             self._waiting.pop(http, None)
 
     def _push_out(self, key: str, transport: asyncio.Transport) -> None:
-        where = "this machine" if key == _HERE else key
+        where = _WHERE.get(key, key)
         text = f"Connections to the board from {where} that show no token are cut: too many wait"
         self._repeats.trouble("waiting", text)
         transport.abort()
@@ -246,12 +265,19 @@ class _Visitor(asyncio.Protocol):
             self._http.connection_lost(exc)
 
 
+_WHERE = {_HERE: "this machine", _OWN: "syncd's own user"}
+
+
 def _whose(key: str) -> str:
-    return "This machine's connections" if key == _HERE else f"The connections for {key}"
+    if key == _HERE:
+        return "This machine's connections"
+    return f"The connections for {_WHERE.get(key, key)}"
 
 
 def _key(connection: asyncio.Transport) -> str:
-    """Return who is at the other end: _HERE, or one of the other machines."""
+    """Return who is at the other end: _OWN, _HERE, or one of the other machines."""
+    if is_of_folder(connection.get_extra_info("socket")):
+        return _OWN
     peer, own = (
         str((connection.get_extra_info(name) or ("",))[0]) for name in ("peername", "sockname")
     )

@@ -8,6 +8,7 @@ import asyncio
 import logging
 import ssl
 from collections.abc import Awaitable, Callable, Collection
+from contextlib import suppress
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -23,7 +24,9 @@ from syncd.board.facade import NodeFacade
 from syncd.board.guard import Know, dress, guard_with, unreadable
 from syncd.board.hosts import Hosts
 from syncd.board.streams import HEARTBEAT_S, EventStreams
+from syncd.board.token import SOCKET_NAME
 from syncd.config.values import HostPort
+from syncd.edges.folder_socket import listen_in, remove_in
 from syncd.errors import ConfigError, UsageError
 from syncd.http_doors import HttpDoor
 from syncd.limits import SPEED_SECONDS_DEFAULT, SPEED_SECONDS_MAX, UTC_MS_MAX
@@ -49,7 +52,9 @@ class BoardServer:
     """The board of one node; an async context manager, or start() and close().
 
     names: to which it answers beside loopback and its address. pem: key and certificate; with them
-    it speaks TLS, and nothing else. Raises ConfigError from start() if the port is taken.
+    it speaks TLS, and nothing else. state: where it listens for this box's own commands, too, if
+    that is possible; whoever holds this folder's lock makes the board. Raises ConfigError from
+    start() if the port is taken.
     """
 
     def __init__(
@@ -61,6 +66,7 @@ class BoardServer:
         *,
         names: Collection[str] = (),
         pem: Path | None = None,
+        state: Path | None = None,
         heartbeat_s: float = HEARTBEAT_S,
     ) -> None:
         assert pem or address.is_loopback, "what is asked and the token travel in the clear"
@@ -73,6 +79,7 @@ class BoardServer:
         self._clock = clock
         self._repeats = Repeats(log, clock)
         self._tls = None if pem is None else _tls(pem)
+        self._state = state
         self._entrance: Entrance | None = None
 
     async def start(self) -> None:
@@ -97,13 +104,29 @@ class BoardServer:
                 remedy="Stop what listens there, or give node.board another port.",
             ) from error
         self.address = HostPort(self.address.host, port)
+        if self._state is not None:
+            self._listen_in(self._entrance, self._state)
 
     async def close(self) -> None:
         """End every stream, let answers under way finish, close the port."""
         if self._entrance is not None:
             await self._entrance.stop()
+        if self._state is not None:
+            with suppress(OSError):  # what is left there, the next start removes
+                remove_in(self._state, SOCKET_NAME)
         self.streams.end()
         await self._runner.cleanup()
+
+    def _listen_in(self, entrance: Entrance, state: Path) -> None:
+        try:
+            entrance.listen_at(listen_in(state, SOCKET_NAME))
+        except OSError as error:
+            log.warning(
+                "Commands have only the board's port, where others may be in their way: %s cannot "
+                "be had: %s",
+                state / SOCKET_NAME,
+                error.strerror or error,
+            )
 
     def _know(self, http: web.RequestHandler) -> None:
         if self._entrance is not None:

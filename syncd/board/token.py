@@ -1,6 +1,7 @@
 """The token by which this box's commands and scripts show the board who they are.
 
-Owns: its form, its file's name, how it is made and compared. Must not: answer a request.
+Owns: its form, its file's name and that of the socket beside it, how it is made and compared.
+Must not: answer a request.
 
 Whoever can read the state folder may ask the board; nobody else can read the token there. It is
 made anew at every start. So what a program could hear that held the board's port while the daemon
@@ -18,6 +19,7 @@ from syncd.errors import ConfigError, SyncdError, raise_if_disk_trouble
 from syncd.ports import Chance
 
 NAME = "board.token"
+SOCKET_NAME = "board.sock"  # the board's door for commands: edges/folder_socket.py
 TOKEN_BYTES = 32
 SCHEME = "Bearer"  # RFC 6750, 2.1
 _FORM = re.compile(rb"[A-Za-z0-9_-]{43}", re.ASCII)  # 32 bytes, base64url without padding

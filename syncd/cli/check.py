@@ -12,6 +12,7 @@ from syncd.cli import show
 from syncd.cli.common import client_of, config_option, examples, json_option, print_json
 from syncd.config import default_path, load
 from syncd.config.shapes import Config
+from syncd.config.values import HostPort
 from syncd.errors import ConfigError, DaemonBusyError, SyncdError
 
 MARK_NEEDS = frozenset({"config", "marker", "space"})
@@ -55,7 +56,7 @@ def _checks(config: Config, path: Path, *, mark: bool) -> Iterator[Any]:
     from syncd.cli.peer_checks import peer_checks  # noqa: PLC0415 - likewise
 
     try:
-        listing, status = _ask_daemon(config)
+        listing, status, where = _ask_daemon(config)
     except TokenError as error:
         yield Check("daemon", False, error.problem, error.remedy)
         return
@@ -70,13 +71,14 @@ def _checks(config: Config, path: Path, *, mark: bool) -> Iterator[Any]:
     if status is None:
         yield Check("daemon", True, "It does not run; start it with `syncd run`.")
         return
-    yield Check("daemon", True, f"It has been running for {status['uptime_s']:.0f} s.")
+    message = f"It has been running for {status['uptime_s']:.0f} s, and answers at {where}."
+    yield Check("daemon", True, message)
     for own in status["checks"]:
         yield Check(f"daemon: {own['name']}", own["ok"], own["message"], own["remedy"])
 
 
-def _ask_daemon(config: Config) -> tuple[Any, Any]:
-    """Return what the daemon says of its peers and of itself; None for both if it is not ours.
+def _ask_daemon(config: Config) -> tuple[Any, Any, HostPort | Path]:
+    """Return what the daemon says of its peers and of itself, and where; None, None if not ours.
 
     Raises TokenError if it may not be asked, DaemonBusyError if it runs and does not answer.
     """
@@ -84,12 +86,12 @@ def _ask_daemon(config: Config) -> tuple[Any, Any]:
     try:
         status = client.get("/api/status")
         if status["node"] != config.node.name:
-            return None, None
-        return client.get("/api/peers"), status
+            return None, None, client.where
+        return client.get("/api/peers"), status, client.where
     except (TokenError, DaemonBusyError):
         raise
     except (SyncdError, KeyError, TypeError):
-        return None, None
+        return None, None, client.where
 
 
 def _print(checks: list[dict[str, Any]], *, may_wait: bool) -> None:

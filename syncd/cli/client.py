@@ -1,4 +1,7 @@
-"""The commands' way to the daemon: its board's API, with its token; over TLS beyond loopback.
+"""The commands' way to the daemon: its board's API, with its token.
+
+It goes through the socket in the state folder, where nobody else's connections are in the way. What
+has no such socket is asked at the board's port, over TLS beyond loopback.
 
 Owns: requests, their time limits, and turning an answer's error back into a SyncdError.
 Must not: print anything.
@@ -14,8 +17,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from syncd.board.token import NAME, SCHEME, TokenError, read_token
+from syncd.board.token import NAME, SCHEME, SOCKET_NAME, TokenError, read_token
 from syncd.config.values import HostPort
+from syncd.edges.folder_socket import connect_in
 from syncd.edges.state_lock import holder_of
 from syncd.errors import DaemonBusyError, DaemonUnreachableError, SyncdError
 
@@ -53,14 +57,16 @@ class StreamEvent:
 
 
 class BoardClient:
-    """Asks the daemon at address, whose token lies in the folder state.
+    """Asks the daemon at address, whose token and socket lie in the folder state.
 
-    Every method raises DaemonUnreachableError, or another SyncdError.
+    where: what was asked last. Every method raises DaemonUnreachableError, or another SyncdError.
     """
 
     def __init__(self, address: HostPort, state: Path) -> None:
         self._address = address
         self._state = state
+        self._socket = state / SOCKET_NAME
+        self.where: HostPort | Path = address
 
     def get(self, path: str) -> Any:
         """Return the JSON at path."""
@@ -115,7 +121,16 @@ class BoardClient:
         return {} if token is None else {"Authorization": f"{SCHEME} {token}"}
 
     def _connection(self, timeout_s: float) -> http.client.HTTPConnection:
-        """Return a connection, not yet open. Raises DaemonUnreachableError."""
+        """Return a connection; one to the port is not open yet. Raises DaemonUnreachableError."""
+        try:
+            connected = connect_in(self._state, SOCKET_NAME, timeout_s)
+        except OSError:  # nobody listens there, or nobody can: then there is still the port
+            self.where = self._address
+        else:
+            self.where = self._socket
+            through = http.client.HTTPConnection("localhost", timeout=timeout_s)
+            through.sock = connected
+            return through
         host, port = self._address.callable_host, self._address.port
         if self._address.is_loopback:
             return http.client.HTTPConnection(host, port, timeout=timeout_s)
@@ -144,7 +159,7 @@ class BoardClient:
                 remedy="Start the daemon anew: it makes another token.",
             )
         return DaemonUnreachableError(
-            f"What answers at {self._address} does not take the token in {self._state}.",
+            f"What answers at {self.where} does not take the token in {self._state}.",
             remedy="Another daemon listens there: name its configuration with -c FILE.",
         )
 
@@ -153,16 +168,20 @@ class BoardClient:
         reason = reason or str(error) or type(error).__name__
         holder = holder_of(self._state) if isinstance(error, _CUT) else None
         if holder is not None:
+            by_others = "" if self.where == self._socket else _FILLED
             return DaemonBusyError(
-                f"The daemon runs (process {holder}) and has not answered at {self._address} "
+                f"The daemon runs (process {holder}) and has not answered at {self.where} "
                 f"({reason}).",
-                remedy="Run the command again. If this stays, the daemon is too busy, or somebody "
-                "fills the connections of its board: its log says so.",
+                remedy=f"Run the command again. If this stays, the daemon is too busy{by_others}: "
+                "its log says so.",
             )
         return DaemonUnreachableError(
             f"The daemon does not answer at {self._address} ({reason}).",
             remedy="Start it with `syncd run`, or name its configuration with -c FILE.",
         )
+
+
+_FILLED = ", or somebody fills the connections of its board"
 
 
 def roll_path(text: str, *more: str) -> str:

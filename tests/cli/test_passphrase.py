@@ -101,6 +101,8 @@ def test_commands_ask_a_board_beyond_loopback_over_tls(config: Path, tmp_path: P
         assert board["message"].split()[-1].rstrip(".") in log_text
         assert "board on https://0.0.0.0:" in log_text
 
+        (tmp_path / "state" / "board.sock").unlink()
+        assert syncd(config, "rolls").returncode == 0, "without their own door, by the port"
         (tmp_path / "state" / "board.pem").unlink()
         assert syncd(config, "rolls").returncode == 69, "nothing is shown to a stranger"
     finally:
