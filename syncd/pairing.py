@@ -109,8 +109,8 @@ class Pairing:
         if self.talks.window is not None:
             self.talks.window.close()
         code, now_s = make_code(self._chance.random_bytes), self._clock.monotonic_s()
-        self.talks.window = window = Window(code, now_s)
-        self.talks.wrong = None
+        window = Window(code, now_s)
+        self.talks.show(window)
         self._asked_s = now_s
         self._number += 1
         self._result = {}
@@ -131,11 +131,13 @@ class Pairing:
             state = WindowState.OPEN  # the right code was typed; it is being kept
         result = self._result if window is not None else {}
         wrong = self.talks.wrong if window is not None else None
+        most = self.talks.askers.most() if window is not None else None
         return {
             "id": number,
             "state": "failed" if "problem" in result else state.value,
             "tries_left": window.tries_left if window is not None else 0,
             "wrong": None if wrong is None else _plain(wrong[0]) | {"address": wrong[1]},
+            "askers": None if most is None else {"address": most[0], "count": most[1]},
             "peer": result.get("peer"),
             "problem": result.get("problem", ""),
             "remedy": result.get("remedy", ""),
@@ -161,7 +163,9 @@ class Pairing:
         while True:
             found = self.state(number)
             left_s = ends_s - self._clock.monotonic_s()
-            if found["state"] != WindowState.OPEN.value or found != first or left_s <= 0:
+            # Of those that only ask there may be very many: they are told when the time is over.
+            is_changed = found | {"askers": None} != first | {"askers": None}
+            if found["state"] != WindowState.OPEN.value or is_changed or left_s <= 0:
                 return found
             await self._clock.sleep(min(left_s, LOOK_EVERY_S))
 

@@ -71,3 +71,21 @@ def test_whoever_shows_a_code_hears_at_once_of_a_wrong_one(tmp_path: Path) -> No
         assert pairing.open()["wrong"] is None
 
     run_simulated(shown(), limit_s=100)
+
+
+def test_whoever_shows_a_code_hears_who_asks_again_and_again(tmp_path: Path) -> None:
+    """Once the time is over, however many ask meanwhile; a new code begins at nothing."""
+    pairing = Scene(tmp_path).pairing
+
+    async def shown() -> None:
+        number = pairing.open()["id"]
+        assert pairing.state(number)["askers"] is None
+        waiting = asyncio.create_task(pairing.wait(number, ASKED_FOR_S), name="wait")
+        for _ in range(7):
+            await asyncio.sleep(0.2)
+            pairing.talks.askers.note("10.20.0.9")
+            assert not waiting.done()
+        assert (await waiting)["askers"] == {"address": "10.20.0.9", "count": 7}
+        assert pairing.open()["askers"] is None
+
+    run_simulated(shown(), limit_s=100)

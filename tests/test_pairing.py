@@ -5,8 +5,11 @@ import json
 import os
 import re
 import signal
+import socket
+import ssl
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,7 +21,7 @@ import pytest
 
 from syncd.limits import MIB
 from syncd.wire.identity import Identity
-from syncd.wire.pairing import Party
+from syncd.wire.pairing import ALPN, Party
 from syncd.wire.pairing_dial import pair_with
 from syncd.wire.peers import Address
 from syncd.wire.trust_store import FILE_NAME
@@ -216,6 +219,72 @@ def test_a_wrong_code_is_a_no_and_three_are_the_end(boxes: Set) -> None:
         assert shown.code not in text
         assert shown.wrong not in text
     assert "2 more" in (boxes.pair.processing.folder / "log").read_text()
+
+
+class Silent:
+    """Four connections of a stranger that ask to pair, say nothing, and are opened again."""
+
+    def __init__(self, folder: Path, port: int) -> None:
+        self._context = Identity.load_or_make(
+            folder, "edit-1", time.time_ns() // 1_000_000
+        ).client_context()
+        self._context.set_alpn_protocols([ALPN])
+        self._port = port
+        self._ends = threading.Event()
+        self._thread = threading.Thread(target=self._hold, name="silent")
+
+    @contextmanager
+    def holding(self) -> Iterator[None]:
+        """Hold them meanwhile."""
+        self._thread.start()
+        try:
+            yield
+        finally:
+            self._ends.set()
+            self._thread.join()
+
+    def _hold(self) -> None:
+        held: list[ssl.SSLSocket] = []
+        while not self._ends.wait(0.05):
+            held = [each for each in held if _is_open(each)]
+            while len(held) < 4:
+                plain = socket.create_connection(("127.0.0.1", self._port), 10)
+                held.append(self._context.wrap_socket(plain))
+                held[-1].setblocking(False)
+        for each in held:
+            each.close()
+
+
+def _is_open(connected: ssl.SSLSocket) -> bool:
+    try:
+        is_over = connected.recv(4096) == b""
+    except ssl.SSLWantReadError:
+        return True
+    except OSError:
+        is_over = True
+    if is_over:
+        connected.close()
+    return not is_over
+
+
+def test_strangers_that_ask_to_pair_are_told_of_and_in_nobodys_way(
+    boxes: Set, tmp_path: Path
+) -> None:
+    """The one who shows the code hears of them, with a count; the first try pairs."""
+    processing = boxes.pair.processing
+    strangers = Silent(tmp_path / "stranger", processing.control)
+    with strangers.holding(), boxes.process.shows() as shown:
+        stream = shown.process.stderr
+        assert stream is not None
+        assert "syncd pair" in stream.readline()
+        told = stream.readline()
+        assert told.startswith("Somebody at 127.0.0.1 asks to pair again and again and types no ")
+        assert int(told.split("(")[1].split()[0]) >= 3
+        typed = boxes.offload.types("pair", *shown.code.split(), *boxes.at)
+        assert (typed.returncode, typed.stderr) == (0, "")
+        assert shown.ends()[0] == 0
+    log = (processing.folder / "log").read_text()
+    assert log.count("127.0.0.1 asks to pair again and again, and types no code") == 1
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])

@@ -14,6 +14,7 @@ from syncd.cli.client import BoardClient
 from syncd.cli.common import client_for, config_option, examples, json_option, print_json
 from syncd.errors import SyncdError
 
+ASKED_OFTEN = 3  # a broken link may be one or two
 ENDS = {
     "expired": "The code has expired.",
     "spent": "A wrong code was typed too often: this one is not good any more.",
@@ -61,8 +62,10 @@ def _show(client: BoardClient, *, as_json: bool) -> None:
     path = f"/api/pairing/{shown['id']}"
     try:
         _print_code(shown["code"], as_json=as_json)
+        told = 0
         while shown["state"] == "open":
             before, shown = shown, client.get(path)
+            told = _tell_askers(shown, told)
             if shown["tries_left"] < before["tries_left"] and shown["wrong"]:
                 _tell_wrong(shown)
     except BaseException:
@@ -93,6 +96,22 @@ def _tell_wrong(shown: dict[str, Any]) -> None:
     tries = few.get(left, f"{left} more tries are left")
     where = f"at {wrong['address']}, on a box that calls itself {show.plain(wrong['name'])}"
     click.echo(f"A wrong code was typed {where}: {tries}.", err=True)
+
+
+def _tell_askers(shown: dict[str, Any], told: int) -> int:
+    """Say that somebody asks and types nothing, if it is often, and each time it is ten times that.
+
+    told: the count that was said last; the one that now was is returned.
+    """
+    most = shown.get("askers")
+    if not most or most["count"] < max(ASKED_OFTEN, 10 * told):
+        return told
+    click.echo(
+        f"Somebody at {most['address']} asks to pair again and again and types no code "
+        f"({most['count']} times so far). If the other box is told to wait, type the code again.",
+        err=True,
+    )
+    return int(most["count"])
 
 
 def _done(peer: dict[str, Any], *, as_json: bool) -> None:

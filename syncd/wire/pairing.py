@@ -160,6 +160,10 @@ class Window:
         """Let the code be good no longer, as whoever showed it wants."""
         self._ended = self._ended or WindowState.CLOSED
 
+    def next_exchange_in_s(self, now_s: float) -> float:
+        """Return after how long another exchange may begin."""
+        return max(0.0, self._next_exchange_s - now_s)
+
     # For exchanges
 
     def why_not_now(self, now_s: float) -> Turn | None:
@@ -244,6 +248,11 @@ def frame(message: Message) -> bytes:
     body = pack_plain(message.to_plain())
     assert len(body) <= FRAME_BYTES_MAX, "our own messages are short"
     return bytes([_KINDS.index(type(message))]) + len(body).to_bytes(2, "big") + body
+
+
+def is_introduction(data: bytes) -> bool:
+    """Tell whether data is a whole introduction; False: more is to come. Raises BadMessage."""
+    return _Frames().take(data, Introduction) is not None
 
 
 # The keys
@@ -457,7 +466,8 @@ def _turned(said: Turned) -> PairingError:
             )
         case Turn.BUSY:
             return BusyError(
-                "The other box is busy with somebody else's code.", remedy="Type it again."
+                "The other box is busy with somebody else's code.",
+                remedy="Type it again. What `syncd pair` says there tells who else asks.",
             )
         case Turn.CLOSED:
             return PairingError(

@@ -4,7 +4,7 @@ import asyncio
 import logging
 import ssl
 import time
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -23,11 +23,16 @@ from syncd.wire.pairing import (
     TRIES,
     PairingError,
     Party,
+    Turn,
+    Turned,
+    Typing,
     Window,
     WindowState,
+    frame,
 )
 from syncd.wire.pairing_dial import pair_with
-from syncd.wire.pairing_server import EXCHANGES_MAX, PairingTalks
+from syncd.wire.pairing_line import EXCHANGES_MAX, WAITING_MAX
+from syncd.wire.pairing_server import PairingTalks
 from syncd.wire.peers import Address, PeerBook, TrustedPeer
 from tests.wire.conftest import WallClock
 from tests.wire.test_control import self_signed
@@ -171,7 +176,7 @@ async def test_a_box_that_shows_no_code_answers_as_any_stranger_is_answered(scen
 async def test_brute_force_ends_after_three_codes_and_is_slow_before(
     scene: Scene, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """A thousand attempts, as fast as they go: three are looked at. Then the right one is late."""
+    """As many attempts as go, one after the other: three are looked at. The right one is late."""
     window = scene.show()
     began_s = time.monotonic()
     looked_at = tried = 0
@@ -184,12 +189,29 @@ async def test_brute_force_ends_after_three_codes_and_is_slow_before(
     took_s = time.monotonic() - began_s
     assert looked_at == TRIES == 3
     assert took_s >= (TRIES - 1) * EXCHANGES_EVERY_S
-    assert tried > TRIES, "it was turned away in between"
     with pytest.raises(PairingError):
         await scene.type(CODE)
     assert not scene.kept
     assert CODE not in caplog.text
     assert caplog.text.count("A wrong pairing code was typed at 127.0.0.1") == TRIES
+
+
+async def test_sixty_at_once_have_three_guesses_together(
+    scene: Scene, caplog: pytest.LogCaptureFixture
+) -> None:
+    """They wait for their turns, one each half second; the others hear that the code is gone."""
+    window = scene.show()
+    began_s = time.monotonic()
+    with caplog.at_level(logging.INFO):
+        ends = await asyncio.gather(
+            *(scene.type(f"{number:06}") for number in range(60)), return_exceptions=True
+        )
+    assert time.monotonic() - began_s >= (TRIES - 1) * EXCHANGES_EVERY_S
+    said = [str(end) for end in ends]
+    assert sum("code is wrong" in text for text in said) == TRIES, said
+    assert caplog.text.count("A wrong pairing code was typed at 127.0.0.1") == TRIES
+    assert window.tries_left == 0
+    assert not scene.kept
 
 
 async def test_the_one_in_the_middle_gets_nothing_although_the_right_code_is_typed(
@@ -245,27 +267,87 @@ async def test_a_peer_that_is_trusted_already_may_pair_anew(scene: Scene) -> Non
     assert "shows no pairing code" in caught.value.problem
 
 
-async def test_strangers_hold_few_exchanges_and_not_for_long(
+Stranger = tuple[asyncio.StreamReader, asyncio.StreamWriter]
+
+
+async def _let_go(strangers: Sequence[Stranger]) -> None:
+    for _, writer in strangers:
+        writer.close()
+    for _, writer in strangers:
+        await _closed(writer)
+
+
+async def test_strangers_who_say_nothing_keep_nobody_waiting_and_are_cut_soon(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Those who say nothing are cut in time, and then the right one gets through."""
-    monkeypatch.setattr(pairing_server, "EXCHANGE_S", 1.0)
+    """However many there are; who is cut for another may try again; all of them are counted."""
+    monkeypatch.setattr(pairing_server, "SILENT_S", 4.0)  # so long do the handshakes of all take
     scene.show()
-    silent = [
-        await _connect(scene.make_identity("edit-1"), scene.address, asks=True)
-        for _ in range(EXCHANGES_MAX)
-    ]
-    await asyncio.sleep(0.1)
-    with pytest.raises(PairingError) as caught:
-        await scene.type()
-    assert "busy" in caught.value.problem
-    for reader, writer in silent:
-        async with asyncio.timeout(5):
-            with suppress(ConnectionError):
-                assert await reader.read() == b""
-        writer.close()
-        await _closed(writer)
+    stranger = scene.make_identity("edit-1")
+    silent = await asyncio.gather(
+        *(_connect(stranger, scene.address, asks=True) for _ in range(WAITING_MAX + EXCHANGES_MAX))
+    )
+    assert len(scene.talks.line) <= WAITING_MAX
     assert (await scene.type())[0] == scene.own()
+    said = []
+    for reader, _ in silent:
+        async with asyncio.timeout(8):
+            said.append(await reader.read())
+    pushed_out = EXCHANGES_MAX + 1
+    assert said.count(frame(Turned(Turn.BUSY))) == pushed_out
+    assert said.count(b"") == len(silent) - pushed_out
+    await _let_go(silent)
+    assert len(scene.talks.line) == 0
+    assert scene.talks.askers.most() == ("127.0.0.1", len(silent))
+
+
+async def test_strangers_who_are_silent_again_and_again_keep_no_code_out(
+    scene: Scene, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Four connections that are opened anew as they are cut: the first try pairs."""
+    scene.show()
+    stranger = scene.make_identity("edit-1")
+
+    async def hold() -> None:
+        while True:
+            reader, writer = await _connect(stranger, scene.address, asks=True)
+            try:
+                with suppress(OSError):
+                    await reader.read()
+            finally:
+                writer.close()
+                await _closed(writer)
+
+    with caplog.at_level(logging.INFO):
+        holding = [asyncio.create_task(hold()) for _ in range(4)]
+        await asyncio.sleep(pairing_server.SILENT_S + 0.5)
+        assert (await scene.type())[0] == scene.own()
+    for task in holding:
+        task.cancel()
+    await asyncio.gather(*holding, return_exceptions=True)
+    lines = [record.message for record in caplog.records if "types no code" in record.message]
+    assert lines == ["127.0.0.1 asks to pair again and again, and types no code"]
+
+
+async def test_who_introduces_itself_and_proves_nothing_makes_room_for_who_does(
+    scene: Scene,
+) -> None:
+    """More of them than there are exchanges: each has its turn, the next one takes its place."""
+    window = scene.show()
+    stranger = scene.make_identity("edit-1")
+    idle = []
+    for _ in range(EXCHANGES_MAX + 1):
+        reader, writer = await _connect(stranger, scene.address, asks=True)
+        typing = Typing(WRONG, party_of(stranger, 8840), scene.identity.fingerprint, _random)
+        writer.write(typing.begin())
+        idle.append((reader, writer))
+    for reader, _ in idle:
+        assert await reader.read(1), "it had its turn"
+    assert len(scene.talks.line) == EXCHANGES_MAX
+    assert (await scene.type())[0] == scene.own()
+    assert window.tries_left == TRIES
+    await _let_go(idle)
+    assert scene.talks.askers.most() == ("127.0.0.1", len(idle))
 
 
 @pytest.mark.parametrize("data", [b"\x00", b"\xff" * 3, b"\x00\xff\xff" + bytes(70_000), bytes(9)])
