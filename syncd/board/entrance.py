@@ -67,8 +67,8 @@ class Entrance:
         self._inside: Counter[str] = Counter()
         self._handshakes: set[asyncio.Task[None]] = set()
 
-    def __call__(self) -> asyncio.Protocol:
-        return _Visitor(self)
+    def __call__(self, key: str = "") -> asyncio.Protocol:
+        return _Visitor(self, key)
 
     @property
     def count(self) -> int:
@@ -129,8 +129,9 @@ class Entrance:
         self._own(self._begin(came[0]), "board-begin")
 
     async def _begin(self, connected: socket.socket) -> None:
+        visitor = partial(self, _OWN if is_of_folder(connected) else "")
         try:
-            await asyncio.get_running_loop().connect_accepted_socket(self, connected)
+            await asyncio.get_running_loop().connect_accepted_socket(visitor, connected)
         except OSError:
             connected.close()  # it has left already
 
@@ -208,10 +209,13 @@ class Entrance:
 
 
 class _Visitor(asyncio.Protocol):
-    """One connection: counted in, served by aiohttp, counted out when nothing of it is left."""
+    """One connection: counted in, served by aiohttp, counted out when nothing of it is left.
 
-    def __init__(self, entrance: Entrance) -> None:
-        self.key = ""
+    key: whose it is, if that is known before it is there.
+    """
+
+    def __init__(self, entrance: Entrance, key: str) -> None:
+        self.key = key
         self.guest: Guest | None = None
         self._entrance = entrance
         self._is_in = False
@@ -220,7 +224,7 @@ class _Visitor(asyncio.Protocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         connection = cast("asyncio.Transport", transport)
-        self.key = _key(connection)
+        self.key = self.key or _key(connection)
         self._is_in = True
         if not self._entrance.come(self, connection):
             self._is_in = False
@@ -275,9 +279,7 @@ def _whose(key: str) -> str:
 
 
 def _key(connection: asyncio.Transport) -> str:
-    """Return who is at the other end: _OWN, _HERE, or one of the other machines."""
-    if is_of_folder(connection.get_extra_info("socket")):
-        return _OWN
+    """Return who is at the other end of the port: _HERE, or one of the other machines."""
     peer, own = (
         str((connection.get_extra_info(name) or ("",))[0]) for name in ("peername", "sockname")
     )
