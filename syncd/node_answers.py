@@ -10,6 +10,7 @@ from pathlib import PurePath
 
 from syncd import __version__
 from syncd.board.answers import JournalAnswers
+from syncd.board.astray import gone_problem, told_put_away, waits_of
 from syncd.board.facade import Plain, Sample
 from syncd.board.held import held_problem
 from syncd.config.shapes import DestinationConfig
@@ -121,8 +122,8 @@ class NodeAnswers(JournalAnswers):
         """Return what a roll waits for: a peer that is away, a storage that does not write."""
         rechecking = self._parts.rechecking
         missing = rechecking.missing.get(row.roll_id) if rechecking is not None else None
-        if missing is not None and row.held is None:
-            return {"code": "gone", "message": missing.message, "remedy": missing.remedy}
+        if (gone := waits_of(row, missing)) is not None:
+            return gone
         trouble = self._parts.presence.waits(row)
         if trouble is None:
             return None
@@ -206,8 +207,8 @@ class NodeAnswers(JournalAnswers):
             trouble = await self._disk.aside(self._parts.area.trouble)
             said = (trouble.problem, trouble.remedy) if trouble is not None else ("", "")
             checks.append(_check("storage", *said))
+        checks += await self._published_check(self._parts.rechecking)
         if self._parts.rechecking is not None:
-            checks.append(await self._published_check(self._parts.rechecking))
             problem, remedy = self._parts.desk.door.told()
             checks += [_check("offers", problem, remedy)] if problem else []
         for peer, told in self._parts.desk.refusals.told().items():
@@ -268,16 +269,27 @@ class NodeAnswers(JournalAnswers):
             for peer, names in brought.items()
         ]
 
-    async def _published_check(self, rechecking: Rechecking) -> Plain:
-        """Tell of published rolls that are wrong, and of those that somebody moved away."""
+    async def _published_check(self, rechecking: Rechecking | None) -> list[Plain]:
+        """Tell of published rolls that are wrong, and of those that are gone; on both boxes."""
         try:
-            problem, remedy = await self._disk.aside(rechecking.problem)
+            rows = await self.listed()
+            wrong = (
+                await self._disk.aside(rechecking.problem) if rechecking is not None else ("", "")
+            )
         except JournalError:
-            problem, remedy = "", ""  # what is wrong with the journal is another check
-        gone = rechecking.told_missing()
-        if problem or not gone:
-            return _check("published", problem, remedy)
-        return _fine("published", gone)
+            return []  # what is wrong with the journal is another check
+        problems = [each for each in (wrong, gone_problem(rows)) if each[0]]
+        away = told_put_away(rows)
+        if problems:
+            said, remedies = zip(*problems, strict=True)
+            return [_check("published", "\n".join(said), " ".join(remedies))]
+        if away or rechecking is not None:
+            return [_fine("published", away or "fine")]
+        return []
+
+    def look_at_source(self, path: str) -> None:
+        """Have the landing look at a folder at once."""
+        self._parts.look_at_source(path)
 
     async def metrics(self) -> list[Sample]:
         """Return counters of bytes beside what the journal can count."""

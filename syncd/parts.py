@@ -116,7 +116,7 @@ class Parts:
             hello=self.hello,
             steadily=self._steadily,
             unsealed=self.unsealed,
-            look=self._look_at_source,
+            look=self.look_at_source,
         )
         self.pulses = self._company.pulses
         self.adopting = self._adopting([subscriber.name for subscriber in subscribers])
@@ -372,7 +372,7 @@ class Parts:
             for landing in self.config.landings
         )
 
-    def _look_at_source(self, path: str) -> None:
+    def look_at_source(self, path: str) -> None:
         """Have the landing that a source folder lies in look at it at once."""
         for landing in self.landings:
             inner = path.removeprefix(landing.root.rstrip("/") + "/")

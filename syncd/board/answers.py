@@ -9,11 +9,12 @@ from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
 from syncd.bell import Bell
+from syncd.board.astray import nowhere, waits_of
 from syncd.board.facade import Sample
 from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
-from syncd.journal import also, history, leaving, notices, rolls, same
+from syncd.journal import also, astray, history, leaving, notices, rolls, same
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
@@ -62,9 +63,9 @@ class JournalAnswers:
         """Return the rows of the rolls that are listed, in that order."""
         return [row for row in await self._read(rolls.all_rolls) if row.is_listed]
 
-    def waits(self, row: RollRow) -> dict[str, str] | None:  # noqa: ARG002 - a node knows more
-        """Return what a roll waits for, with "code", "message" and "remedy"."""
-        return None
+    def waits(self, row: RollRow) -> dict[str, str] | None:
+        """Return what a roll waits for, with "code", "message" and "remedy"; a node knows more."""
+        return waits_of(row, None)
 
     def destinations(self) -> list[DestinationConfig]:
         """Return where rolls go."""
@@ -140,8 +141,10 @@ class JournalAnswers:
     async def go(self, text: str | None) -> int:
         """Let the roll, or everything, go on: held rolls, and notices that could not be told.
 
-        Returns how many such notices are tried again now.
+        A roll that is gone from where it was published is handed over again, or, on the storage's
+        box, put away. Returns how many such notices are tried again now.
         """
+        source = "" if text is None else await self._source_again(text)
 
         def change(db: Connection) -> int:
             if text is None:
@@ -157,13 +160,51 @@ class JournalAnswers:
             rolls.set_paused(db, row.roll_id, False)
             if row.gone is Gone.MISSED:
                 leaving.end(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
+            elif row.astray is not None and row.held is None:
+                now = self._clock.utc_ms()
+                if row.origin is not Origin.LANDING:
+                    astray.put_away(db, row, now_utc_ms=now)
+                elif source:
+                    astray.hand_over_again(db, row, source, now_utc_ms=now)
             elif _is_published_wrong(row):
                 rolls.ask_reading(db, row.roll_id, True)  # held until it was found good
             else:
                 rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
             return hastened
 
-        return await self._write(change)
+        hastened = await self._write(change)
+        if source:
+            self.look_at_source(source)
+        return hastened
+
+    async def _source_again(self, text: str) -> str:
+        """Return the folder from which a roll that is gone can be handed over; "" for any other.
+
+        Raises NotPossibleError if there is none.
+        """
+
+        def look(db: Connection) -> tuple[RollRow, list[str]]:
+            row = find_one(db, text)
+            others = [other.source_path for other in also.of(db, row.roll_id)]
+            return row, [each for each in (row.source_path, *others) if each]
+
+        row, places = await self._read(look)
+        if row.astray is None or row.held is not None or row.origin is not Origin.LANDING:
+            return ""
+        for place in places:
+            if await self._disk.aside(self._is_folder, place):
+                return place
+        raise nowhere(row, places)
+
+    def _is_folder(self, path: str) -> bool:
+        try:
+            self._disk.open_folder(path).close()
+        except OSError:
+            return False
+        return True
+
+    def look_at_source(self, path: str) -> None:
+        """Have the landing look at a folder; a node has one."""
 
     async def paused(self) -> dict[str, Any]:
         """Return {"all": whether everything waits, "rolls": ids of single ones that do}."""
@@ -212,6 +253,7 @@ class JournalAnswers:
         now = self._clock.utc_ms()
         open_rows = [row for row in rows if is_before(row.stage, Stage.LANDED)]
         waiting = sum(row.total_bytes - row.moved_bytes for row in open_rows)
+        gone = sum(row.astray is not None and not row.put_away for row in rows)
         late = sum(roll_json(row, now_utc_ms=now)["late"] for row in open_rows)
         by_stage = [
             Sample(
@@ -234,6 +276,7 @@ class JournalAnswers:
         return [
             *by_stage,
             *by_code,
+            Sample("syncd_gone_rolls", gone, "Rolls not where they were published, nor put away."),
             Sample("syncd_late_rolls", late, "Rolls that miss the time they are needed by."),
             Sample("syncd_waiting_bytes", waiting, "Bytes of known rolls not moved yet."),
             Sample("syncd_events_total", total, "Events so far.", "counter"),

@@ -89,6 +89,8 @@ def go_command(roll: str | None, config_path: Path | None, as_json: bool) -> Non
     """Let a roll, or everything, go on.
 
     A roll that is held is looked at again: it goes on if the cause is gone, else it is held again.
+    One that is gone from where it was published is handed over again on the box that offloads it;
+    on the box that has the storage, it counts as put away.
     Notices that could not be told are tried again at once.
     """
     answer = _switch(config_path, roll, "go")
@@ -97,6 +99,8 @@ def go_command(roll: str | None, config_path: Path | None, as_json: bool) -> Non
     if roll is not None and answer["stage"] in show.ARRIVED:
         nothing = "" if answer["notices"] else ": there is nothing to let go on"
         line = f"{name} is {answer['stage']}{nothing}."
+    if roll is not None and (answer["waits"] or {}).get("code") == "put-away":
+        line = f"{name} was put away; `syncd check` tells of it no more."
     if roll is not None and not answer["listed"]:
         line = f"{name} is off the list. Should its folder be there again, it goes on."
     if roll is not None and answer["held"]:

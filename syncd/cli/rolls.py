@@ -18,6 +18,10 @@ from syncd.cli.common import (
 )
 from syncd.counted import counted
 
+GONE_NAMED_MAX = 5
+# How a roll is called that is not where it was published, by the code of what it waits for.
+_ASTRAY = {"gone": "gone", "put-away": "put away"}
+
 
 @click.command("rolls", epilog=examples("syncd rolls"))
 @config_option
@@ -25,14 +29,14 @@ from syncd.counted import counted
 def rolls_command(config_path: Path | None, as_json: bool) -> None:
     """List the rolls, in the order in which they go.
 
-    Exit code 1 if any is held.
+    Exit code 1 if any is held, or gone from where it was published.
     """
     answer = client_for(config_path).get("/api/rolls")
     if as_json:
         print_json(answer)
     else:
         _print_rolls(answer["rolls"])
-    sys.exit(1 if any(roll["held"] for roll in answer["rolls"]) else 0)
+    sys.exit(1 if any(_is_wrong(roll) for roll in answer["rolls"]) else 0)
 
 
 @click.command("roll", epilog=examples("syncd roll A012", "syncd roll 2026-03-14_D12/A012"))
@@ -42,7 +46,7 @@ def rolls_command(config_path: Path | None, as_json: bool) -> None:
 def roll_command(roll: str, config_path: Path | None, as_json: bool) -> None:
     """Show one roll and its history.
 
-    Exit code 1 if it is held.
+    Exit code 1 if it is held, or gone from where it was published.
     """
     client = client_for(config_path)
     answer = client.get(roll_path(roll))
@@ -52,7 +56,7 @@ def roll_command(roll: str, config_path: Path | None, as_json: bool) -> None:
         _print_roll(answer)
         if show.needs_go(answer):
             click.echo(show.go_hint(answer, client.get("/api/rolls")["rolls"]), err=True)
-    sys.exit(1 if answer["held"] else 0)
+    sys.exit(1 if _is_wrong(answer) else 0)
 
 
 def _print_rolls(rolls: list[dict[str, Any]]) -> None:
@@ -66,6 +70,7 @@ def _print_rolls(rolls: list[dict[str, Any]]) -> None:
     for roll in rolls:
         if roll["held"]:
             click.echo(_held_line(roll))
+    _print_gone(rolls)
     _print_waits(rolls)
     click.echo(show.NOT_A_PERMISSION)
     held = next((roll for roll in rolls if show.needs_go(roll)), None)
@@ -73,10 +78,24 @@ def _print_rolls(rolls: list[dict[str, Any]]) -> None:
         click.echo(show.go_hint(held, rolls), err=True)
 
 
+def _is_wrong(roll: dict[str, Any]) -> bool:
+    return bool(roll["held"]) or _code(roll) == "gone"
+
+
+def _code(roll: dict[str, Any]) -> str:
+    return str((roll["waits"] or {}).get("code", ""))
+
+
+def _stage(roll: dict[str, Any]) -> str:
+    """Return a roll's stage, and that it is not where it was published, if so."""
+    code = _code(roll)
+    return f"{roll['stage']}, {_ASTRAY[code]}" if code in _ASTRAY else str(roll["stage"])
+
+
 def _line(roll: dict[str, Any]) -> tuple[str, ...]:
     return (
         show.roll_name(roll),
-        roll["stage"],
+        _stage(roll),
         show.size(roll["bytes"]),
         str(roll["files"]),
         show.share(roll["moved_bytes"], roll["bytes"]),
@@ -105,13 +124,23 @@ def _print_waits(rolls: list[dict[str, Any]]) -> None:
     names: dict[str, list[str]] = {}
     for roll in rolls:
         waits = roll.get("waits")
-        if waits and waits["code"] == "gone":  # it waits for nothing
-            click.echo(show.wrapped(show.plain(f"{waits['message']} {waits['remedy']}")))
-        elif waits:
+        if waits and waits["code"] not in _ASTRAY:  # else it waits for nothing
             names.setdefault(f"{waits['message']} {waits['remedy']}", []).append(roll["name"])
     for cause, waiting in names.items():
         who = f"{waiting[0]} waits" if len(waiting) == 1 else f"{len(waiting)} rolls wait"
         click.echo(show.wrapped(f"{show.plain(who)}: {show.plain(cause)}"))
+
+
+def _print_gone(rolls: list[dict[str, Any]], *, also_put_away: bool = False) -> None:
+    """Say where rolls may be that are not where they were published, but of many."""
+    codes = _ASTRAY if also_put_away else {"gone"}
+    gone = [roll for roll in rolls if _code(roll) in codes]
+    for roll in gone[:GONE_NAMED_MAX]:
+        waits = roll["waits"]
+        click.echo(show.wrapped(show.plain(f"{waits['message']} {waits['remedy']}")))
+    if len(gone) > GONE_NAMED_MAX:
+        more = len(gone) - GONE_NAMED_MAX
+        click.echo(f"And {more} more are gone; what to do about each: syncd roll ROLL")
 
 
 def _source(roll: dict[str, Any]) -> str:
@@ -123,7 +152,7 @@ def _print_roll(roll: dict[str, Any]) -> None:
     facts = [
         ("roll", show.roll_name(roll)),
         ("id", roll["id"]),
-        ("stage", roll["stage"] + (", paused" if roll["paused"] else "")),
+        ("stage", _stage(roll) + (", paused" if roll["paused"] else "")),
         ("size", f"{show.size(roll['bytes'])} in {counted(roll['files'], 'file')}"),
         ("rank", str(roll["rank"])),
         ("expected", show.moment(roll["expected_at"])),
@@ -142,6 +171,7 @@ def _print_roll(roll: dict[str, Any]) -> None:
             click.echo(f"{name:<{width}}  {show.plain(value)}")
     if roll["held"]:
         click.echo(_held_line(roll))
+    _print_gone([roll], also_put_away=True)
     _print_waits([roll])
     click.echo("")
     lines = [(show.moment(h["at"]), h["stage"], h["note"]) for h in roll["history"]]

@@ -13,7 +13,7 @@ from syncd.handoff.changes import Changes
 from syncd.handoff.outgoing import Outgoing
 from syncd.handoff.sources import Sources
 from syncd.handoff.untouched import FileWatch, TouchedError, Watches
-from syncd.journal import also, leaving, parcels, rolls
+from syncd.journal import also, astray, leaving, parcels, rolls
 from syncd.journal.also import Also
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -157,6 +157,7 @@ class OutgoingBook:
         now = self._ports.clock.utc_ms()
         with self._journal.write() as db:
             rolls.set_moved(db, row.roll_id, row.total_bytes)
+            astray.arrived(db, row.roll_id)
             for stage in (Stage.LANDED, Stage.READY):
                 if is_before(row.stage, stage):
                     rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now, note=message)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from syncd.handoff.changes import Changes
-from syncd.journal import also, leaving, notices, rolls, same, settings, untold
+from syncd.journal import also, astray, leaving, notices, rolls, same, settings, untold
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin
 from syncd.limits import (
@@ -114,6 +114,10 @@ class TidingsReader:
                 if followed.origin is Origin.LANDING and not self._is_too_much(followed, stage):
                     _follow_stage(db, followed, stage, now, note)
             return []
+        if tiding.kind in astray.KINDS:
+            for landed in _landed(db, tiding.roll_id):
+                self._follow_astray(db, landed, tiding.kind, text)
+            return []
         row = rolls.get(db, tiding.roll_id) if tiding.roll_id else None
         if row is None or row.origin is not Origin.LANDING or row.same_as or row.gone:
             # Of others' rolls, or of what was fetched, it has nothing to say here. Should one that
@@ -123,6 +127,13 @@ class TidingsReader:
             _follow_other(db, row, _map(tiding.body.get("data")), now, note)
             return []
         return self._trouble(db, row, tiding, note)
+
+    def _follow_astray(self, db: Connection, row: rolls.RollRow, kind: str, text: str) -> None:
+        """Take where a roll is; of what is said too often, no word."""
+        quiet = not self._told.is_left(self._peer)
+        now = self._ports.clock.utc_ms()
+        if astray.follow(db, row, kind, text, box=self._peer, now_utc_ms=now, quiet=quiet):
+            self._told.take(self._peer)
 
     def _is_too_much(self, row: rolls.RollRow, stage: Stage) -> bool:
         """Count a stage that a roll can reach again and again, as it may be sent anew."""
@@ -169,6 +180,15 @@ def _follow_other(
             _follow_stage(db, row, stage, now_utc_ms, note)
 
 
+def _landed(db: Connection, roll_id: str | None) -> list[rolls.RollRow]:
+    """Return our rolls that are meant by an id, and that the storage has, or had."""
+    return [
+        row
+        for row in same.told_of(db, roll_id or "")
+        if row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
+    ]
+
+
 def _text(given: Any) -> str:
     """Return what a peer said as a text of a decent length."""
     return said(given) if isinstance(given, str) else ""
@@ -205,4 +225,6 @@ def _follow_stage(
         rolls.set_moved(db, row.roll_id, row.total_bytes)
         rolls.set_same_as(db, row.roll_id, None)
         leaving.set_gone(db, row.roll_id, None)
+    if stage in {Stage.LANDED, Stage.READY}:
+        astray.arrived(db, row.roll_id)
     rolls.set_stage(db, row.roll_id, stage, now_utc_ms=now_utc_ms, note=note)

@@ -31,13 +31,14 @@ class Gone(StrEnum):
     """What has become of a roll from a landing whose folder is not there (any more).
 
     MISSED: held until its folder is there, or a person ends it. ENDING: a person did, or it was
-    turned away; the storage is still to be told. OVER: nobody waits for it. The last two are on
-    no list.
+    turned away; the storage is still to be told. OVER: nobody waits for it. These two are on no
+    list. AWAITED: the landing is to look at it before it is handed over again.
     """
 
     MISSED = "missed"
     ENDING = "ending"
     OVER = "over"
+    AWAITED = "awaited"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +60,8 @@ class RollRow:
     a roll from a landing, what lies in its folder now, and is offered in its place.
     edition: how often its files were replaced by others that leave its id the same.
     gone: whether its folder is missed on the landing; None: not, as far as known.
+    astray: what is said of a roll that is not where it was published; None: it is, as far as known.
+    put_away: that is so on purpose, as a person says.
     """
 
     roll_id: str
@@ -83,11 +86,13 @@ class RollRow:
     same_as: str | None
     edition: int
     gone: Gone | None = None
+    astray: str | None = None
+    put_away: bool = False
 
     @property
     def is_listed(self) -> bool:
         """Whether it is a roll of its own: it leads to no other one, and has not left."""
-        return self.same_as is None and self.gone in {None, Gone.MISSED}
+        return self.same_as is None and self.gone in {None, Gone.MISSED, Gone.AWAITED}
 
     @property
     def shown_stage(self) -> Stage:
@@ -111,7 +116,7 @@ def select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
         "SELECT roll_id, day, name, origin, peer, stage, held_code, held_message, held_path,"  # noqa: S608
         " total_bytes, file_count, moved_bytes, rank, rank_set_by_hand, needed_by_utc_ms,"
         " arrived_utc_ms, paused, expected_utc_ms, route, source_path, published_path, same_as,"
-        " edition, gone"
+        " edition, gone, astray, put_away"
         f" FROM roll {where} {_IN_ORDER}",
         values,
     )
@@ -120,9 +125,10 @@ def select(db: Connection, where: str = "", *values: str) -> list[RollRow]:
 
 def _roll(*row: Any) -> RollRow:
     roll_id, day, name, origin, peer, stage, code, message, path, *rest = row
-    total, count, moved, rank, by_hand, needed_by, arrived, paused, expected, *places, gone = rest
+    total, count, moved, rank, by_hand, needed_by, arrived, paused, expected, *places = rest
+    *places, gone, astray, put_away = places
     held = None if code is None else HeldNote(HeldCode(code), message, path)
-    places = [*places, None if gone is None else Gone(gone)]
+    places = [*places, None if gone is None else Gone(gone), astray, bool(put_away)]
     return RollRow(
         *(roll_id, day, name, Origin(origin), peer, Stage(stage), held, total, count, moved),
         *(rank, bool(by_hand), _time(needed_by), within_calendar(arrived), bool(paused)),

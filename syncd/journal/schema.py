@@ -152,7 +152,22 @@ _PLACES = (
     "CREATE INDEX also_by_source ON also (source_path)",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _EDITION, _CHANGE_TIMES, _SAME, _PLACES)
+# astray: what is said of a published roll that is not where it was published; put_away: it is gone
+# on purpose. See journal/astray.py; before, the storage's box kept it as settings, and alone.
+_ASTRAY = (
+    "ALTER TABLE roll ADD COLUMN astray TEXT",
+    "ALTER TABLE roll ADD COLUMN put_away INTEGER NOT NULL DEFAULT 0",
+    "DELETE FROM setting WHERE key GLOB 'gone:*'",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    _FIRST,
+    _EDITION,
+    _CHANGE_TIMES,
+    _SAME,
+    _PLACES,
+    _ASTRAY,
+)
 
 # Locks held across hosts and shared memory do not work there (sqlite.org/wal.html).
 NETWORK_FILE_SYSTEMS = frozenset(

@@ -60,7 +60,7 @@ class Ledger:
         """
         with self._journal.read() as db:
             rows = [row for row in rolls.all_rolls(db) if row.origin is Origin.LANDING]
-        rows = [row for row in rows if row.gone in {None, Gone.MISSED}]
+        rows = [row for row in rows if row.gone in {None, Gone.MISSED, Gone.AWAITED}]
         found: dict[str, list[RollRow]] = {}
         for row in sorted(rows, key=lambda row: -row.arrived_utc_ms):
             if row.source_path is not None:
@@ -177,7 +177,9 @@ class Ledger:
         row = self.row(roll_id)
         with self._journal.write() as db:
             also.leave_folder(db, source)
-            if row is None or row.gone or not needs_source(row) or row.source_path != source:
+            if row is None or row.gone not in {None, Gone.AWAITED} or not needs_source(row):
+                return
+            if row.source_path != source:
                 return
             now = self._clock.utc_ms()
             place = next((each for each in also.of(db, roll_id) if each.source_path), None)
@@ -221,11 +223,16 @@ class Ledger:
 def _come_back(
     db: Connection, roll_id: str, name: tuple[str, str], source: str, now_utc_ms: int
 ) -> None:
-    """Let a roll go on whose folder was missed, and is there again, perhaps under another name."""
+    """Let a roll go on whose folder was missed, and is there again, perhaps under another name.
+
+    Or one that is handed over again, and was to be looked at before.
+    """
     row = rolls.get(db, roll_id)
     if row is None or row.gone is None or not needs_source(row):
         return
-    text = "its folder is there again"
+    if row.gone is Gone.AWAITED and row.source_path != source:
+        return
+    text = "its folder is there again" if row.gone is not Gone.AWAITED else "it was looked at anew"
     if row.source_path != source:
         text += f", as {source}"
         if row.gone is Gone.OVER or _is_unsent(db, row):

@@ -17,6 +17,7 @@ from types import MappingProxyType
 from syncd.counted import counted
 from syncd.errors import HeldError
 from syncd.journal import notices, parcels, rolls
+from syncd.journal.astray import ADOPTED_KIND
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
@@ -37,7 +38,6 @@ from syncd.storage.untaken import Untaken
 
 log = logging.getLogger(__name__)
 
-ADOPTED_KIND = "adopted"
 _NEWS = (Stage.LANDED.value, Stage.READY.value)
 STRAYS_NAMED_MAX = 5
 NO_RECORD = (

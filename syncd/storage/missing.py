@@ -34,7 +34,7 @@ def find_missing(
     root: the storage's path. box: whose storage it is. taken: where other rolls were published.
     """
     target = target_of(inventory)
-    if folder.stat(target) is not None:
+    if is_there(folder, target):
         return None
     now_at = next(_lookalikes(folder, inventory, taken), "")
     message = f"{target} is gone from where {box} published it, {root}/{target}"
@@ -43,10 +43,20 @@ def find_missing(
         remedy = f"On {box}, rename {root}/{now_at} back to {root}/{target}: syncd finds it there."
     else:
         remedy = (
-            f"If it is still wanted, bring it back to that place on {box}, or hand it over again; "
-            "if it was put away, nothing is to be done here."
+            f"If it is still wanted, bring it back to that place on {box}, or have the box that "
+            f"offloads it hand it over again: `syncd go {target}` there. If it was put away for "
+            f"good, say `syncd go {target}` on {box}. Clear no card of it before that."
         )
     return Missing(f"{message}.", remedy, now_at)
+
+
+def is_there(folder: Folder, path: str) -> bool:
+    """Tell whether a roll's folder is at its place; what else may be there is none."""
+    try:
+        there = folder.stat(path)
+    except NotADirectoryError:
+        return False
+    return there is not None and there.kind is EntryKind.FOLDER
 
 
 def _lookalikes(folder: Folder, inventory: Inventory, taken: Collection[str]) -> Iterator[str]:
@@ -54,7 +64,7 @@ def _lookalikes(folder: Folder, inventory: Inventory, taken: Collection[str]) ->
     for path in islice(_places(folder, inventory), LOOKED_AT_MAX):
         if path in taken:
             continue
-        if media and all(_is_there(folder, f"{path}/{entry.path}", entry) for entry in media):
+        if media and all(_has(folder, f"{path}/{entry.path}", entry) for entry in media):
             yield path
 
 
@@ -71,7 +81,7 @@ def _places(folder: Folder, inventory: Inventory) -> Iterator[str]:
             yield name
 
 
-def _is_there(folder: Folder, path: str, entry: FileEntry) -> bool:
+def _has(folder: Folder, path: str, entry: FileEntry) -> bool:
     try:
         there = folder.stat(path)
     except NotADirectoryError:

@@ -9,10 +9,12 @@ Rolls that were found wrong when they were taken up from the storage are for ado
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from types import MappingProxyType
 
 from syncd.errors import HeldError
-from syncd.journal import parcels, rolls, settings
+from syncd.journal import astray, parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import LOOKS_MAX, RESCAN_S, SELF_CURE_RETRY_S
@@ -23,16 +25,14 @@ from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.layout import target_of
-from syncd.storage.missing import Missing, find_missing
+from syncd.storage.missing import Missing, find_missing, is_there
 from syncd.storage.papers import find_published
 from syncd.storage.rereading import Proved, found_wrong, pieces_of, why_wrong
-from syncd.storage.standing import find_doubtful
+from syncd.storage.standing import Times, find_doubtful, known_times
 from syncd.storage.troubles import storage_trouble
 
 log = logging.getLogger(__name__)
 
-GONE_KIND = "gone"
-BACK_KIND = "back"
 NAMED_MAX = 5
 GOOD_AGAIN = "read back again and found as it was published"
 
@@ -63,7 +63,9 @@ class Rechecking:
                 for roll_id, path in await self._ports.disk.aside(self._due):
                     await self._ports.disk.aside(self.look, roll_id, path)
                 if self._ports.clock.monotonic_s() >= due_s:
-                    await self._ports.disk.aside(self.find_all_missing)
+                    for roll_id in await self._ports.disk.aside(self.find_all_missing):
+                        with suppress(HeldError):  # one that cannot be read is for itself
+                            await self._ports.disk.aside(self.take_back, roll_id)
                     due_s = self._ports.clock.monotonic_s() + RESCAN_S
             except HeldError as error:  # the storage is away, or fails; that is said elsewhere
                 log.debug("%s", error)
@@ -103,15 +105,6 @@ class Rechecking:
         message = f"Not as published any more: {named}{f' and {more} more' if more > 0 else ''}."
         return message, "See what is wrong with each: syncd rolls"
 
-    def told_missing(self) -> str:
-        """Say which published rolls are not where they were published; "" if all are."""
-        paths = sorted(each.message.split(" ", 1)[0] for each in self.missing.values())
-        if not paths:
-            return ""
-        more = len(paths) - NAMED_MAX
-        named = ", ".join(paths[:NAMED_MAX]) + (f" and {more} more" if more > 0 else "")
-        return f"Gone from where they were published: {named}. Where each may be: syncd rolls"
-
     def _due(self) -> list[tuple[str, str]]:
         """Return held rolls whose file changed or that a person let go on, with the file."""
         with self._journal.read() as db:
@@ -141,9 +134,12 @@ class Rechecking:
         except OSError as error:
             raise storage_trouble(self._area.path, error) from error
 
-    def look(self, roll_id: str, path: str) -> HeldError | None:
+    def look(
+        self, roll_id: str, path: str, known: Mapping[str, Times] = MappingProxyType({})
+    ) -> HeldError | None:
         """Read a file again, and all that is not as it was by size or time; hold, or let go on.
 
+        known: the times that files had when they were read; of what is not in it, all is read.
         Returns what is wrong. Raises HeldError if the storage cannot be read.
         """
         with self._journal.read() as db:
@@ -153,34 +149,37 @@ class Rechecking:
             inventory = rolls.load_inventory(db, roll_id)
         folder = self._area.present()
         before = self._entry(folder, row, path)
-        read_at_ns: dict[str, int] = {}
+        read: dict[int, Times] = {}
         try:
-            wrong = self._why_wrong(folder, roll_id, inventory, path, read_at_ns)
+            wrong = self._why_wrong(roll_id, inventory, path, known, read)
         except OSError as error:
             raise storage_trouble(self._area.path, error) from error
         self._area.present()  # what is missing on a storage that went away meanwhile is not gone
         self._seen[roll_id] = before
-        self._record(roll_id, wrong, read_at_ns)
+        self._record(roll_id, wrong, inventory, read)
         return wrong
 
     def _why_wrong(
         self,
-        folder: Folder,
         roll_id: str,
         inventory: Inventory,
         path: str,
-        read_at_ns: dict[str, int],
+        known: Mapping[str, Times],
+        read: dict[int, Times],
     ) -> HeldError | None:
-        """Return what is wrong with a roll; read_at_ns gets the times of files that are good."""
+        """Return what is wrong with a roll.
+
+        read: gets the times that files had before they were read, and found good; by index.
+        """
         try:
-            doubtful = find_doubtful(self._area, inventory, {})
+            doubtful = find_doubtful(self._area, inventory, known)
         except HeldError as error:
             if error.code is HeldCode.READ_BACK_MISMATCH:
                 return error
             raise
         if doubtful is None:
             return None  # nothing of it is here any more: it is missing, and not wrong
-        plan = ParcelPlan(inventory)
+        plan, folder = ParcelPlan(inventory), self._area.present()
         kept = _kept(folder, roll_id)
         doubted = {entry.path for entry in doubtful} | {path}
         for index, entry in enumerate(inventory.files):
@@ -194,14 +193,17 @@ class Rechecking:
             if reason:
                 return found_wrong(inventory, entry.path, reason, self._own_name)
             if there is not None:
-                read_at_ns[entry.path] = there.mtime_ns
+                read[index] = Times(there.mtime_ns, there.changed_ns)
         return None
 
     def _digests(self, roll_id: str, numbers: range) -> dict[int, bytes]:
         with self._journal.read() as db:
             return parcels.piece_digests(db, roll_id, numbers)
 
-    def _record(self, roll_id: str, wrong: HeldError | None, read_at_ns: dict[str, int]) -> None:
+    def _record(
+        self, roll_id: str, wrong: HeldError | None, inventory: Inventory, read: dict[int, Times]
+    ) -> None:
+        mtimes_ns = {inventory.files[index].path: times.mtime_ns for index, times in read.items()}
         now = self._ports.clock.utc_ms()
         with self._journal.write() as db:
             row = rolls.get(db, roll_id)
@@ -214,19 +216,25 @@ class Rechecking:
                 )
             else:
                 is_new = False
-                rolls.set_times(db, roll_id, read_at_ns)
+                rolls.set_times(db, roll_id, mtimes_ns)
+                changed_ns = {index: times.changed_ns for index, times in read.items()}
+                parcels.record_change_times(db, roll_id, changed_ns)
                 if row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH:
                     rolls.release(db, roll_id, now_utc_ms=now)
                     self._held.pop(roll_id, None)  # it was read just now
-                    rolls.note(db, roll_id, GOOD_AGAIN, now_utc_ms=now)
+                    if read:  # else nothing of it is there: it is gone, as is said by and by
+                        rolls.note(db, roll_id, GOOD_AGAIN, now_utc_ms=now)
         if is_new:
             log.error("%s", wrong)
         self.renewed(roll_id)
 
     # Rolls that are not where they were
 
-    def find_all_missing(self) -> None:
-        """Look whether each published roll is where it was published; say each change once."""
+    def find_all_missing(self) -> list[str]:
+        """Look whether each published roll is where it was published; say once of each that is not.
+
+        Returns those that were not, and are again: take_back() is to see whether they are good.
+        """
         with self._journal.read() as db:
             rows = [row for row in rolls.all_rolls(db) if _is_published(row)]
         folder = self._area.present()
@@ -236,13 +244,37 @@ class Rechecking:
             if found is not None:
                 missing[row.roll_id] = found
         self._area.present()
-        self._tell_missing([row.roll_id for row in rows], missing)
         self.missing = missing
+        for roll_id, found in missing.items():
+            self._tell_missing(roll_id, found)
+        return [
+            row.roll_id for row in rows if row.astray is not None and row.roll_id not in missing
+        ]
+
+    def take_back(self, roll_id: str) -> None:
+        """Read what is not as it was of a roll that is where it was published again; say so.
+
+        Raises HeldError if it cannot be read.
+        """
+        with self._journal.read() as db:
+            inventory = rolls.load_inventory(db, roll_id)
+            known = known_times(inventory, parcels.change_times(db, roll_id))
+        wrong = self.look(roll_id, "", known)
+        folder = self._area.present()
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        if row is None or row.astray is None or self.find_missing(folder, row) is not None:
+            return
+        how = "but not as it was" if wrong is not None else "and as it was"
+        text = f"it is where it was published again, {how}: {row.published_path}"
+        log.info("%s: %s", roll_id, text)
+        with self._journal.write() as db:
+            astray.come_back(db, row, text, now_utc_ms=self._ports.clock.utc_ms())
 
     def find_missing(self, folder: Folder, row: RollRow) -> Missing | None:
         """Return what to say if a roll is not where it was published; None if it is there."""
         try:
-            if folder.stat(row.published_path or "") is not None:
+            if is_there(folder, row.published_path or ""):
                 return None
             with self._journal.read() as db:
                 inventory = rolls.load_inventory(db, row.roll_id)
@@ -266,24 +298,17 @@ class Rechecking:
         remedy = f"{found.remedy} A fetch goes on by itself once it is there."
         return HeldError(HeldCode.SOURCE_UNREADABLE, found.message, remedy=remedy)
 
-    def _tell_missing(self, roll_ids: list[str], missing: dict[str, Missing]) -> None:
+    def _tell_missing(self, roll_id: str, found: Missing) -> None:
         """Put what has changed into history and events; kept, so that a restart repeats nothing."""
         now = self._ports.clock.utc_ms()
         with self._journal.read() as db:
-            told = {each: settings.get(db, f"gone:{each}") or "" for each in roll_ids}
-        for roll_id, before in told.items():
-            found = missing.get(roll_id)
-            message = "" if found is None else found.message
-            if message == before:
-                continue
-            log.info("%s", message or f"{roll_id} is where it was published again.")
-            with self._journal.write() as db:
-                if rolls.get(db, roll_id) is None:
-                    continue
-                settings.put(db, f"gone:{roll_id}", message)
-                kind = GONE_KIND if message else BACK_KIND
-                text = message or "it is where it was published again"
-                rolls.note(db, roll_id, text, now_utc_ms=now, kind=kind)
+            row = rolls.get(db, roll_id)
+        if row is None or row.astray == found.message:
+            return
+        with self._journal.write() as db:
+            is_told = astray.stray(db, row, found.message, now_utc_ms=now)
+        if is_told:
+            log.warning("%s %s", found.message, found.remedy)
 
 
 def _is_published(row: RollRow) -> bool:
