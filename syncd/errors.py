@@ -9,6 +9,8 @@ from pathlib import Path
 
 from syncd.roll.stages import HeldCode
 
+# In a remedy, of a roll that waits for a person's word, however its files look.
+SAY_GO = "`syncd go`"
 _DISK_TROUBLE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EIO})
 
 

@@ -62,6 +62,12 @@ RESCAN_S = 60.0  # events get lost; a scan against the journal decides
 # A verified roll is walked again this often without any sign: a change deep in it may have had no
 # event, and a walk of everything every minute would take the disk from the card.
 RECHECK_S = 3600.0
+# A roll that is held for what lies on the landing is looked at again after so long, then after
+# twice as long each time, up to RESCAN_S: its cure may have had no event. One stat for each file.
+HELD_LOOK_S = 5.0
+# A roll that went on by itself and is held for the very same again was not cured by what was seen:
+# it goes on later each time, from SELF_CURE_RETRY_S on. Told once an hour at most, it is no flood.
+RELAPSE_WAIT_MAX_S = 3600.0
 QUIET_S = (
     0.4  # a closed manifest (ASC MHL chain, finished XML) and its roll must be still this long
 )

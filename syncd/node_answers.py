@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import PurePath
 
 from syncd import __version__
-from syncd.board.answers import JournalAnswers
+from syncd.board.answers import JournalAnswers, find_one
 from syncd.board.astray import gone_problem, told_put_away, waits_of
 from syncd.board.facade import Plain, Sample
 from syncd.board.held import held_problem
@@ -153,6 +153,21 @@ class NodeAnswers(JournalAnswers):
         if not is_of_this_run or not is_caller or since_ms <= DEAD_AFTER_S * 1000:
             return "", ""
         return f"{peer.name} has not called since it was paired with this box.", ONE_SIDED
+
+    async def go(self, text: str | None) -> int:
+        """Let the roll, or everything, go on; what lies on a landing is looked at before it moves.
+
+        A person says so because something was put right there, and it may have given no event.
+        """
+        hastened = await super().go(text)
+        if text is None:
+            for landing in self._parts.landings:
+                landing.look_again()
+            return hastened
+        row = await self._read(lambda db: find_one(db, text))
+        if row.origin is Origin.LANDING and row.source_path:
+            self.look_at_source(row.source_path)
+        return hastened
 
     async def fetch(self, text: str, to: str) -> Plain:
         """Begin to fetch a roll. Raises NotPossibleError if this box, or the folder, cannot."""

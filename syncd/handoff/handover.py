@@ -199,6 +199,8 @@ class Handover:
         self._retry_at_s[row.roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
         try:
             released = row.held is None and row.roll_id in self._waits_for_go
+            if released:
+                self._patience.released(row.roll_id)
             outgoing = await self._ports.disk.aside(self._book.open, row, released)
             await self._settle_doubts(outgoing)
             answer = await offer(self._calls, outgoing, row)

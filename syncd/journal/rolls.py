@@ -6,7 +6,7 @@ transaction. Must not: open a transaction; every function takes the connection o
 
 import json
 import types
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from sqlite3 import Connection
 from typing import Any
@@ -201,6 +201,13 @@ def unfinished(db: Connection, origin: Origin) -> list[RollRow]:
         origin,
         json.dumps(stages),
     )
+
+
+def held_for(db: Connection, codes: Iterable[HeldCode], origin: Origin) -> list[RollRow]:
+    """Return the rolls of an origin that are held for one of these reasons."""
+    found = json.dumps(sorted(codes))
+    where = "WHERE held_code IN (SELECT value FROM json_each(?1)) AND origin = ?2"
+    return select(db, where, found, origin)
 
 
 def find(db: Connection, text: str) -> list[RollRow]:

@@ -28,6 +28,7 @@ from syncd.landing.decide import (
 from syncd.landing.ledger import Ledger
 from syncd.landing.resting import is_placeholder, needs_source
 from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_roll
+from syncd.landing.vigil import Vigil
 from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
@@ -50,6 +51,8 @@ class Roll:
     due_s: monotonic time of the next look; None: when something is heard.
     is_told: its history says that it waits for evidence.
     opening: in which opening of the landing it was seen, on the landing's own file system; 0: none.
+    vigil: when it is looked at again while it is held.
+    stamp: that of the last scan.
     """
 
     found: FoundRoll
@@ -67,6 +70,8 @@ class Roll:
     absences: int = 0
     is_told: bool = False
     opening: int = 0
+    vigil: Vigil | None = None
+    stamp: int | None = None
 
 
 class Examiner:
@@ -86,7 +91,7 @@ class Examiner:
             ended_s = self._clock.monotonic_s()
             roll.still = still_since(roll.still, scan.signature, ended_s)
             roll.due_s = self._follow_up(folder, roll, scan, started_s)
-            roll.failures = 0
+            roll.failures, roll.stamp = 0, scan.stamp
         except ScanFailed as failure:
             self._note_failure(roll, failure)
         roll.ended_s = self._clock.monotonic_s()
@@ -98,13 +103,15 @@ class Examiner:
         self, folder: Folder, roll: Roll, scan: RollScan, started_s: float
     ) -> float | None:
         """Do what a scan asks for; return when to look again without being asked."""
-        changes = self._find_changes(roll, scan.files)
+        is_written = roll.stamp not in (None, scan.stamp)
+        changes = self._find_changes(roll, scan.files, is_written=is_written)
         if changes is None:
             return None
         self._judge(folder, roll, scan)
         if roll.known_ids and isinstance(roll.verdict, Complete):
             # A history may say to leave files out, and a list may name what we take for none.
-            changes = self._find_changes(roll, roll.verdict.inventory.files)
+            files = roll.verdict.inventory.files
+            changes = self._find_changes(roll, files, is_written=is_written)
             if changes is None:
                 return None
         decision = self._decide(roll, scan, started_s)
@@ -115,10 +122,11 @@ class Examiner:
         return decision.until_s if isinstance(decision, Wait) else None
 
     def _find_changes(
-        self, roll: Roll, files: Iterable[SeenFile | FileEntry]
+        self, roll: Roll, files: Iterable[SeenFile | FileEntry], *, is_written: bool
     ) -> dict[str, str] | None:
         """Compare a folder with the rolls that were verified in it.
 
+        is_written: something in it was written, or put there, since the last look.
         Returns None if it still is one of them, else the first path changed, by id, for each that
         has yet to be read from here.
         """
@@ -128,6 +136,8 @@ class Examiner:
             change = find_change(inventory, files, may_shrink=not needs_source(row))
             if change is None and row.same_as is None:
                 self._ledger.release_source(row.roll_id, roll.source, roll.found.called)
+                if is_written:
+                    self._ledger.read_again(row.roll_id, roll.source)
                 for other in roll.known_ids:
                     if other != row.roll_id:
                         self._ledger.rest(other, inventory, roll.source)
@@ -260,6 +270,10 @@ class Examiner:
             self._ledger.forget(roll.placeholder)
         for roll_id in roll.known_ids:
             self._ledger.miss(roll_id, roll.source, is_sure=is_sure)
+
+    def held(self) -> dict[str, str]:
+        """Return why each folder's rolls are held that may be cured there, by source path."""
+        return self._ledger.held_by_source()
 
     def recorded(self) -> dict[str, list[RollRow]]:
         """Return what the journal has of any landing, by source path."""

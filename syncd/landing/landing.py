@@ -16,7 +16,9 @@ from syncd.landing.examine import Examiner, Roll
 from syncd.landing.file_systems import is_silent
 from syncd.landing.ledger import Ledger, PlaceFor
 from syncd.landing.scan import FoundRoll, ScanFailed, find_rolls
+from syncd.landing.vigil import begun, looked
 from syncd.limits import (
+    HELD_LOOK_S,
     NETWORK_QUIET_S,
     RECHECK_S,
     RESCAN_S,
@@ -69,6 +71,7 @@ class Landing:
         self._opening = 0
         self._rolls: dict[str, Roll] = {}
         self._list_due_s = 0.0
+        self._held_due_s = 0.0
         self._problem = ""
         self._trouble = ""
         self._is_recalled = False
@@ -122,6 +125,8 @@ class Landing:
         self._take_hints()
         if self._clock.monotonic_s() >= self._list_due_s:
             self._list()
+        if self._clock.monotonic_s() >= self._held_due_s:
+            self._watch_over_held()
 
     def _take_hints(self) -> None:
         with self._hints_lock:
@@ -165,9 +170,20 @@ class Landing:
         if roll.failures:
             self._list_due_s = 0.0  # perhaps it has gone
 
+    def _watch_over_held(self) -> None:
+        """Have rolls looked at that wait for something on the landing; it may give no event."""
+        now_s = self._clock.monotonic_s()
+        self._held_due_s = now_s + HELD_LOOK_S
+        why = self._examiner.held()
+        for roll in self._rolls.values():
+            roll.vigil = begun(roll.vigil, why.get(roll.source), now_s)
+            if roll.vigil is not None and now_s >= roll.vigil.due_s and not roll.absences:
+                roll.vigil = looked(roll.vigil, now_s, roll.cost_s)
+                _make_due(roll, now_s)
+
     def _pause_s(self) -> float:
         due = [roll.due_s for roll in self._rolls.values() if roll.due_s is not None]
-        return max(0.0, min([*due, self._list_due_s]) - self._clock.monotonic_s())
+        return max(0.0, min([*due, self._list_due_s, self._held_due_s]) - self._clock.monotonic_s())
 
     # The folder is closed by whoever uses it last: a cancelled loop, or the look it left behind
 

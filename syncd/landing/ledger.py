@@ -7,14 +7,16 @@ Must not: look at a folder or decide anything. Blocking: run aside.
 from collections.abc import Callable, Sequence
 from functools import partial
 
+from syncd.errors import SAY_GO
 from syncd.journal import also, history, leaving, rolls
 from syncd.journal.also import Also
 from syncd.journal.journal import Connection, Journal
-from syncd.journal.rolls import Origin, RollRow
+from syncd.journal.rolls import HeldNote, Origin, RollRow
 from syncd.journal.rows import Gone
 from syncd.landing.decide import Held
 from syncd.landing.resting import (
     CURED_BY_OFFLOADING,
+    CURED_ON_THE_LANDING,
     OF_THE_SOURCE,
     needs_source,
     note_once,
@@ -23,6 +25,7 @@ from syncd.landing.resting import (
 )
 from syncd.landing.scan import FoundRoll
 from syncd.ports import Clock
+from syncd.relapses import Relapses
 from syncd.roll.inventory import Inventory
 from syncd.roll.names import shown
 from syncd.roll.stages import HeldCode, Stage, is_before
@@ -52,6 +55,7 @@ class Ledger:
         self._clock = clock
         self._place_for = place_for
         self._route = route
+        self._relapses = Relapses(clock)
 
     def by_source(self) -> dict[str, list[RollRow]]:
         """Return all rolls that came from a landing, by source path; newest first.
@@ -66,6 +70,17 @@ class Ledger:
             if row.source_path is not None:
                 found.setdefault(row.source_path, []).append(row)
         return found
+
+    def held_by_source(self) -> dict[str, str]:
+        """Return why each folder's rolls are held that may be cured there, by source path."""
+        with self._journal.read() as db:
+            rows = rolls.held_for(db, CURED_ON_THE_LANDING, Origin.LANDING)
+        why: dict[str, str] = {}
+        for row in rows:
+            if row.source_path is not None and row.held is not None and row.same_as is None:
+                reason = f"{row.roll_id} {row.held.code} {row.held.message}"
+                why[row.source_path] = why.get(row.source_path, "") + reason
+        return why
 
     def row(self, roll_id: str) -> RollRow | None:
         """Return one roll as it is now."""
@@ -203,11 +218,35 @@ class Ledger:
             return
         if row is None or row.held is None or row.held.code not in OF_THE_SOURCE:
             return
-        if row.source_path == source:
-            self.release(roll_id)
+        if row.source_path == source and row.held.code is not HeldCode.SOURCE_UNREADABLE:
+            self._go_on_by_itself(row, row.held)
+        elif row.source_path == source:
+            if row.held.path is None:  # else the hand-off knows more: it has to read that file
+                self.release(roll_id)
         elif needs_source(row) and row.held.code is HeldCode.SOURCE_UNREADABLE:
             with self._journal.write() as db:
                 _go_on_from(db, roll_id, source, self._clock.utc_ms())
+
+    def read_again(self, roll_id: str, source: str) -> None:
+        """Lift a hold for a wrong or missing file: one of its size and time was written there.
+
+        Whether it is the right one shows when it is read, and compared, once more.
+        """
+        row = self.row(roll_id)
+        if row is None or not needs_source(row) or row.source_path != source:
+            return
+        if row.held is not None and row.held.code in CURED_BY_OFFLOADING - OF_THE_SOURCE:
+            self._go_on_by_itself(row, row.held)
+
+    def _go_on_by_itself(self, row: RollRow, held: HeldNote) -> None:
+        """Lift a hold whose cause seems to be gone; not at once if it seemed so before."""
+        why = f"{held.code} {held.message}"
+        if SAY_GO in held.message:
+            return  # what was wrong does not show here (handoff/untouched.py): a person is to look
+        if self._relapses.may_go_on(row.roll_id, why):
+            with self._journal.write() as db:
+                rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
+            self._relapses.goes_on(row.roll_id, why)
 
     def note_once(self, roll_id: str, text: str) -> None:
         """Add a line to a roll's history, unless it is there."""

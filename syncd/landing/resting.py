@@ -14,6 +14,8 @@ from syncd.roll.stages import HeldCode, Stage, is_before
 OF_THE_SOURCE = frozenset({HeldCode.SOURCE_CHANGED, HeldCode.SOURCE_UNREADABLE})
 # What the hand-off holds a roll for until its files are offloaded again.
 CURED_BY_OFFLOADING = OF_THE_SOURCE | {HeldCode.EVIDENCE_MISMATCH, HeldCode.FILE_MISSING}
+# What a person cures on the landing, whoever has held the roll for it.
+CURED_ON_THE_LANDING = CURED_BY_OFFLOADING | {HeldCode.FILE_UNLISTED, HeldCode.NAME_UNSAFE}
 
 
 def rest(

@@ -67,6 +67,8 @@ class RollScan:
     beside: files in the day folder, where a checksum list may lie; sorted.
     signature: changes when a file, a folder or a list beside comes, goes or changes; also a
         dropping, since the evidence may name it.
+    stamp: changes also when a file was written and given its old size and time, or is another one
+        (Entry.changed_ns); only good for this process.
     """
 
     files: tuple[SeenFile, ...]
@@ -76,6 +78,7 @@ class RollScan:
     others: tuple[str, ...]
     beside: tuple[SeenFile, ...]
     signature: bytes
+    stamp: int
 
 
 def find_rolls(folder: Folder, pattern: str = "*/*") -> list[FoundRoll]:
@@ -125,6 +128,7 @@ def scan_roll(folder: Folder, path: str) -> RollScan:
         others=tuple(sorted(walk.others, key=_raw)),
         beside=beside,
         signature=_sign((files, beside, walk.dropped_files), folders),
+        stamp=walk.stamp,
     )
 
 
@@ -139,6 +143,7 @@ class _Walk:
         self.dropped: list[str] = []
         self.dropped_files: list[SeenFile] = []
         self.others: list[str] = []
+        self.stamp = 0
 
     def enter(self, path: str, depth: int) -> None:
         """Take in one folder of the roll, and all below."""
@@ -160,6 +165,8 @@ class _Walk:
                 self.dropped_files.append(_seen(path, entry))
         elif entry.kind is EntryKind.FILE:
             self.files.append(_seen(path, entry))
+            # A sum, as entries come in any order.
+            self.stamp += hash((path, entry.inode, entry.changed_ns))
         elif entry.kind is EntryKind.FOLDER:
             self.folders.append(path)
             self.enter(path, depth + 1)

@@ -1,11 +1,13 @@
 """What a person does after a hold: offload again, write the evidence anew, or copy a roll twice."""
 
 import asyncio
+from typing import Any
 
 import pytest
 
 from syncd.board.answers import JournalAnswers
 from syncd.journal.rolls import HistoryRow, RollRow
+from syncd.node_answers import NodeAnswers
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
     clips,
@@ -24,7 +26,7 @@ from tests.faults.scenes import (
 )
 from tests.faults.sim_net import Plane
 from tests.faults.virtual_time import run_simulated
-from tests.faults.world import DAY, LANDING, STORAGE, World
+from tests.faults.world import DAY, LANDING, STORAGE, Box, World
 
 pytestmark = pytest.mark.usefixtures("small_parcels")
 
@@ -303,3 +305,57 @@ def is_arriving(world: World) -> bool:
     """Tell whether A012 is not verified yet."""
     row = row_of(world.offload, "A012")
     return row is None or row.stage is Stage.ARRIVING
+
+
+def answers_of(box: Box) -> NodeAnswers:
+    """Return what the box's commands ask."""
+    assert box.parts is not None
+    none: Any = None
+    return NodeAnswers(box.parts, box.book, none, 0, trusting=none, pairing=none, measuring=none)
+
+
+@pytest.mark.parametrize("says_go", [True, False], ids=["go", "by itself"])
+def test_a_file_offloaded_again_is_found_where_the_landing_gives_no_events(says_go: bool) -> None:
+    """Of another length and time: the roll goes on, and nobody is told that its source changed."""
+    world = World(16)
+    good = clips(world)
+    path = "Clips/C001.mov"
+    bad = {**good, path: good[path] + b"too long"}
+
+    async def scene() -> None:
+        put_roll(world, "A012", bad, evidence={"A012.md5": listing(good)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await asyncio.sleep(300)  # so that the next look by itself is a minute off
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", {path: good[path]}, replace=True)
+        world.footage["A012"] = good
+        if says_go:
+            await answers_of(world.offload).go(f"{DAY}/A012")
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert stored(world, "A012")[path] == good[path]
+    notes = [line.note for row in world.offload.rows() for line in history(world, row.roll_id)]
+    assert not any("source-changed" in note for note in notes)
+
+
+def test_a_file_that_still_does_not_match_is_held_again_after_go() -> None:
+    """What a person says is tried, and told as it is."""
+    world = World(17)
+    good = clips(world)
+    path = "Clips/C001.mov"
+
+    async def scene() -> None:
+        bad = {**good, path: good[path][:-1] + b"?"}
+        put_roll(world, "A012", bad, evidence={"A012.md5": listing(good)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await asyncio.sleep(60)
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", {path: b"short"}, replace=True)
+        await answers_of(world.offload).go(f"{DAY}/A012")
+        await asyncio.sleep(120)
+        row = row_of(world.offload, "A012")
+        assert row is not None
+        assert row.held is not None
+
+    play(world, scene)
+    assert not stored(world, "A012")

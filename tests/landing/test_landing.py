@@ -12,18 +12,25 @@ import pytest
 
 from syncd.edges.clock import RealClock
 from syncd.edges.disk import RealDisk
-from syncd.journal import rolls
+from syncd.journal import history, rolls
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import RollRow
 from syncd.landing.examine import Examiner, Roll
 from syncd.landing.landing import Landing
 from syncd.landing.watch import Watch
-from syncd.limits import RECHECK_S, RESCAN_S
+from syncd.limits import HELD_LOOK_S, RECHECK_S, RESCAN_S
 from syncd.ports import Clock, Disk, Folder
 from syncd.roll.inventory import Trust
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.virtual_time import run_simulated
-from tests.landing.samples import DAY, place_for, write_clips, write_evidence
+from tests.landing.samples import (
+    CLIPS,
+    DAY,
+    place_for,
+    touch_again,
+    write_clips,
+    write_evidence,
+)
 
 T = TypeVar("T")
 LATENCY_S_MAX = 0.6
@@ -398,6 +405,111 @@ def test_a_change_deep_in_a_ready_roll_without_an_event_is_found_in_time(
         (roll / "CLIPS/A012C001.mov").write_bytes(b"short")
         await asyncio.sleep(RECHECK_S + 2 * RESCAN_S)
         assert sorted(stages_of(journal, "A012")) == sorted([Stage.ARRIVING, Stage.READY])
+
+    simulate(tmp_path, journal, story)
+
+
+def hold_as_the_hand_off_does(journal: Journal, name: str, code: HeldCode) -> None:
+    """Hold a verified roll for what its lanes read."""
+    with journal.write() as db:
+        roll_id = rows_of(journal)[name].roll_id
+        rolls.hold(db, roll_id, code, "why", "CLIPS/A012C001.mov", now_utc_ms=1)
+
+
+@pytest.mark.parametrize("code", [HeldCode.EVIDENCE_MISMATCH, HeldCode.FILE_MISSING])
+def test_a_held_roll_is_looked_at_again_by_itself_where_there_are_no_events(
+    tmp_path: Path, journal: Journal, code: HeldCode
+) -> None:
+    """A file that a person puts there as the remedy says is taken within a minute or so."""
+    roll = write_clips(tmp_path, "A012")
+    write_evidence(roll)
+
+    async def story(_landing: Landing) -> None:
+        hold_as_the_hand_off_does(journal, "A012", code)
+        await asyncio.sleep(20 * RESCAN_S)
+        touch_again(roll / "CLIPS/A012C001.mov", CLIPS["CLIPS/A012C001.mov"])
+        await asyncio.sleep(2 * RESCAN_S)
+        assert rows_of(journal)["A012"].held is None
+        assert rows_of(journal)["A012"].edition == 1
+
+    simulate(tmp_path, journal, story)
+
+
+def test_a_roll_that_was_held_just_now_is_looked_at_soon(tmp_path: Path, journal: Journal) -> None:
+    """A person who stands beside it does not wait for a minute."""
+    roll = write_clips(tmp_path, "A012")
+    write_evidence(roll)
+
+    async def story(_landing: Landing) -> None:
+        hold_as_the_hand_off_does(journal, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await asyncio.sleep(2)
+        touch_again(roll / "CLIPS/A012C001.mov", CLIPS["CLIPS/A012C001.mov"])
+        await asyncio.sleep(3 * HELD_LOOK_S)
+        assert rows_of(journal)["A012"].held is None
+
+    simulate(tmp_path, journal, story)
+
+
+def test_a_file_put_there_again_with_its_old_time_is_read_again(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """Copies of footage keep its times: the right bytes may look as the wrong ones did."""
+    roll = write_clips(tmp_path, "A012")
+    write_evidence(roll)
+    clip = roll / "CLIPS/A012C001.mov"
+
+    async def story(_landing: Landing) -> None:
+        hold_as_the_hand_off_does(journal, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await asyncio.sleep(10 * RESCAN_S)
+        assert rows_of(journal)["A012"].held is not None
+        stamp = clip.stat().st_mtime_ns
+        clip.unlink()
+        clip.write_bytes(CLIPS["CLIPS/A012C001.mov"])
+        os.utime(clip, ns=(stamp, stamp))
+        await asyncio.sleep(2 * RESCAN_S)
+        assert rows_of(journal)["A012"].held is None
+
+    simulate(tmp_path, journal, story)
+
+
+def test_looks_at_held_rolls_become_rare_and_leave_all_others_alone(
+    tmp_path: Path, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A roll that waits for a person for a day is walked once a minute, and no other one is."""
+    for name in ("A012", "B007"):
+        write_evidence(write_clips(tmp_path, name, {"one.mov": name.encode()}))
+    walked: list[str] = []
+    look = Examiner.look
+
+    def look_and_tell(examiner: Examiner, folder: Folder, roll: Roll) -> None:
+        walked.append(roll.found.name)
+        look(examiner, folder, roll)
+
+    async def story(_landing: Landing) -> None:
+        hold_as_the_hand_off_does(journal, "A012", HeldCode.EVIDENCE_MISMATCH)
+        monkeypatch.setattr(Examiner, "look", look_and_tell)
+        await asyncio.sleep(20 * RESCAN_S)
+        assert set(walked) == {"A012"}
+        assert 15 < len(walked) < 30
+
+    simulate(tmp_path, journal, story)
+
+
+def test_a_cause_that_only_seems_to_be_gone_lets_a_roll_go_on_more_and_more_seldom(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """Whoever writes to a file and puts its time back is not seen here; a day of it is no flood."""
+    write_evidence(write_clips(tmp_path, "A012"))
+
+    async def story(_landing: Landing) -> None:
+        roll_id = rows_of(journal)["A012"].roll_id
+        ends_s = asyncio.get_running_loop().time() + 24 * 3600
+        while asyncio.get_running_loop().time() < ends_s:
+            hold_as_the_hand_off_does(journal, "A012", HeldCode.SOURCE_CHANGED)
+            await asyncio.sleep(2)
+        with journal.read() as db:
+            lines = [line.note for line in history.read(db, roll_id)]
+        assert 20 < lines.count("no longer held (source-changed)") < 40
 
     simulate(tmp_path, journal, story)
 
