@@ -34,6 +34,9 @@ ROLL_FILES_MAX = 2_000_000
 ROLL_PARCELS_MAX = 2_097_152
 PATH_BYTES_MAX = 1024
 NAME_BYTES_MAX = 255
+# A manifest is called NUMBER_FOLDER_DATE_TIME.mhl, and the whole name of its folder stands in that
+# (ASC MHL v1.0, 5.3): 28 bytes beside it. Every roll gets one, and each folder that has had one.
+HISTORY_NAME_BYTES_MAX = NAME_BYTES_MAX - len("0001__2026-03-14_170000Z.mhl")
 # Moments: the years 1 to 9999 without three days at each end, as zones are up to 14 hours away.
 UTC_MS_MIN = -62_135_337_600_000  # 0001-01-04T00:00:00Z
 UTC_MS_MAX = 253_402_041_600_000  # 9999-12-29T00:00:00Z

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 from syncd.evidence.ascmhl_model import (
     CHAIN_NAME,
-    HISTORY_FOLDER,
     Action,
     ChainEntry,
     DirectoryRecord,
@@ -24,7 +23,7 @@ from syncd.evidence.ignoring import Ignoring
 from syncd.evidence.paths import name_of, parent_of, under
 from syncd.roll.digests import Algorithm, Digest
 from syncd.roll.inventory import FileEntry
-from syncd.roll.names import shown
+from syncd.roll.names import HISTORY_FOLDER, shown
 from syncd.roll.stages import HeldCode
 
 Read = Callable[[str], bytes]

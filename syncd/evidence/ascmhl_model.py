@@ -10,7 +10,6 @@ from syncd.roll.digests import Algorithm, Digest
 
 MANIFEST_NAMESPACE = "urn:ASC:MHL:v2.0"
 CHAIN_NAMESPACE = "urn:ASC:MHL:DIRECTORY:v2.0"
-HISTORY_FOLDER = "ascmhl"
 CHAIN_NAME = "ascmhl_chain.xml"
 DEFAULT_IGNORE = (".DS_Store", "ascmhl", "ascmhl/")
 # Appendix A wants them in this order; readers take any.

@@ -15,7 +15,6 @@ from syncd.evidence.ascmhl_model import (
     CHAIN_NAME,
     DEFAULT_IGNORE,
     FORMATS,
-    HISTORY_FOLDER,
     Action,
     ChainEntry,
     DirectoryRecord,
@@ -28,6 +27,7 @@ from syncd.evidence.hashers import Hasher, new_hasher
 from syncd.evidence.ignoring import Ignoring
 from syncd.evidence.paths import name_of, parent_of, under
 from syncd.roll.digests import Algorithm, Digest
+from syncd.roll.names import HISTORY_FOLDER
 
 # Directory hashes are in one format: the first of these that every file has.
 DIRECTORY_FORMATS = (

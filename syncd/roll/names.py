@@ -11,13 +11,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from syncd.errors import HeldError
-from syncd.limits import NAME_BYTES_MAX, PATH_BYTES_MAX
+from syncd.limits import HISTORY_NAME_BYTES_MAX, NAME_BYTES_MAX, PATH_BYTES_MAX
 from syncd.roll.stages import HeldCode
 
 RENAME = "Rename it on the source, bring the evidence up to date, and the roll goes on by itself."
 # The storage's own area; at the top of anything published it would be mistaken for that.
 OWN_AREA = ".syncd"
 OWN_MARKER = "syncd-storage.json"
+HISTORY_FOLDER = "ascmhl"  # of ASC MHL
 FORBIDDEN = frozenset('<>:"|?*\\')
 # learn.microsoft.com "Naming Files, Paths, and Namespaces"; superscript digits count as digits.
 DEVICE = re.compile(r"(?:con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[0-9¹²³])", re.IGNORECASE)
@@ -28,6 +29,12 @@ LINE_ENDS = frozenset("\u2028\u2029")
 NO_CHARACTERS = frozenset("\ufffe\uffff")
 # Most camera names: nothing to find, whatever the rules; saves 20 look-ups a name.
 _PLAIN = re.compile(r"[A-Za-z0-9_]{5}[A-Za-z0-9_-]{0,40}(?:\.[A-Za-z0-9_]{1,8})?")
+
+
+_BESIDE_BYTES = NAME_BYTES_MAX - HISTORY_NAME_BYTES_MAX
+_NOT_AFTER_IT = (
+    f"a name longer than {HISTORY_NAME_BYTES_MAX} bytes: no ASC MHL manifest can be called after it"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +86,8 @@ def check_top(day: str, name: str) -> list[NameProblem]:
     if not problems and folded(day or name) == folded(OWN_MARKER):
         wrong = f"{shown(top)} is named as {OWN_MARKER}, the storage's own marker."
         problems.append(NameProblem(top, wrong, RENAME))
+    if not problems and _is_too_long_for_history(name):
+        problems.append(NameProblem(top, f"{shown(top)} has {_NOT_AFTER_IT}.", RENAME))
     return problems
 
 
@@ -228,7 +237,22 @@ def _path_problem(path: str, bytes_max: int) -> str | None:
         return f"is longer than {PATH_BYTES_MAX} bytes, day and roll included"
     if parts[0].lower() == OWN_AREA:
         return f"lies in {OWN_AREA}, which is the storage's own area"
+    is_history = len(parts) > 2 and parts[-2] == HISTORY_FOLDER
+    return _history_problem(parts, bytes_max) if is_history else None
+
+
+def _history_problem(parts: list[str], bytes_max: int) -> str | None:
+    """Return what is wrong with the folder of a history: it gains a manifest called after that."""
+    if _is_too_long_for_history(parts[-3]):
+        return f"lies in a folder with {_NOT_AFTER_IT}"
+    gained = len("/".join(parts[:-1]).encode()) + 1 + len(parts[-3].encode()) + _BESIDE_BYTES
+    if gained > bytes_max:
+        return f"gets a manifest beside it whose path is longer than {PATH_BYTES_MAX} bytes"
     return None
+
+
+def _is_too_long_for_history(name: str) -> bool:
+    return len(name.encode()) > HISTORY_NAME_BYTES_MAX
 
 
 def _is_utf8(text: str) -> bool:

@@ -19,6 +19,7 @@ from syncd.evidence.ascmhl_write import SealedFile, next_generation
 from syncd.evidence.hashers import digest_of
 from syncd.evidence.paths import under
 from syncd.evidence.verdict import Complete, judge
+from syncd.limits import HISTORY_NAME_BYTES_MAX
 from syncd.roll.digests import Algorithm, Digest
 from tests.evidence.samples import (
     CHAIN,
@@ -210,6 +211,23 @@ def nested() -> dict[str, bytes]:
     path = next(path for path in inner if path.endswith(".mhl"))
     top = [record("Sidecar.txt", CLIPS["Sidecar.txt"])]
     return {**CLIPS, **inner, **history(manifest(top, references={path: inner[path]}))}
+
+
+def test_a_manifest_of_the_longest_name_that_is_taken_fits_a_file_system() -> None:
+    """255 bytes (NAME_MAX of limits.h): nothing has to be shortened, as nothing may be."""
+    roll, inner = "r" * HISTORY_NAME_BYTES_MAX, "n" * HISTORY_NAME_BYTES_MAX
+    had = history(manifest([record("B.mov", b"2")]), scope=inner)
+    files = {"A.mov": b"1", f"{inner}/B.mov": b"2", **had}
+    new = next_generation(
+        roll,
+        sealed(files, (Algorithm.XXH64,)),
+        read(files),
+        host_name="process-1",
+        tool_version="0.1.0",
+        started_utc_ms=STARTED_UTC_MS,
+    )
+    names = [file.path.rpartition("/")[2] for file in written(new)]
+    assert sorted(len(name) for name in names if name.endswith(".mhl")) == [255, 255]
 
 
 def test_nested_histories_get_their_own_generation_and_are_referred_to() -> None:

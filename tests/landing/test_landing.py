@@ -136,6 +136,25 @@ def test_files_from_a_wrong_clock_do_not_keep_a_roll_from_being_verified(
     simulate(tmp_path, journal, story)
 
 
+def test_a_roll_whose_name_no_manifest_can_have_is_held_until_it_is_renamed(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """Here, and not on the storage once all of it has travelled."""
+    long = write_clips(tmp_path, "L" * 228)
+    write_evidence(long)
+
+    async def story(_landing: Landing) -> None:
+        (row,) = rows_of(journal).values()
+        assert row.held is not None
+        assert row.held.code is HeldCode.NAME_UNSAFE
+        assert "longer than 227 bytes" in row.held.message
+        long.rename(long.with_name("L" * 227))
+        await asyncio.sleep(RESCAN_S + 1)
+        assert rows_of(journal)["L" * 227].stage is Stage.VERIFIED
+
+    simulate(tmp_path, journal, story)
+
+
 def test_a_roll_whose_events_were_lost_is_found_by_the_next_listing(
     tmp_path: Path, journal: Journal
 ) -> None:

@@ -77,6 +77,9 @@ def test_names_that_cameras_and_people_give_are_fine(part: str) -> None:
         ("x" * (NAME_BYTES_MAX + 1), "longer than 255 bytes"),
         ("é" * 128, "longer than 255 bytes"),
         ("/".join(["abcdefghi"] * 103), f"longer than {PATH_BYTES_MAX} bytes"),
+        (f"{'x' * 228}/ascmhl/0001.mhl", "longer than 227 bytes"),
+        (f"{'é' * 114}/ascmhl/0001.mhl", "longer than 227 bytes"),
+        ("/".join(["abcdefghi"] * 98) + "x/ascmhl/0001.mhl", "gets a manifest beside it"),
         ("a\udcff.mov", "not UTF-8"),
         (".syncd/incoming", "storage's own area"),
         (".SYNCD", "storage's own area"),
@@ -245,3 +248,19 @@ def test_no_roll_is_published_where_the_storages_own_marker_is() -> None:
     assert check_top("2026-03-14_D12", "syncd-storage.json") == []
     assert check_top("", "A012") == []
     assert check_top("..", "A012")
+
+
+@pytest.mark.parametrize("name", ["x" * 228, "x" * 255, "é" * 114])
+def test_a_roll_whose_name_no_manifest_can_have_is_refused(name: str) -> None:
+    """ASC MHL v1.0, 5.3: the whole folder name stands in it; names have 255 bytes (limits.h)."""
+    (problem,) = check_top("2026-03-14_D12", name)
+    assert "longer than 227 bytes" in problem.problem
+    assert "Rename" in problem.remedy
+
+
+def test_the_longest_names_are_taken() -> None:
+    """A day of 255 bytes, a roll and a nested folder of 227, each with a history."""
+    day, roll = "d" * 255, "r" * 227
+    assert check_top(day, roll) == []
+    assert check_names([f"{day}/{roll}/ascmhl/0001.mhl", f"{day}/{roll}/x/ascmhl/0001.mhl"]) == []
+    assert check_names([f"{'n' * 227}/ascmhl/0001.mhl", f"{'n' * 255}/C0001.mov"]) == []
