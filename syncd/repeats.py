@@ -27,11 +27,15 @@ class _Trouble:
 
 
 class Repeats:
-    """What one loop has logged of its troubles, each known by a key."""
+    """What one loop has logged of its troubles, each known by a key.
 
-    def __init__(self, log: logging.Logger, clock: Clock) -> None:
+    texts_max: in so many wordings each is said at once.
+    """
+
+    def __init__(self, log: logging.Logger, clock: Clock, *, texts_max: int = TEXTS_MAX) -> None:
         self._log = log
         self._clock = clock
+        self._texts_max = texts_max
         self._troubles: dict[str, _Trouble] = {}
 
     def trouble(self, key: str, text: str, level: int = logging.WARNING) -> bool:
@@ -40,7 +44,7 @@ class Repeats:
         trouble = self._of(key, now_s)
         trouble.tries += 1
         trouble.last_s = now_s
-        if text not in trouble.texts and len(trouble.texts) < TEXTS_MAX:
+        if text not in trouble.texts and len(trouble.texts) < self._texts_max:
             trouble.texts.add(text)
             self._log.log(level, "%s", text)
             return True

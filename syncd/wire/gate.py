@@ -18,6 +18,7 @@ from syncd.ports import Clock
 from syncd.repeats import Repeats
 from syncd.wire.ending import certificate_end
 from syncd.wire.fingerprints import fingerprint_of
+from syncd.wire.hosts import host_key
 from syncd.wire.messages import Refusal, pack
 from syncd.wire.pairing import ALPN
 from syncd.wire.peers import PeerBook
@@ -26,8 +27,11 @@ log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/msgpack"
 CONNECTIONS_PER_PEER_MAX = 64  # lanes, a long-poll, a heartbeat and some questions at once
-STRANGER_LOG_EVERY_S = 60.0
-STRANGERS_REMEMBERED_MAX = 64  # anyone can make certificates without end
+# Anyone can make certificates without end, and on one's own link addresses, too. All of a /24 that
+# show as many as are told use less than the burst.
+STRANGER_CERTIFICATES_TOLD_MAX = 3  # of one host
+STRANGER_LINES_BURST = 1024
+STRANGER_LINE_EVERY_S = 60.0  # from then on
 STRANGER_PATIENCE_S = 2.0
 
 
@@ -49,19 +53,36 @@ def not_paired(fingerprint: str, own_name: str) -> Refusal:
 
 
 class StrangerLog:
-    """One line per fingerprint and minute, and a bounded memory of whom it wrote about."""
+    """Some lines for each host, then one now and then with a count; and a bound of all lines.
+
+    Of one host the first few certificates are told, so that it hides none of another one.
+    """
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self._next_line_s: dict[str, float] = {}
+        self._repeats = Repeats(log, clock, texts_max=STRANGER_CERTIFICATES_TOLD_MAX)
+        self._room = float(STRANGER_LINES_BURST)
+        self._room_of_s = clock.monotonic_s()
+        self._untold = 0
 
     def note(self, fingerprint: str, host: str) -> None:
-        now_s = self._clock.monotonic_s()
-        self._next_line_s = {f: at_s for f, at_s in self._next_line_s.items() if at_s > now_s}
-        if fingerprint in self._next_line_s or len(self._next_line_s) >= STRANGERS_REMEMBERED_MAX:
+        """Tell of one that was turned away, unless its host was told of enough."""
+        if not self._has_room():
+            self._untold += 1
             return
-        self._next_line_s[fingerprint] = now_s + STRANGER_LOG_EVERY_S
-        log.warning("Turned away %s, which is not paired: its certificate is %s", host, fingerprint)
+        text = f"Turned away {host}, which is not paired: its certificate is {fingerprint}"
+        if not self._repeats.trouble(host_key(host), text):
+            return
+        self._room -= 1
+        if self._untold:
+            log.warning("No line tells of %d others, from very many hosts", self._untold)
+            self._untold = 0
+
+    def _has_room(self) -> bool:
+        now_s = self._clock.monotonic_s()
+        more = (now_s - self._room_of_s) / STRANGER_LINE_EVERY_S
+        self._room, self._room_of_s = min(STRANGER_LINES_BURST, self._room + more), now_s
+        return self._room >= 1
 
 
 class Pairing(Protocol):

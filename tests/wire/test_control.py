@@ -36,7 +36,12 @@ from syncd.wire import control_client, dial
 from syncd.wire.authority import NotAllowedError
 from syncd.wire.control_client import PeerClient
 from syncd.wire.control_server import ControlServer
-from syncd.wire.gate import STRANGERS_REMEMBERED_MAX, StrangerLog
+from syncd.wire.gate import (
+    STRANGER_CERTIFICATES_TOLD_MAX,
+    STRANGER_LINE_EVERY_S,
+    STRANGER_LINES_BURST,
+    StrangerLog,
+)
 from syncd.wire.identity import Identity
 from syncd.wire.messages import (
     QUESTION_NAMES,
@@ -326,24 +331,60 @@ async def test_a_stranger_that_says_nothing_is_cut(
     assert pair.desk.asked == []
 
 
-def test_a_flood_of_strangers_writes_a_bounded_log(caplog: pytest.LogCaptureFixture) -> None:
-    """Anyone can make certificates without end; lines per minute have an end."""
+class Stopped(WallClock):
+    """A clock that stands until it is moved."""
 
-    class Stopped(WallClock):
-        now_s = 0.0
+    now_s = 0.0
 
-        def monotonic_s(self) -> float:
-            return self.now_s
+    def monotonic_s(self) -> float:
+        return self.now_s
 
+
+def turned_away(caplog: pytest.LogCaptureFixture, host: str) -> int:
+    """Return how many lines tell of a host."""
+    return sum(f"Turned away {host}," in record.message for record in caplog.records)
+
+
+def test_a_host_with_very_many_certificates_hides_no_other_and_fills_no_log(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """A day of it, a new one each second: some lines. Another host has its own at once."""
     clock = Stopped()
     strangers = StrangerLog(clock)
     with caplog.at_level(logging.WARNING):
-        for number in range(500):
-            strangers.note(f"sha256:{number:064x}", "10.0.0.9")
-        assert len(caplog.records) == STRANGERS_REMEMBERED_MAX
-        clock.now_s = 61.0
-        strangers.note("sha256:" + "0" * 64, "10.0.0.9")
-    assert len(caplog.records) == STRANGERS_REMEMBERED_MAX + 1
+        for number in range(86_400):
+            clock.now_s += 1
+            strangers.note(f"sha256:{number:064x}", "10.20.0.9")
+            if number == 4_000:
+                strangers.note(f"sha256:{'a' * 64}", "10.20.0.3")
+    assert turned_away(caplog, "10.20.0.3") == 1
+    # The first certificates, after 1, 5 and 21 minutes, then every hour.
+    assert turned_away(caplog, "10.20.0.9") <= STRANGER_CERTIFICATES_TOLD_MAX + 3 + 24
+    assert "tries)" in caplog.records[-1].message
+
+
+def test_all_hosts_of_a_network_are_told_of_and_the_lines_have_an_end(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """254 of them with many certificates each; then as many addresses as IPv6 has on one link."""
+    clock = Stopped()
+    strangers = StrangerLog(clock)
+    with caplog.at_level(logging.WARNING):
+        for number in range(254 * 10):
+            strangers.note(f"sha256:{number:064x}", f"10.20.0.{number % 254 + 1}")
+        assert len(caplog.records) == 254 * STRANGER_CERTIFICATES_TOLD_MAX
+        strangers.note(f"sha256:{'a' * 64}", "10.20.1.3")
+        assert turned_away(caplog, "10.20.1.3") == 1
+        for number in range(20_000):
+            strangers.note(f"sha256:{number:064x}", f"fe80::{number:x}")
+        assert len(caplog.records) == STRANGER_LINES_BURST
+        clock.now_s += STRANGER_LINE_EVERY_S
+        for number in range(2):
+            strangers.note(f"sha256:{number:064x}", f"10.20.2.{number + 1}")
+    said = [record.message for record in caplog.records[STRANGER_LINES_BURST:]]
+    assert len(said) == 2
+    assert "10.20.2.1" in said[0]
+    assert "No line tells of" in said[1]
 
 
 # Certificates of four kinds
