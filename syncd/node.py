@@ -56,6 +56,7 @@ from syncd.wire.pairing import Party
 from syncd.wire.pairing_dial import pair_with, when_not_busy
 from syncd.wire.peers import Address, PeerBook, TrustedPeer
 from syncd.wire.trust_store import TrustStore
+from syncd.wire.typed_times import TypedTimes
 
 log = logging.getLogger(__name__)
 
@@ -305,7 +306,8 @@ def _pairing(
         )
         return await when_not_busy(type_it)
 
-    pairing = Pairing(book, trusting, parts.ports, own=own, dial=dial)
+    tried = TypedTimes(parts.config.node.state)
+    pairing = Pairing(book, trusting, parts.ports, own=own, dial=dial, tried=tried)
     control.pair_by(pairing.talks)
     return pairing
 

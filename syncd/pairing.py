@@ -19,6 +19,7 @@ from syncd.wire.pairing import (
     Party,
     Window,
     WindowState,
+    WrongCodeError,
     broken_after_proof,
     make_code,
     read_code,
@@ -27,6 +28,7 @@ from syncd.wire.pairing import (
 from syncd.wire.pairing_server import PairingTalks
 from syncd.wire.peers import Address, Announced, PeerBook, TrustedPeer, address_text
 from syncd.wire.typed_codes import TypedCodes
+from syncd.wire.typed_times import TypedTimes
 
 log = logging.getLogger(__name__)
 
@@ -59,6 +61,7 @@ class Pairing:
         *,
         own: Callable[[], Party],
         dial: Dial,
+        tried: TypedTimes,
     ) -> None:
         self.talks = PairingTalks(own, ports.clock, ports.chance.random_bytes, self._met)
         self.announce: Callable[[bool], None] | None = None
@@ -66,8 +69,10 @@ class Pairing:
         self._trusting = trusting
         self._clock = ports.clock
         self._chance = ports.chance
+        self._disk = ports.disk
         self._dial = dial
-        self._typed = TypedCodes(ports.chance.random_bytes)
+        self._tried = tried
+        self._typed: TypedCodes | None = None
         self._number = 0
         self._result: Plain = {}
         self._asking = 0
@@ -196,31 +201,50 @@ class Pairing:
         if self._joining.locked():
             raise NotPossibleError("A code is being tried already.", remedy="Wait for its end.")
         async with self._joining:
-            self._typed.check(code, self._clock.monotonic_s())
+            typed = self._typed or await self._load_tries()
+            typed.check(code, self._clock.monotonic_s())
             addresses = _typed_address(with_) or (await self._find(with_)).addresses
-            return await self._type(addresses, code)
+            return await self._type(addresses, code, typed)
 
-    async def _type(self, addresses: Sequence[Address], code: str) -> Plain:
+    async def _load_tries(self) -> TypedCodes:
+        left_s = await self._disk.aside(self._tried.load, self._clock.utc_ms())
+        now_s = self._clock.monotonic_s()
+        self._typed = TypedCodes(self._chance.random_bytes, [now_s + each_s for each_s in left_s])
+        return self._typed
+
+    async def _type(self, addresses: Sequence[Address], code: str, typed: TypedCodes) -> Plain:
         peer: TrustedPeer | None = None
 
         async def ready(party: Party, address: Address) -> None:
             nonlocal peer
             asked = self._peer(party, address)
             await self._trusting.prepare(asked)
-            self._typed.use(code, self._clock.monotonic_s())
+            typed.check(code, self._clock.monotonic_s())
+            await self._disk.aside(self._tried.add, self._clock.utc_ms())
+            typed.use(code, self._clock.monotonic_s())
             peer = asked
 
         try:
             async with asyncio.timeout(JOIN_S):
                 party, _ = await self._dial(addresses, code, ready)
+        except WrongCodeError as error:
+            left = typed.tries_left(code, self._clock.monotonic_s())
+            raise _not_paired(WrongCodeError(left), peer) from error
         except (SyncdError, TimeoutError) as error:
             raise _not_paired(error, peer) from error
         else:
             assert peer is not None, "whoever proved itself was announced by ready() before"
             await self._trusting.trust(peer, trusts_us=True)
+            await self._take_back_try()
         finally:
             await self._trusting.unprepare()
         return _plain(party)
+
+    async def _take_back_try(self) -> None:
+        try:
+            await self._disk.aside(self._tried.take_back)
+        except SyncdError as error:
+            log.warning("A try counts that was a good one: %s", error.problem)
 
     async def _find(self, name: str) -> Announced:
         """Return the one box that is meant. Raises UsageError, NotPossibleError."""

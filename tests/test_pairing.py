@@ -199,7 +199,7 @@ def test_a_cut_is_there_when_the_command_returns(boxes: Set) -> None:
 def test_a_wrong_code_is_a_no_and_three_are_the_end(boxes: Set) -> None:
     """Both sides say so; neither has kept anything, and no log has a code."""
     with boxes.process.shows() as shown:
-        for left in ("2 more tries are left", "One more try is left", "`syncd pair` there again"):
+        for left in ("2 more times.", "tries it once more.", "`syncd pair` there again"):
             typed = boxes.offload.types("pair", shown.wrong, *boxes.at)
             assert typed.returncode == 1
             assert "code is wrong" in typed.stderr

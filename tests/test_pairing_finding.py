@@ -20,9 +20,11 @@ from syncd.wire.announcement import (
     read_announcement,
     txt_record,
 )
-from syncd.wire.pairing import TRIES, PairingError, Party
+from syncd.wire.pairing import CODE_VALID_S, TRIES, PairingError, Party, WrongCodeError
 from syncd.wire.peers import Address, PeerBook
 from syncd.wire.trust_store import TrustStore, read
+from syncd.wire.typed_times import FILE_NAME as TRIED
+from syncd.wire.typed_times import TypedTimes
 from tests.faults.virtual_time import run_simulated
 from tests.faults.world import SimClock
 
@@ -59,7 +61,9 @@ class Scene:
             let_go=lambda _: None,
         )
         own = Party("offload-1", OWN, ("offload",), 8840)
-        self.pairing = Pairing(self.book, trusting, ports, own=lambda: own, dial=self._dial)
+        self.pairing = Pairing(
+            self.book, trusting, ports, own=lambda: own, dial=self._dial, tried=TypedTimes(state)
+        )
         self.pairing.announce = (lambda _: None) if discovers else None
 
     async def _dial(
@@ -157,7 +161,7 @@ def test_a_box_that_could_not_be_kept_is_told_nothing_and_one_that_fails_later_l
     with pytest.raises(PairingError):
         scene.types("10.20.0.9")
     assert scene.has_prepared == [True]
-    assert not list(tmp_path.iterdir())
+    assert [each.name for each in tmp_path.iterdir()] == [TRIED]
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
@@ -178,10 +182,13 @@ def test_a_code_that_nobody_proves_to_know_is_tried_three_times_whatever_is_answ
 ) -> None:
     """Each has given whoever was dialled one guess; the person asks for a new code then."""
     scene = Scene(tmp_path)
-    said = PairingError("The code is wrong.", remedy="2 more tries are left.")
-    for scene.problem in (said, TimeoutError(), said):
-        with pytest.raises(PairingError):
+    wrong: SyncdError | TimeoutError = WrongCodeError()
+    cut: SyncdError | TimeoutError = TimeoutError()
+    own_count = ("2 more times", "for a new one", "for a new code")
+    for scene.problem, words in zip((wrong, cut, wrong), own_count, strict=True):
+        with pytest.raises(PairingError) as caught:
             scene.types("10.20.0.9")
+        assert words in caught.value.remedy
     assert len(scene.dialled) == TRIES
     assert caplog.text.count("has not proved to know it") == TRIES
     assert PROCESS in caplog.text
@@ -192,6 +199,39 @@ def test_a_code_that_nobody_proves_to_know_is_tried_three_times_whatever_is_answ
     assert "for a new code" in caught.value.remedy
     assert len(scene.dialled) == TRIES, "it is not even dialled"
     assert read(tmp_path) == ()
+
+
+def test_a_start_gives_nobody_more_tries_while_a_box_may_show_the_code(tmp_path: Path) -> None:
+    """Tries in vain count until no box shows what it showed then; good ones do not."""
+    for _ in range(TRIES):
+        scene = Scene(tmp_path)  # a start each time
+        scene.problem = WrongCodeError()
+        with pytest.raises(PairingError):
+            scene.types("10.20.0.9")
+    scene = Scene(tmp_path)
+    with pytest.raises(PairingError) as caught:
+        scene.types("10.20.0.9")
+    assert "before syncd was started anew" in caught.value.problem
+    assert not scene.dialled
+    assert b"482913" not in (tmp_path / TRIED).read_bytes()
+
+    async def later() -> None:
+        await asyncio.sleep(CODE_VALID_S)
+        await scene.pairing.join("482913", "10.20.0.9")
+
+    run_simulated(later(), limit_s=2 * CODE_VALID_S)
+    (tmp_path / TRIED).unlink()  # each run has the same simulated day
+    for _ in range(2 * TRIES):
+        Scene(tmp_path).types("10.20.0.9")
+
+
+@pytest.mark.parametrize("found", [b"", b"{", b"[[]]", b"[1e999]", b"[" * 4000, b'["x"]', b"null"])
+def test_a_file_of_tries_that_cannot_be_read_keeps_nobody_from_pairing(
+    tmp_path: Path, found: bytes
+) -> None:
+    """Whoever may write there is this box."""
+    (tmp_path / TRIED).write_bytes(found)
+    Scene(tmp_path).types("10.20.0.9")
 
 
 def test_nobody_is_a_no_with_what_to_do(tmp_path: Path) -> None:

@@ -126,6 +126,29 @@ class BusyError(PairingError):
     """
 
 
+class WrongCodeError(PairingError):
+    """The code is wrong, or somebody sits in between: the two cannot be told apart from here.
+
+    tries_left: how often this box would still try it. What the other side says of that is worth
+    nothing, as it may be the one in between.
+    """
+
+    def __init__(self, tries_left: int = 1) -> None:
+        times = "once more" if tries_left == 1 else f"{tries_left} more times"
+        remedy = (
+            "Compare it with what the other box shows, if it is still shown there, and type it "
+            f"again: this box tries it {times}."
+        )
+        if not tries_left:
+            remedy = (
+                "Run `syncd pair` there again, for a new code. If that one is wrong, too, join the "
+                "two boxes by one cable."
+            )
+        super().__init__(
+            "The code is wrong, or somebody sits between the two boxes.", remedy=remedy
+        )
+
+
 class WindowState(Enum):
     """What becomes of a code; it is good only while it is OPEN."""
 
@@ -343,7 +366,7 @@ class Typing:
                 return self._meet(message)
             case Proof() if self._keys is not None:
                 if not hmac.compare_digest(message.mac, _mac(self._keys[1], _SHOWS, self._agreed)):
-                    raise _wrong(0)
+                    raise WrongCodeError(0)
                 return self._other
             case None:
                 return None
@@ -437,22 +460,10 @@ class Showing:
         return self.turn(why)
 
 
-def _wrong(tries_left: int) -> PairingError:
-    more = "One more try is" if tries_left == 1 else f"{tries_left} more tries are"
-    remedy = f"{more} left: compare it with what the other box shows, and type it again."
-    if not tries_left:
-        remedy = (
-            "Run `syncd pair` there again, for a new code. If that one is wrong, too, join the two "
-            "boxes by one cable."
-        )
-    problem = "The code is wrong, or somebody sits between the two boxes."
-    return PairingError(problem, remedy=remedy)
-
-
 def _turned(said: Turned) -> PairingError:
     match said.why:
         case Turn.WRONG_CODE:
-            return _wrong(said.tries_left)
+            return WrongCodeError()
         case Turn.NAME_TAKEN:
             return PairingError(
                 "The other box trusts another box of this name already.",
