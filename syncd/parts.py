@@ -333,7 +333,12 @@ class Parts:
             return None
         unclaimed = self.keeper.unclaimed
         return Adopting(
-            self.area, self.journal, self.ports, subscribers=subscribers, unclaimed=unclaimed
+            self.area,
+            self.journal,
+            self.ports,
+            own_name=self._own.name,
+            subscribers=subscribers,
+            unclaimed=unclaimed,
         )
 
     def _rechecking(self) -> Rechecking | None:

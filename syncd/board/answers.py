@@ -321,9 +321,10 @@ def find_one(db: Connection, text: str) -> RollRow:
 
 
 def _is_published_wrong(row: RollRow) -> bool:
-    """Tell whether a roll was published here, and a file of it found wrong since."""
-    is_wrong = row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH
-    return is_wrong and row.origin is Origin.PEER and not is_before(row.stage, Stage.READY)
+    """Tell whether a roll was published here, and a file of it found wrong since, or unreadable."""
+    if row.held is None or row.origin is not Origin.PEER or is_before(row.stage, Stage.LANDED):
+        return False
+    return row.stage is Stage.LANDED or row.held.code is HeldCode.READ_BACK_MISMATCH
 
 
 def _is_elsewhere(row: RollRow) -> bool:

@@ -94,10 +94,11 @@ def add_roll(
     now_utc_ms: int,
     kind: str | None = None,
     data: Mapping[str, Any] | None = None,
+    note: str = "",
 ) -> bool:
     """Journal a roll with all its files; False, and nothing changed, if it is known already.
 
-    kind: of the notice that says so, if not the stage; data: what it says beside that.
+    kind: of the notice that says so, if not the stage; note, data: what it says beside that.
     An arriving roll of the same source becomes this one and keeps its history, the order a person
     or a rule gave it, and when it arrived.
     """
@@ -129,7 +130,7 @@ def add_roll(
     )
     db.execute("UPDATE roll SET roll_id = ? WHERE roll_id = ?", (inventory.roll_id, old_id))
     _add_files(db, inventory)
-    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms, kind=kind, data=data)
+    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms, kind=kind, data=data, note=note)
     return True
 
 
@@ -227,9 +228,11 @@ def set_stage(
     now_utc_ms: int,
     note: str = "",
     data: Mapping[str, Any] | None = None,
+    kind: str | None = None,
 ) -> bool:
     """Move a roll on, with its history and its notice; a held roll is so released.
 
+    kind: of the notice, if not the stage.
     Returns False, and changes nothing, for the same stage again or an earlier one: news may come
     twice and late. Going back is possible from reading-back to moving, and moving to verified.
     """
@@ -242,7 +245,7 @@ def set_stage(
         " WHERE roll_id = ?",
         (stage, roll_id),
     )
-    _say_stage(db, roll_id, stage, now_utc_ms=now_utc_ms, note=note, data=data)
+    _say_stage(db, roll_id, stage, now_utc_ms=now_utc_ms, note=note, data=data, kind=kind)
     return True
 
 

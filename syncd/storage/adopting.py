@@ -19,7 +19,7 @@ from syncd.errors import HeldError
 from syncd.journal import notices, parcels, rolls
 from syncd.journal.astray import ADOPTED_KIND
 from syncd.journal.journal import Connection, Journal
-from syncd.journal.rolls import Origin, RollRow
+from syncd.journal.rolls import Origin
 from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import Entry, EntryKind, Folder, Ports
 from syncd.repeats import Repeats
@@ -30,14 +30,18 @@ from syncd.storage import papers
 from syncd.storage.amounts import human
 from syncd.storage.area import Area
 from syncd.storage.layout import INCOMING, ROLLS, incoming_of, media_root, target_of, walk
+from syncd.storage.missing import is_there
 from syncd.storage.publishing import discard_incoming
 from syncd.storage.reading import hash_stored
 from syncd.storage.records import PublishedRecord
+from syncd.storage.rereading import Proved, found_wrong, why_wrong
 from syncd.storage.troubles import PASSING, storage_trouble, stored_unreadable
 from syncd.storage.untaken import Untaken
+from syncd.storage.watched import Watched
 
 log = logging.getLogger(__name__)
 
+_NOT_AS_IT_WAS = "read back, and not as it was published"
 _NEWS = (Stage.LANDED.value, Stage.READY.value)
 STRAYS_NAMED_MAX = 5
 NO_RECORD = (
@@ -69,7 +73,7 @@ class _UnreadableError(Exception):
 class Adopting:
     """Takes stock of one storage at the start and every RESCAN_S, until cancelled.
 
-    subscribers: the names of those who are told that rolls are ready.
+    own_name: of this box. subscribers: the names of those who are told that rolls are ready.
     unclaimed: gets the ids of unfinished rolls that were taken up; who offers one takes it out.
     """
 
@@ -79,6 +83,7 @@ class Adopting:
         journal: Journal,
         ports: Ports,
         *,
+        own_name: str,
         subscribers: Sequence[str],
         unclaimed: set[str],
     ) -> None:
@@ -86,6 +91,8 @@ class Adopting:
         self.waiting_count = 0
         self.untaken = Untaken(area, ports.clock)
         self._repeats = Repeats(log, ports.clock)
+        self._watched = Watched(area)
+        self._own_name = own_name
         self._area = area
         self._journal = journal
         self._ports = ports
@@ -102,8 +109,8 @@ class Adopting:
                 if self._ports.clock.monotonic_s() >= due_s:
                     await self._take_up()
                     due_s = self._ports.clock.monotonic_s() + RESCAN_S
-                for row in await aside(self._released):
-                    await aside(self.adopt_published, row.roll_id)
+                for roll_id in await aside(self._due):
+                    await aside(self.adopt_published, roll_id)
                 await aside(self._note_told)
             except HeldError as error:
                 if error.code is HeldCode.STORAGE_ERROR:
@@ -231,9 +238,10 @@ class Adopting:
     def _read_back(self, folder: Folder, record: PublishedRecord, *, is_told: bool) -> None:
         """Compare a roll with its record and list it. Raises OSError, HeldError(absent)."""
         changed_ns: dict[str, int] = {}
+        found = None
         try:
-            path = next(_wrong(self._area, folder, record, changed_ns), None)
-            wrong = None if path is None else _mismatch(record, path)
+            found = next(_wrong(self._area, folder, record, changed_ns), None)
+            wrong = None if found is None else self._why_wrong(folder, record, found[0])
         except _UnreadableError as error:
             self._area.present()
             if error.cause.errno in _PASSING:
@@ -252,15 +260,56 @@ class Adopting:
         )
         if wrong is not None:
             log.error("%s", wrong)
+            self._note_read(record.inventory.roll_id, found)
             return
         with suppress(OSError):  # proved to be left over; cleared at the next start, if not now
             discard_incoming(folder, record.inventory.roll_id)
 
-    def _released(self) -> list[RollRow]:
-        """Return rolls that were found wrong here and let go on by a person since."""
+    def _why_wrong(self, folder: Folder, record: PublishedRecord, path: str) -> HeldError:
+        """Read a wrong file once more, for all that is known of what it was. Raises OSError."""
+        kept = {entry.path: entry.digests for entry in record.media()}
+        files = (*record.evidence, *record.inventory.files)
+        entry = next(entry for entry in files if entry.path == path)
+        stored = f"{target_of(record.inventory)}/{path}"
+        proved = Proved(entry, kept.get(path, ()), ())
+        try:
+            reason = why_wrong(self._area.disk, folder, stored, proved)
+        except OSError as error:
+            raise _UnreadableError(path, error) from error
+        reason = reason or "read twice, it gave other bytes the first time"
+        return found_wrong(record.inventory, path, reason, self._own_name)
+
+    def _note_read(self, roll_id: str, found: tuple[str, Entry | None] | None) -> None:
+        """Remember what a wrong file was, so that another one in its place is read by itself."""
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        if row is not None and found is not None:
+            self._watched.note_read(row, *found)
+
+    def _due(self) -> list[str]:
+        """Return rolls that were found wrong here and are to be read again.
+
+        A person says so, or what was wrong is another file by now. One that is gone meanwhile is
+        not wrong any more; rechecking.py tells of it. Raises HeldError if the storage is absent.
+        """
+        folder = self._area.present()
         with self._journal.read() as db:
             rows = rolls.unfinished(db, Origin.PEER)
-        return [row for row in rows if not is_before(row.stage, Stage.LANDED) and not row.held]
+            rows = [row for row in rows if not is_before(row.stage, Stage.LANDED)]
+            asked = {each.roll_id for each in rows if rolls.is_reading_asked(db, each.roll_id)}
+        self._watched.keep([row.roll_id for row in rows])
+        gone = [row for row in rows if row.held is not None and row.astray is not None]
+        if gone:
+            now = self._ports.clock.utc_ms()
+            with self._journal.write() as db:
+                for row in gone:
+                    rolls.release(db, row.roll_id, now_utc_ms=now)
+        due = []
+        for row in rows:
+            is_due = row.held is None or row.roll_id in asked or self._watched.is_changed(row)
+            if is_due and (row.astray is None or is_there(folder, row.published_path or "")):
+                due.append(row.roll_id)
+        return due
 
     def _note_told(self) -> None:
         """Note on the storage of which rolls everybody was told."""
@@ -321,14 +370,21 @@ def record_adopted(
             route="peer",
             now_utc_ms=record.published_utc_ms if is_told else now_utc_ms,
             kind=quiet,
+            note="" if wrong is None else f"found on the storage as {target}, {_NOT_AS_IT_WAS}",
         )
         if is_new:
             rolls.set_published(db, roll_id, target, evidence=record.evidence)
             rolls.set_moved(db, roll_id, inventory.total_bytes)
-            text = f"found on the storage as {target}, read back and compared"
-            rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
-        elif wrong is None:
-            rolls.set_stage(db, roll_id, Stage.READY, now_utc_ms=now_utc_ms, note="read back again")
+            if wrong is None:
+                text = f"found on the storage as {target}, read back and compared"
+                rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
+        elif rolls.is_reading_asked(db, roll_id):
+            rolls.ask_reading(db, roll_id, False)
+        if not is_new and wrong is None:
+            rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
+            kind = ADOPTED_KIND if is_told else None
+            note = "read back again and found as it was published"
+            rolls.set_stage(db, roll_id, Stage.READY, now_utc_ms=now_utc_ms, note=note, kind=kind)
         times = {
             i: changed_ns[e.path] for i, e in enumerate(inventory.files) if e.path in changed_ns
         }
@@ -336,16 +392,6 @@ def record_adopted(
         if wrong is not None:
             text = str(wrong)
             rolls.hold(db, roll_id, wrong.code, text, wrong.path, now_utc_ms=now_utc_ms)
-
-
-def _mismatch(record: PublishedRecord, path: str) -> HeldError:
-    return HeldError(
-        HeldCode.READ_BACK_MISMATCH,
-        f"{target_of(record.inventory)}: {path} on the storage is not what was published.",
-        remedy="Look at the storage's disks, bring the file back from another copy, then `syncd "
-        "go` the roll; do not clear the card.",
-        path=path,
-    )
 
 
 def _is_published(folder: Folder, inventory: Inventory) -> bool:
@@ -370,9 +416,10 @@ def _is_superseded(folder: Folder, record: PublishedRecord) -> bool:
 
 def _wrong(
     area: Area, folder: Folder, record: PublishedRecord, changed_ns: dict[str, int]
-) -> Iterator[str]:
+) -> Iterator[tuple[str, Entry | None]]:
     """Yield the files of a published roll that are not what was proved when it was published.
 
+    With each what it was before it was read.
     changed_ns: gets the change time that each good file had before it was read.
     Raises _UnreadableError.
     """
@@ -381,7 +428,7 @@ def _wrong(
         try:
             there = folder.stat(f"{target}/{entry.path}")
             if there is None or not _is_as_proved(area, folder, target, entry, there):
-                yield entry.path
+                yield entry.path, there
             else:
                 changed_ns[entry.path] = there.changed_ns
         except OSError as error:

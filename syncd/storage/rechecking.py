@@ -18,7 +18,7 @@ from syncd.journal import astray, parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import LOOKS_MAX, RESCAN_S, SELF_CURE_RETRY_S
-from syncd.ports import Entry, Folder, Ports
+from syncd.ports import Folder, Ports
 from syncd.roll.digests import Digest
 from syncd.roll.inventory import Inventory
 from syncd.roll.parcels import ParcelPlan
@@ -30,6 +30,7 @@ from syncd.storage.papers import find_published
 from syncd.storage.rereading import Proved, found_wrong, pieces_of, why_wrong
 from syncd.storage.standing import Times, find_doubtful, known_times
 from syncd.storage.troubles import storage_trouble
+from syncd.storage.watched import Watched, held_path
 
 log = logging.getLogger(__name__)
 
@@ -52,7 +53,7 @@ class Rechecking:
         self._ports = ports
         self._own_name = own_name
         self._held: dict[str, str] = {}
-        self._seen: dict[str, Entry | None] = {}
+        self._watched = Watched(area)
         self._looks: dict[str, asyncio.Task[HeldError | None]] = {}
 
     async def run(self) -> None:
@@ -97,10 +98,10 @@ class Rechecking:
     def problem(self) -> tuple[str, str]:
         """Say which published rolls are wrong, and what to do; "" twice if none is."""
         with self._journal.read() as db:
-            wrong = [row for row in rolls.all_rolls(db) if _is_found_wrong(row)]
+            wrong = [row for row in rolls.all_rolls(db) if _is_wrong(row)]
         if not wrong:
             return "", ""
-        named = ", ".join(f"{row.day}/{row.name} ({_path_of(row)})" for row in wrong[:NAMED_MAX])
+        named = ", ".join(f"{row.day}/{row.name} ({held_path(row)})" for row in wrong[:NAMED_MAX])
         more = len(wrong) - NAMED_MAX
         message = f"Not as published any more: {named}{f' and {more} more' if more > 0 else ''}."
         return message, "See what is wrong with each: syncd rolls"
@@ -112,27 +113,13 @@ class Rechecking:
             asked = {each for each in rows if rolls.is_reading_asked(db, each)}
             known = {each for each in self._held if rolls.get(db, each) is not None}
         let_go = [(each, path) for each, path in self._held.items() if each in known - rows.keys()]
-        self._held = {each: _path_of(row) for each, row in rows.items()}
+        self._watched.keep(rows)
+        self._held = {each: held_path(row) for each, row in rows.items()}
         changed = []
         for roll_id, row in rows.items():
-            if roll_id in asked or self._is_changed(row):
-                changed.append((roll_id, _path_of(row)))
+            if roll_id in asked or self._watched.is_changed(row):
+                changed.append((roll_id, held_path(row)))
         return [*let_go, *changed]
-
-    def _is_changed(self, row: RollRow) -> bool:
-        """Tell whether a file that was wrong is another one than it was when it was looked at."""
-        folder = self._area.present()
-        now = self._entry(folder, row, _path_of(row))
-        if row.roll_id not in self._seen:
-            self._seen[row.roll_id] = now
-            return False
-        return now != self._seen[row.roll_id]
-
-    def _entry(self, folder: Folder, row: RollRow, path: str) -> Entry | None:
-        try:
-            return folder.stat(f"{row.published_path}/{path}") if path else None
-        except OSError as error:
-            raise storage_trouble(self._area.path, error) from error
 
     def look(
         self, roll_id: str, path: str, known: Mapping[str, Times] = MappingProxyType({})
@@ -147,15 +134,15 @@ class Rechecking:
             if row is None or row.published_path is None or row.origin is not Origin.PEER:
                 return None
             inventory = rolls.load_inventory(db, roll_id)
-        folder = self._area.present()
-        before = self._entry(folder, row, path)
+        before = self._watched.entry(row, path)
         read: dict[int, Times] = {}
         try:
             wrong = self._why_wrong(roll_id, inventory, path, known, read)
         except OSError as error:
             raise storage_trouble(self._area.path, error) from error
         self._area.present()  # what is missing on a storage that went away meanwhile is not gone
-        self._seen[roll_id] = before
+        if wrong is not None and wrong.path == path:
+            self._watched.note_read(row, path, before)
         self._record(roll_id, wrong, inventory, read)
         return wrong
 
@@ -316,17 +303,18 @@ def _is_published(row: RollRow) -> bool:
         row.origin is Origin.PEER
         and row.same_as is None
         and row.published_path is not None
-        and not is_before(row.stage, Stage.READY)
+        and not is_before(row.stage, Stage.LANDED)
     )
 
 
-def _is_found_wrong(row: RollRow) -> bool:
+def _is_wrong(row: RollRow) -> bool:
     is_wrong = row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH
     return is_wrong and _is_published(row)
 
 
-def _path_of(row: RollRow) -> str:
-    return (row.held.path if row.held is not None else None) or ""
+def _is_found_wrong(row: RollRow) -> bool:
+    """Tell whether it is for this module to read it again: it was ready here before."""
+    return _is_wrong(row) and not is_before(row.stage, Stage.READY)
 
 
 def _kept(folder: Folder, roll_id: str) -> dict[str, tuple[Digest, ...]]:
