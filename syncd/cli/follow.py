@@ -107,7 +107,7 @@ def _picture(rolls: list[dict[str, Any]]) -> Group:
         bar = ProgressBar(total=max(1, roll["bytes"]), completed=roll["moved_bytes"], width=24)
         expected = show.moment(roll["expected_at"])
         grid.add_row(
-            Text(show.roll_name(roll)),
+            Text(show.short(show.roll_name(roll))),
             Text(roll["stage"]),
             bar,
             Text(f"{show.size(roll['moved_bytes'])} of {show.size(roll['bytes'])}"),

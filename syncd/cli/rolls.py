@@ -94,7 +94,7 @@ def _stage(roll: dict[str, Any]) -> str:
 
 def _line(roll: dict[str, Any]) -> tuple[str, ...]:
     return (
-        show.roll_name(roll),
+        show.short(show.roll_name(roll)),
         _stage(roll),
         show.size(roll["bytes"]),
         str(roll["files"]),

@@ -36,6 +36,7 @@ ARRIVED = frozenset(stage.value for stage in STAGE_ORDER if not is_before(stage,
 # What remedies say of a roll that is looked at, or offered, again without a person.
 _BY_ITSELF = re.compile(r"\b(?:the roll|it) (?:goes on|is offered again) by itself", re.IGNORECASE)
 _WIDTH_MAX = 10_000
+_NAME_WIDTH_MAX = 60
 _RIGHT = frozenset({"rank", "size", "moved", "files", "peers"})
 _STYLES = {"held": "bold red", "ready": "green", "fetched": "green", "dailies": "green"}
 
@@ -74,6 +75,17 @@ def share(moved: int, total: int) -> str:
 def roll_name(roll: dict[str, Any]) -> str:
     """Return a roll's DAY/ROLL, fit to be shown."""
     return plain(f"{roll['day']}/{roll['name']}")
+
+
+def short(name: str) -> str:
+    """Return a name that is fit to be shown as a column has it: a very long one without its middle.
+
+    One such name would otherwise push the columns of all rolls off the screen.
+    """
+    if len(name) <= _NAME_WIDTH_MAX:
+        return name
+    tail = _NAME_WIDTH_MAX // 3
+    return f"{name[: _NAME_WIDTH_MAX - tail - 1]}…{name[-tail:]}"
 
 
 def needs_go(roll: dict[str, Any]) -> bool:

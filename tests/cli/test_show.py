@@ -135,6 +135,17 @@ def _held(message: str) -> dict[str, Any]:
     return {"day": "2026-03-14_D12", "name": "A012", "id": "11" * 16, "held": held}
 
 
+def test_one_very_long_name_does_not_widen_the_table_of_all_rolls() -> None:
+    """Its beginning and its end are shown; names as cameras give them are whole."""
+    assert show.short("2026-03-14_D12/A012R1AB_260314") == "2026-03-14_D12/A012R1AB_260314"
+    assert show.short("n" * 60) == "n" * 60
+    long = "2026-03-14_D12/" + "x" * 200 + "_take_2"
+    assert len(show.short(long)) == 60
+    assert show.short(long).startswith("2026-03-14_D12/xxx")
+    assert show.short(long).endswith("xxx_take_2")
+    assert "…" in show.short(long)
+
+
 def test_a_time_of_day_is_the_next_one() -> None:
     """At 20:00, "19:00" is tomorrow's."""
     local = timezone(datetime.now(UTC).astimezone().utcoffset() or timedelta())
