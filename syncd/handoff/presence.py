@@ -28,6 +28,7 @@ STORAGE_SLOW = "storage-slow"
 PEER_STORAGE = "peer-storage"
 _CALLER_REMEDY = "Check that syncd runs there, then the cable; it goes on by itself."
 NOT_PAIRED = "not-paired"
+_TOLD_S_MAX = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,11 +229,16 @@ class Presence:
         )
 
 
+def _long(wait_s: float) -> str:
+    """Say how long a box waits, as it says itself: beyond an hour the number would tell nothing."""
+    return f"{wait_s:.0f} s" if wait_s <= _TOLD_S_MAX else "more than an hour"
+
+
 def _storage_slow(box: str, wait_s: float) -> Trouble:
     return Trouble(
         f"disk of {box}",
         STORAGE_SLOW,
-        f"The storage of {box} has written nothing for {wait_s:.0f} s.",
+        f"The storage of {box} has written nothing for {_long(wait_s)}.",
         f"Look at the disks of {box}; it goes on by itself when they answer.",
         box,
     )

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from syncd.handoff.presence import _storage_slow
 from syncd.journal import notices
 from syncd.limits import DEAD_AFTER_S, TICK_S
 from syncd.parts import Parts
@@ -215,3 +216,14 @@ def test_a_storage_that_goes_and_comes_back_is_said_once_each_on_its_own_box(
     assert [kind for kind, _, _ in told] == ["storage-absent", "well-again"]
     assert "Mount it" in told[0][2]["remedy"]
     assert told[1][2]["code"] == "storage-absent"
+
+
+@pytest.mark.parametrize(
+    ("wait_s", "said"),
+    [(3.4, "for 3 s"), (3600.0, "for 3600 s"), (3601.0, "more than an hour"), (1e9, "an hour")],
+)
+def test_how_long_a_box_says_that_its_storage_is_slow_is_told_up_to_an_hour(
+    wait_s: float, said: str
+) -> None:
+    """It may say any number, such as thirty years."""
+    assert said in _storage_slow("process-1", wait_s).message
