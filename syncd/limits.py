@@ -145,6 +145,9 @@ HISTORY_LAST_LINES = 200
 HISTORY_LINES_MAX = 300
 SAME_AS_MAX = 32  # other offers of one published roll that are remembered
 
+# How long a box may take to say what is in a roll that is fetched: a thousand pages at most.
+INVENTORY_SAID_S_MAX = 1800.0
+
 # Lanes.
 TICKET_VALID_S = 30.0  # from the answer on the control plane to the first frame of the lane
 # A peer's tickets that were issued and not yet shown; one more costs its oldest. While the bulk

@@ -23,7 +23,7 @@ from syncd.edges.folder_socket import connect_in
 from syncd.edges.state_lock import holder_of
 from syncd.errors import DaemonBusyError, DaemonUnreachableError, SyncdError
 
-ANSWER_S = 30.0  # a fetch asks a peer before it answers
+ANSWER_S = 30.0
 STREAM_SILENCE_S = 45.0  # three heartbeats
 BEGIN = "begin"
 # Somebody has taken the connection and not answered; a refused one may be of a daemon that starts.
@@ -72,9 +72,9 @@ class BoardClient:
         """Return the JSON at path."""
         return self._ask("GET", path, None)
 
-    def post(self, path: str, body: dict[str, Any]) -> Any:
-        """Send body to path and return the JSON that comes back."""
-        return self._ask("POST", path, body)
+    def post(self, path: str, body: dict[str, Any], *, answer_s: float = ANSWER_S) -> Any:
+        """Send body to path and return the JSON that comes back, within answer_s."""
+        return self._ask("POST", path, body, answer_s)
 
     def events(self, after: int | None) -> Iterator[StreamEvent]:
         """Yield events as they happen, from after on (None: from now), until the stream ends."""
@@ -89,12 +89,14 @@ class BoardClient:
             except (OSError, http.client.HTTPException) as error:
                 raise self._unreachable(error) from error
 
-    def _ask(self, method: str, path: str, body: dict[str, Any] | None) -> Any:
+    def _ask(
+        self, method: str, path: str, body: dict[str, Any] | None, answer_s: float = ANSWER_S
+    ) -> Any:
         token = self._token()
-        status, content = self._exchange(method, path, body, token)
+        status, content = self._exchange(method, path, body, token, answer_s)
         if status == http.HTTPStatus.UNAUTHORIZED and self._token() != token:
             # The daemon was started anew between the two.
-            status, content = self._exchange(method, path, body, self._token())
+            status, content = self._exchange(method, path, body, self._token(), answer_s)
         if status >= http.HTTPStatus.BAD_REQUEST:
             raise self._error(status, content)
         try:
@@ -103,9 +105,14 @@ class BoardClient:
             raise self._unreachable(error) from error
 
     def _exchange(
-        self, method: str, path: str, body: dict[str, Any] | None, token: dict[str, str]
+        self,
+        method: str,
+        path: str,
+        body: dict[str, Any] | None,
+        token: dict[str, str],
+        answer_s: float,
     ) -> tuple[int, bytes]:
-        with closing(self._connection(ANSWER_S)) as connection:
+        with closing(self._connection(answer_s)) as connection:
             try:
                 data = None if body is None else json.dumps(body)
                 headers = {"Content-Type": "application/json", "Connection": "close"}

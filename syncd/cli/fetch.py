@@ -1,6 +1,7 @@
 """`syncd fetch`: bring a ready roll here, and wait until it is verified."""
 
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,7 +12,7 @@ import click
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from syncd.cli import show
-from syncd.cli.client import BoardClient
+from syncd.cli.client import ANSWER_S, BoardClient
 from syncd.cli.common import (
     client_for,
     config_option,
@@ -21,6 +22,7 @@ from syncd.cli.common import (
     roll_argument,
 )
 from syncd.errors import DaemonUnreachableError, NotPossibleError
+from syncd.limits import INVENTORY_SAID_S_MAX
 
 POLL_S = 0.5
 AWAY_S_MAX = 300.0  # a service manager starts the daemon again well within this
@@ -52,7 +54,8 @@ def fetch_command(
     """
     client = client_for(config_path)
     body = {"roll": roll, "to": str(to.absolute())}
-    fetch = client.post("/api/fetches", body)
+    with _telling_to_wait():
+        fetch = client.post("/api/fetches", body, answer_s=INVENTORY_SAID_S_MAX + ANSWER_S)
     if not no_wait:
         try:
             fetch = _wait(client, fetch)
@@ -64,6 +67,26 @@ def fetch_command(
     else:
         _say(fetch, client.get("/api/rolls")["rolls"] if fetch["held"] else [])
     sys.exit(1 if fetch["held"] else 0)
+
+
+@contextmanager
+def _telling_to_wait() -> Iterator[None]:
+    """Say on stderr what takes so long, again and again: a roll of very many files does."""
+    ended = threading.Event()
+    began_s = time.monotonic()
+
+    def tell() -> None:
+        while not ended.wait(_LINE_EVERY_S):
+            waited_s = time.monotonic() - began_s
+            click.echo(f"Asking what is in the roll, for {waited_s:.0f} s by now.", err=True)
+
+    teller = threading.Thread(target=tell, name="fetch-asking", daemon=True)
+    teller.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        teller.join()
 
 
 def _wait(client: BoardClient, fetch: dict[str, Any]) -> dict[str, Any]:

@@ -31,7 +31,13 @@ from syncd.handoff.unsealed import Unsealed
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
-from syncd.limits import PENDING_TEXT_BYTES_MAX, RETRY_BASE_S, RETRY_CAP_S, SELF_CURE_RETRY_S
+from syncd.limits import (
+    INVENTORY_SAID_S_MAX,
+    PENDING_TEXT_BYTES_MAX,
+    RETRY_BASE_S,
+    RETRY_CAP_S,
+    SELF_CURE_RETRY_S,
+)
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
 from syncd.roll.inventory import FileEntry, Inventory
@@ -156,7 +162,10 @@ class Fetching:
         files: list[FileEntry] = []
         kept_bytes = 0
         is_more = True
+        ends_s = self._ports.clock.monotonic_s() + INVENTORY_SAID_S_MAX
         while is_more:
+            if self._ports.clock.monotonic_s() > ends_s:
+                raise _too_slow(found)
             question = InventoryQuestion(roll_id=found.roll.roll_id, first=len(files))
             answer = await calls.ask(question)
             files += answer.files
@@ -385,6 +394,14 @@ class Fetching:
         if row.held is not None:
             raise HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
         return not is_before(row.stage, Stage.FETCHED)
+
+
+def _too_slow(found: Found) -> PeerRefusedError:
+    name, minutes = f"{found.roll.day}/{found.roll.name}", INVENTORY_SAID_S_MAX / 60
+    return PeerRefusedError(
+        f"{found.peer} has not said within {minutes:.0f} minutes what is in {name}.",
+        remedy=f"See what {found.peer} does, and fetch the roll again.",
+    )
 
 
 def _is_also(roll: ListedRoll, text: str) -> bool:

@@ -32,6 +32,24 @@ class Lines:
         self.said.append(line)
 
 
+def test_who_waits_for_the_list_of_files_is_told_so_again_and_again(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """On stderr, and only where it takes long."""
+    with fetch._telling_to_wait():
+        pass
+    assert capsys.readouterr().err == ""
+
+    monkeypatch.setattr(fetch, "_LINE_EVERY_S", 0.05)
+    said = ""
+    with fetch._telling_to_wait():
+        ends_s = time.monotonic() + 20.0
+        while said.count("Asking what is in the roll") < 2 and time.monotonic() < ends_s:
+            time.sleep(0.05)
+            said += capsys.readouterr().err
+    assert said.count("Asking what is in the roll") >= 2
+
+
 def test_a_fetch_goes_on_when_its_daemon_is_killed_and_started_again(tmp_path: Path) -> None:
     """It says on stderr that it waits, and ends with the roll, as if nothing had been."""
     pair = Pair(tmp_path / "pair")

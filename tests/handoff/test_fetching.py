@@ -20,7 +20,7 @@ from syncd.limits import MIB, ROLL_FILES_MAX
 from syncd.node_answers import NodeAnswers
 from syncd.roll.inventory import FileEntry
 from syncd.roll.stages import HeldCode, Stage
-from syncd.wire.messages import InventoryAnswer, InventoryQuestion
+from syncd.wire.messages import InventoryAnswer, InventoryQuestion, PeerIdentity
 from tests.faults.scenes import (
     clips,
     is_held,
@@ -377,6 +377,40 @@ def _a_roll_without_end(answer: InventoryAnswer, question: InventoryQuestion) ->
 def _a_size_that_nobody_has(answer: InventoryAnswer, _: InventoryQuestion) -> InventoryAnswer:
     files = (replace(answer.files[0], size_bytes=1 << 62), *answer.files[1:])
     return replace(answer, files=files)
+
+
+def test_a_box_that_tells_of_a_roll_file_by_file_is_not_listened_to_for_ever(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Every page is as it should be, and there is always one more: the person is told."""
+    monkeypatch.setattr(fetching, "INVENTORY_SAID_S_MAX", 20.0)
+    world = _world(6)
+
+    async def scene() -> None:
+        put_roll(world, "A012", clips(world))
+        await reaches(world, "A012")
+        assert world.processing.parts is not None
+        desk = world.processing.parts.desk
+        own = desk._answer
+
+        async def slowly(peer: PeerIdentity, question: Any) -> Any:
+            answer = await own(peer, question)
+            if not isinstance(question, InventoryQuestion):
+                return answer
+            await asyncio.sleep(1.0)
+            head = replace(answer.head, file_count=ROLL_FILES_MAX)
+            files = (FileEntry(f"{question.first:09}", 1, 1, ()),)
+            return replace(answer, head=head, first=question.first, files=files, more=True)
+
+        began_s = asyncio.get_running_loop().time()
+        with monkeypatch.context() as patch:
+            patch.setattr(desk, "_answer", slowly)
+            with pytest.raises(PeerRefusedError, match="has not said within"):
+                await _fetch(world, "A012")
+        assert 20.0 <= asyncio.get_running_loop().time() - began_s < 25.0
+        assert world.editorial.rows() == []
+
+    play(world, scene, editorial=True)
 
 
 @pytest.mark.parametrize("lie", [_a_roll_without_end, _a_size_that_nobody_has])
