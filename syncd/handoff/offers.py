@@ -418,14 +418,13 @@ class OfferBook:
         """Let another id, and perhaps name, lead to a published roll; nobody is told of it anew."""
         self.changes.spend(peer.name)
         now = self._ports.clock.utc_ms()
-        offered = f"{target_of(inventory)} ({inventory.roll_id})"
         with self._journal.write() as db:
             rolls.forget_offers_of(db, other.roll_id, keep=SAME_AS_MAX - 1)
             same.add_same(db, inventory, other, peer=peer.name, now_utc_ms=now)
             text = "the same content was there already; compared by reading the storage"
             rolls.note(db, inventory.roll_id, text, now_utc_ms=now)
-            text = f"offered again by {peer.name} as {offered}, with other evidence; it is one roll"
-            rolls.note(db, other.roll_id, text, now_utc_ms=now)
+            path, roll_id = target_of(inventory), inventory.roll_id
+            same.note_offered(db, other, peer.name, path, roll_id, now_utc_ms=now)
 
 
 def _checked(head: Offer, files: Sequence[FileEntry]) -> Inventory:

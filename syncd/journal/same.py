@@ -50,6 +50,8 @@ def add_same(
 
 def become_same(db: Connection, roll_id: str, other: RollRow, *, now_utc_ms: int) -> None:
     """Let an unfinished roll be no more than another offer of one that was published meanwhile."""
+    row = rolls.get(db, roll_id)
+    assert row is not None, "it is under way"
     rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
     db.execute("UPDATE roll SET stage = ? WHERE roll_id = ?", (Stage.READY, roll_id))
     rolls.set_publish_intent(db, roll_id, None)
@@ -60,6 +62,15 @@ def become_same(db: Connection, roll_id: str, other: RollRow, *, now_utc_ms: int
     text = f"the same content was published meanwhile as {other.published_path}; it is one roll"
     data = _data(other)
     rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms, kind=SAME_KIND, data=data)
+    note_offered(db, other, row.peer or "", f"{row.day}/{row.name}", roll_id, now_utc_ms=now_utc_ms)
+
+
+def note_offered(
+    db: Connection, other: RollRow, peer: str, path: str, roll_id: str, *, now_utc_ms: int
+) -> None:
+    """Say in a published roll's history that it was offered again, by whom and as what."""
+    text = f"offered again by {peer} as {path} ({roll_id}), with other evidence; it is one roll"
+    rolls.note(db, other.roll_id, text, now_utc_ms=now_utc_ms)
 
 
 _FORGET = (

@@ -8,7 +8,7 @@ import pytest
 
 from syncd.board.answers import find_one
 from syncd.config.shapes import PeerConfig
-from syncd.journal import notices, rolls
+from syncd.journal import history, notices, rolls
 from syncd.journal.rolls import RollRow
 from syncd.roll.stages import Stage, is_before
 from syncd.storage import reading
@@ -122,6 +122,11 @@ def test_one_content_under_two_names_at_a_time_is_published_and_told_once(first:
     with world.processing.journal.read() as db:
         for name in ("A012", "A012-copy"):
             assert find_one(db, name).roll_id == row.roll_id
+        notes = [line.note for line in history.read(db, row.roll_id)]
+    second = "A012-copy" if first == "A012" else "A012"
+    offered = [note for note in notes if "offered again by offload-1" in note]
+    assert len(offered) == 1
+    assert f"as {DAY}/{second} (" in offered[0]
 
 
 def test_one_content_from_two_boxes_at_a_time_is_published_once_and_followed_by_both() -> None:
