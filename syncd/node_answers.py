@@ -225,7 +225,7 @@ class NodeAnswers(JournalAnswers):
         checks += await self._published_check(self._parts.rechecking)
         if self._parts.rechecking is not None:
             problem, remedy = self._parts.desk.door.told()
-            checks += [_check("offers", problem, remedy)] if problem else []
+            checks += [_lines("offers", problem, remedy)] if problem else []
         for peer, told in self._parts.desk.refusals.told().items():
             checks.append(_fine(f"refused {peer}", told))  # nothing is wrong here: it was refused
         for peer, told in self._parts.unsealed.told().items():
@@ -257,7 +257,7 @@ class NodeAnswers(JournalAnswers):
 
     async def _held_check(self) -> Plain:
         try:
-            return _check("rolls", *held_problem(await self.listed()))
+            return _lines("rolls", *held_problem(await self.listed()))
         except JournalError:
             return _check("rolls", "")  # what is wrong with the journal is another check
 
@@ -297,7 +297,7 @@ class NodeAnswers(JournalAnswers):
         away = told_put_away(rows)
         if problems:
             said, remedies = zip(*problems, strict=True)
-            return [_check("published", "\n".join(said), " ".join(remedies))]
+            return [_lines("published", "\n".join(said), " ".join(remedies))]
         if away or rechecking is not None:
             return [_fine("published", away or "fine")]
         return []
@@ -355,4 +355,9 @@ def _fine(name: str, message: str) -> Plain:
 
 
 def _check(name: str, problem: str, remedy: str = "") -> Plain:
+    """Return a check whose message is one line, whatever names are in it."""
+    return _lines(name, printable(problem), printable(remedy))
+
+
+def _lines(name: str, problem: str, remedy: str = "") -> Plain:
     return {"name": name, "ok": not problem, "message": problem or "fine", "remedy": remedy}

@@ -11,6 +11,7 @@ from syncd.errors import NotPossibleError
 from syncd.journal.astray import PUT_AWAY
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import HELD_NAMED_MAX
+from syncd.roll.names import printable
 from syncd.storage.missing import Missing
 
 GONE = "gone"
@@ -44,7 +45,7 @@ def gone_problem(rows: Sequence[RollRow]) -> tuple[str, str]:
     gone = [row for row in rows if row.astray is not None and not row.put_away]
     if not gone:
         return "", ""
-    named = ", ".join(f"{row.day}/{row.name}" for row in gone[:HELD_NAMED_MAX])
+    named = ", ".join(printable(f"{row.day}/{row.name}") for row in gone[:HELD_NAMED_MAX])
     more = len(gone) - HELD_NAMED_MAX
     named += f" and {more} more" if more > 0 else ""
     return f"Gone from where they were published: {named}.", _REMEDY

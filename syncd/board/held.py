@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from syncd.counted import counted
 from syncd.journal.rolls import RollRow
 from syncd.limits import HELD_NAMED_MAX
+from syncd.roll.names import printable
+from syncd.said import brief
 
 _REMEDY = (
     "Do what is said of each. One that does not go on by itself is tried again by `syncd go ROLL`."
@@ -34,5 +36,6 @@ def held_problem(rows: Sequence[RollRow]) -> tuple[str, str]:
 
 def _line(row: RollRow) -> str:
     assert row.held is not None, "only held rolls are told of"
-    name = f"{row.day}/{row.name}" if row.day else row.name
-    return f"{name} held, {row.held.code}: {row.held.message}"
+    name = printable(f"{row.day}/{row.name}" if row.day else row.name)
+    message = brief(printable(row.held.message), printable(row.held.path or ""))
+    return f"{name} held, {row.held.code}: {message}"

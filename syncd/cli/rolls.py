@@ -17,6 +17,7 @@ from syncd.cli.common import (
     roll_argument,
 )
 from syncd.counted import counted
+from syncd.said import brief
 
 GONE_NAMED_MAX = 5
 # How a roll is called that is not where it was published, by the code of what it waits for.
@@ -112,11 +113,14 @@ def _needed_by(roll: dict[str, Any]) -> str:
     return show.moment(roll["needed_by"]) + (" late" if roll["late"] else "")
 
 
-def _held_line(roll: dict[str, Any]) -> str:
+def _held_line(roll: dict[str, Any], *, whole: bool = False) -> str:
+    """Say why a roll is held; in a list long paths lose their middle."""
     held = roll["held"]
-    file = f" {show.plain(held['path'])}" if held["path"] else ""
-    line = f"{show.roll_name(roll)} held, {held['code']}{file}: {show.plain(held['message'])}"
-    return show.wrapped(line)
+    path, message = show.plain(held["path"] or ""), show.plain(held["message"])
+    if not whole:
+        path, message = brief(path, path), brief(message, path)
+    file = f" {path}" if path else ""
+    return show.wrapped(f"{show.roll_name(roll)} held, {held['code']}{file}: {message}")
 
 
 def _print_waits(rolls: list[dict[str, Any]]) -> None:
@@ -170,7 +174,7 @@ def _print_roll(roll: dict[str, Any]) -> None:
         if value.strip():
             click.echo(f"{name:<{width}}  {show.plain(value)}")
     if roll["held"]:
-        click.echo(_held_line(roll))
+        click.echo(_held_line(roll, whole=True))
     _print_gone([roll], also_put_away=True)
     _print_waits([roll])
     click.echo("")

@@ -14,6 +14,7 @@ from syncd.limits import OFFER_STANDS_S, OFFERS_TURNED_AWAY_MAX
 from syncd.ports import Clock
 from syncd.roll.names import printable
 from syncd.roll.stages import SELF_CURING, HeldCode
+from syncd.said import brief
 from syncd.wire.messages import Offer, OfferAnswer, OfferKind
 
 NAMED_MAX = 5
@@ -24,11 +25,18 @@ _TOLD = {
     HeldCode.NAME_UNSAFE: "{peer} offers {path}, which cannot be kept beside what is here. {why}",
     HeldCode.STORAGE_FULL: "{peer} offers {path}, for which there is no room here. {why}",
 }
+_HELD_THERE = "It is held on {peer}, and what lies here stays as it is."
+# In sentences: of several troubles each is said once.
 _REMEDY = {
-    HeldCode.NAME_TAKEN: "It is held on {peer}, and what lies here stays as it is: find out there "
-    "which of the two is right, and rename the other one. Clear neither card before that.",
-    HeldCode.NAME_UNSAFE: "It is held on {peer}, and what lies here stays as it is.",
-    HeldCode.STORAGE_FULL: "Make room on the storage; what {peer} offers then goes on by itself.",
+    HeldCode.NAME_TAKEN: (
+        _HELD_THERE,
+        "If a name is taken, find out on {peer} which of the two is right, and rename the other.",
+        "Clear neither card before that.",
+    ),
+    HeldCode.NAME_UNSAFE: (_HELD_THERE,),
+    HeldCode.STORAGE_FULL: (
+        "Make room on the storage; what {peer} offers then goes on by itself.",
+    ),
 }
 
 
@@ -40,13 +48,17 @@ class _TurnedAway:
     why: str
     offered_s: float
 
+    def remedies(self) -> list[str]:
+        """Return what to do, a sentence or so each."""
+        return [each.format(peer=self.peer) for each in _REMEDY[self.code]]
+
     def trouble(self) -> Trouble:
         about = {"peer": self.peer, "path": self.path, "why": self.why}
         return Trouble(
             f"offer {self.path} of {self.peer}",
             self.code.value,
             _TOLD[self.code].format(**about).strip(),
-            _REMEDY[self.code].format(**about),
+            " ".join(self.remedies()),
             self.peer,
             path=self.path,
             over=f"{self.path} of {self.peer} is taken, or not offered any more.",
@@ -80,9 +92,10 @@ class Door:
         if answer.code not in _TOLD:
             self._away.pop(key, None)
         elif key in self._away or self._has_place(peer):
+            why = brief(printable(answer.message), printable(answer.path))
             path = printable(f"{offer.day}/{offer.name}" if offer.day else offer.name)
             self._away[key] = _TurnedAway(
-                peer, path, HeldCode(answer.code), answer.message, self._clock.monotonic_s()
+                peer, path, HeldCode(answer.code), why, self._clock.monotonic_s()
             )
 
     def withdrawn(self, peer: str, roll_id: str) -> None:
@@ -105,7 +118,8 @@ class Door:
             lines += theirs[-NAMED_MAX:]
             more = len(theirs) - NAMED_MAX
             lines += [f"And {more} more of {peer}."] if more > 0 else []
-        return "\n".join(lines), " ".join(dict.fromkeys(each.remedy for each in troubles))
+        remedies = (each for away in self._away.values() for each in away.remedies())
+        return "\n".join(lines), " ".join(dict.fromkeys(remedies))
 
     def _has_place(self, peer: str) -> bool:
         return sum(each.peer == peer for each in self._away.values()) < OFFERS_TURNED_AWAY_MAX

@@ -21,6 +21,7 @@ from syncd.limits import LOOKS_MAX, RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import Folder, Ports
 from syncd.roll.digests import Digest
 from syncd.roll.inventory import Inventory
+from syncd.roll.names import printable
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
@@ -101,7 +102,9 @@ class Rechecking:
             wrong = [row for row in rolls.all_rolls(db) if _is_wrong(row)]
         if not wrong:
             return "", ""
-        named = ", ".join(f"{row.day}/{row.name} ({held_path(row)})" for row in wrong[:NAMED_MAX])
+        named = ", ".join(
+            printable(f"{row.day}/{row.name} ({held_path(row)})") for row in wrong[:NAMED_MAX]
+        )
         more = len(wrong) - NAMED_MAX
         message = f"Not as published any more: {named}{f' and {more} more' if more > 0 else ''}."
         return message, "See what is wrong with each: syncd rolls"

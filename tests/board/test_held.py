@@ -35,6 +35,18 @@ def test_each_held_roll_has_a_line_with_reason_and_remedy(journal: Journal) -> N
     assert "syncd go ROLL" in remedy
 
 
+def test_a_line_stays_one_whatever_a_roll_or_a_file_is_called(journal: Journal) -> None:
+    """A name with a newline is spelled, and a very long path loses its middle."""
+    path = "/".join(["Clips of a card"] * 240) + "/C001\n.mov"
+    held = HeldNote(HeldCode.NAME_UNSAFE, f"{path} cannot be kept.", path)
+    row = replace(held_rows(journal, 1)[-1], name="NL\nroll", held=held)
+    problem, _ = held_problem([row])
+    assert len(problem.splitlines()) == 1
+    assert problem.startswith(f"{DAY}/NL\\x0aroll held, name-unsafe: Clips of a card/Clips")
+    assert problem.endswith("C001\\x0a.mov cannot be kept.")
+    assert len(problem) < 300
+
+
 def test_many_held_rolls_are_counted_and_not_all_named(journal: Journal) -> None:
     """Where to see all of them is said."""
     problem, remedy = held_problem(held_rows(journal, 40))

@@ -472,3 +472,20 @@ def test_an_amount_that_is_none_is_usage(lonely: Box, amount: tuple[str, ...]) -
 def test_a_time_is_shown_as_it_is_planned_with(seconds: float, shown: str) -> None:
     """Seconds, minutes, then steps of five minutes."""
     assert _span(seconds) == shown
+
+
+def test_a_very_long_path_is_short_in_the_list_and_whole_with_its_roll(
+    box: Box, journal: Journal
+) -> None:
+    """Its beginning and its end are in the list; digests and what to do are never cut."""
+    path = "/".join(["d" * 200] * 18) + "/C001.mov"
+    digest = "sha512:" + 128 * "a"
+    roll_id = add_roll(journal, "A012")
+    with journal.write() as db:
+        text = f"{path}: {digest} expected. Offload it again."
+        rolls.hold(db, roll_id, HeldCode.EVIDENCE_MISMATCH, text, path, now_utc_ms=NOON)
+    listed = box.syncd("rolls").out
+    assert path not in listed
+    assert listed.count("/C001.mov") == 2
+    assert f"{digest} expected. Offload it again." in listed
+    assert path in box.syncd("roll", "A012").out

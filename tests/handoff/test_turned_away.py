@@ -216,6 +216,19 @@ def test_very_many_offers_of_one_box_hide_no_trouble_of_another(code: HeldCode) 
     assert len(told.splitlines()) == NAMED_MAX + 2
 
 
+def test_what_to_do_about_several_is_said_once_each_in_one_line_each() -> None:
+    """Of names that are taken and unsafe; whatever they, and the reasons, are made of."""
+    door = _door()
+    door.note("offload-1", _offer(1, "A012"), _answered(HeldCode.NAME_TAKEN))
+    unsafe = replace(_answered(HeldCode.NAME_UNSAFE), message="Two\nnames.")
+    door.note("offload-1", _offer(2, "B\n007"), unsafe)
+    told, remedy = door.told()
+    assert len(told.splitlines()) == 2
+    assert r"Two\x0anames." in told
+    assert remedy.count("It is held on offload-1, and what lies here stays as it is.") == 1
+    assert "rename the other" in remedy
+
+
 @pytest.mark.parametrize("code", [HeldCode.NAME_TAKEN, HeldCode.STORAGE_FULL])
 def test_no_offer_ends_what_another_box_was_turned_away_with(code: HeldCode) -> None:
     """Neither by replacing it, nor by being the same roll, nor by withdrawing it."""
