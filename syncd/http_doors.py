@@ -42,6 +42,18 @@ class HttpDoor(web.RequestHandler):
         self._refuse = refuse
         self._repeats = repeats
 
+    def data_received(self, data: bytes) -> None:
+        """Take bytes in. Of what cannot be read, no more is kept than that it could not.
+
+        The parser's error leads to the call that met it, with the bytes, and that call to the
+        error: a cycle, and the interpreter looks for cycles seldom here (cli/service.py).
+        """
+        super().data_received(data)
+        for message, _ in self._messages:
+            error = getattr(message, "exc", None)
+            if isinstance(error, BaseException):
+                error.__traceback__ = error.__context__ = error.__cause__ = None
+
     def handle_error(
         self,
         request: web.BaseRequest,

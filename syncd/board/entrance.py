@@ -29,6 +29,7 @@ from aiohttp import web
 from syncd.board.hosts import address_of
 from syncd.board.throttle import key_of
 from syncd.edges.folder_socket import is_of_folder
+from syncd.leftovers import Leftovers
 from syncd.limits import BACKLOG
 from syncd.ports import Clock
 from syncd.repeats import Repeats
@@ -66,6 +67,7 @@ class Entrance:
         self._accepting: set[asyncio.Task[Any]] = set()
         self._inside: Counter[str] = Counter()
         self._handshakes: set[asyncio.Task[None]] = set()
+        self._leftovers = Leftovers()
 
     def __call__(self, key: str = "") -> asyncio.Protocol:
         return _Visitor(self, key)
@@ -202,6 +204,7 @@ class Entrance:
             # It spoke no TLS, or none that we speak, or too slowly, or it left: all its own affair.
             sealed = None
         if sealed is None or sealed.is_closing():
+            self._leftovers.more()
             transport.abort()
             visitor.gone()
             return

@@ -10,7 +10,6 @@ Handlers are never cancelled because a client left: what was asked is done.
 
 import asyncio
 import errno
-import gc
 import logging
 import socket
 import ssl
@@ -23,6 +22,7 @@ from syncd import __version__
 from syncd.edges.dialling import ACCEPTED_TIMEOUT_S, notice_dead_hosts
 from syncd.errors import ConfigError, HeldError, PeerRefusedError, SyncdError, UnfitError
 from syncd.http_doors import PROBLEM, HttpDoor
+from syncd.leftovers import Leftovers
 from syncd.limits import BACKLOG, CONTROL_BODY_BYTES_MAX, MIB
 from syncd.ports import Clock
 from syncd.repeats import Repeats
@@ -60,10 +60,6 @@ TLS_CLOSE_TIMEOUT_S = 1.0
 BODY_TIMEOUT_S = 20.0
 KEEPALIVE_S = 75.0  # longer than the client's, so that the client is the one that lets go
 LINGER_S = 2.0  # a refused body is read on for this long, so that the refusal gets through
-# What asyncio leaves of a handshake that failed are cycles with a buffer of 256 KiB each, and the
-# interpreter looks for cycles seldom here (cli/service.py). One look takes 20 ms, more with a large
-# roll, and at most two a second are due: the porch lets in no more.
-COLLECT_EVERY = 128
 CLOSE_S = 1.0  # the whole daemon has 5 s to end
 PREFIX = "/peer/"
 REFUSAL_TEXT_LENGTH_MAX = 2000
@@ -118,7 +114,7 @@ class ControlServer:
         self._listening: list[socket.socket] = []
         self._accepting: list[asyncio.Task[Any]] = []
         self._shaking: dict[asyncio.Task[None], None] = {}
-        self._failed = 0
+        self._leftovers = Leftovers()
 
     def pair_by(self, pairing: Pairing) -> None:
         """Let those who ask to pair talk with pairing."""
@@ -184,9 +180,7 @@ class ControlServer:
         if done.cancelled() or error is not None:
             self._porch.leave(guest)
             connected.close()
-            self._failed += 1
-            if self._failed % COLLECT_EVERY == 0:
-                gc.collect()
+            self._leftovers.more()
         if isinstance(error, ssl.SSLError):
             self._repeats.trouble(
                 "handshake",

@@ -1,11 +1,14 @@
 """Somebody on the box opens connections to the board and shows no token: commands get in."""
 
 import asyncio
+import gc
 import logging
 import sys
 import time
+import tracemalloc
+from asyncio.sslproto import SSLProtocol
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -15,7 +18,8 @@ from syncd.board.token import NAME
 from syncd.cli.client import BoardClient
 from syncd.edges.private_file import replace_private
 from syncd.journal.journal import Journal
-from tests.board.test_beyond import at_most
+from syncd.leftovers import COLLECT_EVERY
+from tests.board.test_beyond import at_most, far_of
 from tests.board.world import TOKEN, add_roll, board_of
 
 ASKED = f"Host: localhost\r\nAuthorization: Bearer {TOKEN}\r\n\r\n"
@@ -82,3 +86,44 @@ async def test_idle_connections_push_out_each_other_and_no_command(
     assert lines == [
         "Connections to the board from this machine that show no token are cut: too many wait"
     ]
+
+
+@pytest.mark.usefixtures("no_collection")
+@pytest.mark.parametrize("waits", [True, False], ids=["waits", "hangs up"])
+async def test_bytes_that_are_no_http_are_not_kept(journal: Journal, waits: bool) -> None:
+    """Whoever may reach the port may send as many as he likes, and cycles are looked for seldom."""
+    async with board_of(journal) as board:
+        await _send_garbage(board.address.port, waits=waits)
+        tracemalloc.start()
+        before, _ = tracemalloc.get_traced_memory()
+        for _ in range(GARBAGE_CONNECTIONS):
+            await _send_garbage(board.address.port, waits=waits)
+        entrance = board._entrance
+        assert entrance is not None
+        await at_most(entrance, 0)
+        after, _ = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+    assert after - before < GARBAGE_CONNECTIONS * GARBAGE_BYTES / 4
+
+
+GARBAGE_CONNECTIONS, GARBAGE_BYTES = 40, 100_000
+
+
+async def _send_garbage(port: int, *, waits: bool) -> None:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    writer.write(b"\xff" * GARBAGE_BYTES)
+    with suppress(OSError):
+        await (reader.read() if waits else writer.drain())
+    writer.transport.abort()
+    with suppress(OSError):
+        await writer.wait_closed()
+
+
+@pytest.mark.usefixtures("no_collection")
+async def test_handshakes_that_fail_are_not_kept(journal: Journal, tmp_path: Path) -> None:
+    """Beyond loopback anybody may begin them: what they leave is collected now and then."""
+    async with far_of(journal, tmp_path) as far:
+        for _ in range(2 * COLLECT_EVERY):
+            await _send_garbage(far.board.address.port, waits=True)
+    left = sum(isinstance(each, SSLProtocol) for each in gc.get_objects())
+    assert left <= COLLECT_EVERY
