@@ -370,14 +370,13 @@ def record_adopted(
             route="peer",
             now_utc_ms=record.published_utc_ms if is_told else now_utc_ms,
             kind=quiet,
-            note="" if wrong is None else f"found on the storage as {target}, {_NOT_AS_IT_WAS}",
         )
         if is_new:
             rolls.set_published(db, roll_id, target, evidence=record.evidence)
             rolls.set_moved(db, roll_id, inventory.total_bytes)
-            if wrong is None:
-                text = f"found on the storage as {target}, read back and compared"
-                rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
+            how = "read back and compared" if wrong is None else _NOT_AS_IT_WAS
+            text = f"found on the storage as {target}, {how}"
+            rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)
         elif rolls.is_reading_asked(db, roll_id):
             rolls.ask_reading(db, roll_id, False)
         if not is_new and wrong is None:
