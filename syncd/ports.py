@@ -225,6 +225,9 @@ class Disk(Protocol):
     async def aside(self, work: Callable[..., T], *args: Any) -> T:
         """Run blocking work beside the event loop and return its result."""
 
+    def user(self) -> str:
+        """Return whose rights count for all of this, for people."""
+
 
 class PeerCalls(Protocol):
     """Questions to one paired peer over the control plane."""

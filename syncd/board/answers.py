@@ -169,7 +169,8 @@ class JournalAnswers:
             elif _is_published_wrong(row):
                 rolls.ask_reading(db, row.roll_id, True)  # held until it was found good
             else:
-                rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
+                now = self._clock.utc_ms()
+                rolls.release(db, row.roll_id, now_utc_ms=now, by_hand=True)
             return hastened
 
         hastened = await self._write(change)

@@ -9,6 +9,7 @@ import asyncio
 import errno
 import mmap
 import os
+import pwd
 import shutil
 import threading
 from collections import OrderedDict
@@ -53,6 +54,13 @@ class RealDisk:
     async def aside(self, work: Callable[..., T], *args: Any) -> T:
         loop = asyncio.get_running_loop()
         return await loop.run_in_executor(self._threads, _in_thread, work, *args)
+
+    def user(self) -> str:
+        uid = os.geteuid()
+        try:
+            return f"{pwd.getpwuid(uid).pw_name} (uid {uid})"
+        except KeyError:  # a container may run as one that has no name
+            return f"uid {uid}"
 
     def close(self) -> None:
         """Wait for running work and end the threads."""

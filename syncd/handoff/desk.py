@@ -289,12 +289,12 @@ class Desk:
             self._offers_or_refuse().changes.spend(peer.name)
             code = HeldCode(question.code)
             needs_source = row.moved_bytes < row.total_bytes
-            if needs_source or code is not HeldCode.SOURCE_UNREADABLE:
+            if needs_source or code not in {HeldCode.SOURCE_UNREADABLE, HeldCode.SOURCE_CHANGED}:
                 rolls.hold(
                     db,
                     row.roll_id,
                     code,
-                    question.message,
+                    f"{peer.name}: {question.message}",  # it speaks of its own source
                     question.path or None,
                     now_utc_ms=self._ports.clock.utc_ms(),
                 )

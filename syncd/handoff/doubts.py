@@ -31,7 +31,9 @@ def check_source(sources: Sources, outgoing: Outgoing, path: str) -> None:
         return
     reader = sources.reader(outgoing.roll_id)
     algorithms = tuple(digest.algorithm for digest in entry.digests)
-    found = hash_file(reader.disk, reader.folder, path, algorithms, past_cache=True)
+    found = hash_file(
+        reader.disk, reader.folder, path, algorithms, roll=reader.shown, past_cache=True
+    )
     for expected, actual in zip(entry.digests, found, strict=True):
         if expected != actual:
             name = f"{outgoing.inventory.day}/{outgoing.inventory.name}"

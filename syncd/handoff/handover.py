@@ -19,11 +19,13 @@ from syncd.handoff.doubts import check_source
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import Outgoing, offer
 from syncd.handoff.outgoing_book import OutgoingBook
+from syncd.handoff.owners import WITHHELD
 from syncd.handoff.patience import Patience
 from syncd.handoff.progress import Progress
 from syncd.handoff.sources import Sources
 from syncd.handoff.telling import Telling
 from syncd.handoff.tidings import TidingsReader
+from syncd.handoff.unreadable import Unreadable
 from syncd.handoff.unsealed import Unsealed
 from syncd.handoff.untouched import TouchedError, Watches
 from syncd.journal.journal import Journal, JournalError
@@ -45,7 +47,7 @@ from syncd.schedule.order import Place
 from syncd.stopping import to_its_end
 from syncd.storage.reading import RollReader
 from syncd.wire.lane import LaneState, LaneStats, send_lane
-from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind, Withhold
+from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind
 from syncd.wire.pulse import Pulse
 
 log = logging.getLogger(__name__)
@@ -89,11 +91,12 @@ class Handover:
             pulse.peer, journal, ports, self._sources, self._watches, told=told
         )
         self._patience = Patience(ports.clock)
+        self._unreadable = Unreadable(ports.clock, self._sources)
         self._look = look
         self._offered: set[str] = set()
         self._retry_at_s: dict[str, float] = {}
         self._waits_for_go: set[str] = set()
-        self._telling = Telling(pulse, self._book, ports)
+        self._telling = Telling(pulse.peer, pulse, self._book, ports)
         self._lanes = LaneKeeper(
             calls=pulse,
             ports=ports,
@@ -164,8 +167,8 @@ class Handover:
                     self._drop(row.roll_id)
                     self._retry_at_s.pop(row.roll_id, None)
                 if not self._is_due(row):
-                    continue
-                if row.roll_id not in self._offered:
+                    await self._telling.held(row)
+                elif row.roll_id not in self._offered:
                     await self._offer_one(row)
             await self._telling.all_due()
             await self._bell.wait(SELF_CURE_RETRY_S)
@@ -173,6 +176,7 @@ class Handover:
     def _reorder(self, rows: list[RollRow], all_paused: bool) -> None:
         active = {row.roll_id for row in rows}
         self._watches.keep(active)
+        self._unreadable.keep(active)
         for roll_id in self._offered - active:
             self._drop(roll_id)
         for row in rows:
@@ -193,6 +197,8 @@ class Handover:
             # Said while it was being offered: only another offer lets it go on, on both boxes.
             self._drop(row.roll_id)
             self._retry_at_s[row.roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
+        if not self._unreadable.is_due(row):
+            return False
         return self._ports.clock.monotonic_s() >= self._retry_at_s.get(row.roll_id, 0.0)
 
     async def _offer_one(self, row: RollRow) -> None:
@@ -202,6 +208,7 @@ class Handover:
             if released:
                 self._patience.released(row.roll_id)
             outgoing = await self._ports.disk.aside(self._book.open, row, released)
+            await self._ports.disk.aside(self._unreadable.check, row)
             await self._settle_doubts(outgoing)
             answer = await offer(self._calls, outgoing, row)
             if answer.kind is OfferKind.DIGESTS:
@@ -233,6 +240,7 @@ class Handover:
                 reader = self._sources.reader_if_open(row.roll_id)
                 if reader is not None:
                     await self._ports.disk.aside(self._book.note_taken, row, reader, lacking)
+                    self._unreadable.goes_on(row)
                 if not self._is_still_so(row.roll_id, reader):
                     self._retry_at_s.pop(row.roll_id, None)
                     self._bell.ring()
@@ -281,18 +289,8 @@ class Handover:
         What is doubted in the meantime stays so, for the next offer.
         """
         paths = frozenset(self._doubts.get(outgoing.roll_id, ()))
-        try:
-            for path in sorted(paths):
-                await self._ports.disk.aside(check_source, self._sources, outgoing, path)
-        except HeldError as error:
-            withhold = Withhold(
-                roll_id=outgoing.roll_id,
-                code=error.code,
-                message=str(error),
-                path=error.path or "",
-            )
-            await self._calls.ask(withhold)
-            raise
+        for path in sorted(paths):
+            await self._ports.disk.aside(check_source, self._sources, outgoing, path)
         if left := self._doubts.pop(outgoing.roll_id, set()) - paths:
             self._doubts[outgoing.roll_id] = left
 
@@ -351,7 +349,7 @@ class Handover:
         self._drop(roll_id)
         self._retry_at_s[roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
         await self._ports.disk.aside(self._book.hold, roll_id, error)
-        if error.code is HeldCode.SOURCE_UNREADABLE and self._pulse.is_heard:
+        if error.code in WITHHELD and self._pulse.is_heard:
             await self._telling.source_gone(roll_id, error)
 
     def _offer_again(self, roll_id: str) -> None:

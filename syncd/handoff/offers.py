@@ -15,7 +15,7 @@ from syncd.handoff.calling import call_too
 from syncd.handoff.changes import Changes
 from syncd.handoff.had import HadRolls, have
 from syncd.handoff.outgoing import UNFIT_REMEDY, inventory_of
-from syncd.handoff.owners import Owners
+from syncd.handoff.owners import WITHHELD, Owners
 from syncd.handoff.pending import PendingInventories
 from syncd.handoff.replaced import Replaced
 from syncd.journal import rolls, same
@@ -32,7 +32,7 @@ from syncd.limits import (
 from syncd.ports import Ports
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust, may_be_same_media
 from syncd.roll.names import shown
-from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
+from syncd.roll.stages import SELF_CURING, Stage, is_before
 from syncd.storage.adopting import record_adopted
 from syncd.storage.area import Area
 from syncd.storage.comparing import Comparison, compare_with_published, evidence_there
@@ -171,7 +171,7 @@ class OfferBook:
             return rolls.get(db, roll_id)
 
     async def _answer_known(self, peer: PeerIdentity, head: Offer, row: RollRow) -> OfferAnswer:
-        curable = SELF_CURING | {HeldCode.EVIDENCE_MISMATCH}
+        curable = SELF_CURING | WITHHELD  # who said what was wrong with it offers it again
         if row.held is not None and row.held.code not in curable and not head.released:
             held = HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
             return refusal(held)

@@ -8,7 +8,9 @@ from dataclasses import replace
 
 from syncd.errors import HeldError
 from syncd.handoff.outgoing import Outgoing
+from syncd.limits import DIRECT_ALIGN_BYTES
 from syncd.ports import Disk
+from syncd.rights import NOT_ALLOWED, let_read
 from syncd.roll.digests import Algorithm
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.stages import HeldCode
@@ -59,7 +61,9 @@ class Sources:
             raise HeldError(
                 HeldCode.SOURCE_UNREADABLE,
                 f"The source folder {outgoing.source_path} cannot be opened: {error.strerror}.",
-                remedy="Connect or mount it again; the roll goes on by itself.",
+                remedy=let_read(self._disk.user())
+                if error.errno in NOT_ALLOWED
+                else "Connect or mount it again; the roll goes on by itself.",
             ) from error
         reader = RollReader(
             self._disk,
@@ -80,6 +84,24 @@ class Sources:
             self._added.pop(roll_id, None)
         if reader is not None:
             reader.close()
+
+    def probe(self, roll_id: str, path: str) -> bool:
+        """Read the first of one file; False if it is no file of the roll.
+
+        Raises HeldError, as a lane would, if it cannot be read.
+        """
+        reader = self.reader(roll_id)
+        if all(entry.path != path for entry in reader.inventory.files):
+            return False
+        try:
+            file = reader.folder.open_read(path, past_cache=True)
+            try:
+                file.read_into(self._disk.aligned_buffer(DIRECT_ALIGN_BYTES), 0)
+            finally:
+                file.close()
+        except OSError as error:
+            raise reader.trouble(path, error) from error
+        return True
 
     def open(self, roll_id: str, number: int) -> ParcelReader:
         """Open one parcel. Raises HeldError."""
@@ -114,7 +136,13 @@ class Sources:
                 entry.path,
                 entry.size_bytes,
                 entry.mtime_ns,
-                hash_file(self._disk, reader.folder, entry.path, (Algorithm.XXH128,)),
+                hash_file(
+                    self._disk,
+                    reader.folder,
+                    entry.path,
+                    (Algorithm.XXH128,),
+                    roll=reader.shown,
+                ),
                 entry.kind,
             )
             for entry in outgoing.inventory.files

@@ -8,6 +8,7 @@ import logging
 
 from syncd.errors import HeldError, PeerRefusedError
 from syncd.handoff.outgoing_book import OutgoingBook
+from syncd.handoff.owners import WITHHELD
 from syncd.journal.also import Also
 from syncd.journal.rolls import RollRow
 from syncd.journal.rows import Gone
@@ -21,7 +22,8 @@ log = logging.getLogger(__name__)
 class Telling:
     """Tells one peer. Every method but begin() and taken() raises PeerUnreachableError."""
 
-    def __init__(self, calls: PeerCalls, book: OutgoingBook, ports: Ports) -> None:
+    def __init__(self, peer: str, calls: PeerCalls, book: OutgoingBook, ports: Ports) -> None:
+        self._peer = peer
         self._calls = calls
         self._book = book
         self._ports = ports
@@ -49,6 +51,21 @@ class Telling:
         await self._calls.ask(
             Withhold(roll_id=roll_id, code=error.code, message=message, path=error.path or "")
         )
+
+    async def held(self, row: RollRow) -> None:
+        """Say that a roll is held for its source, whoever of this box has found that.
+
+        What the peer itself said of it is not told back.
+        """
+        if row.held is None or row.held.code not in WITHHELD or row.gone is not None:
+            return
+        if row.held.message.startswith(f"{self._peer}: "):
+            return
+        error = HeldError(row.held.code, row.held.message, remedy="", path=row.held.path)
+        try:
+            await self.source_gone(row.roll_id, error)
+        except PeerRefusedError as refusal:  # its storage or its journal is away
+            log.debug("%s: %s", row.roll_id, refusal)
 
     async def all_due(self) -> None:
         """Tell of rolls whose folder is missed, of those that a person ended, and of names."""

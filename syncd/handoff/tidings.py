@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from syncd.handoff.changes import Changes
+from syncd.handoff.owners import WITHHELD
 from syncd.journal import also, astray, leaving, notices, rolls, same, settings, untold
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin
@@ -149,6 +150,8 @@ class TidingsReader:
         path = _path(data)
         quiet = not self._told.is_left(self._peer)
         is_change = False
+        if tiding.kind in {"held", "released"} and _is_our_own(row, tiding.kind, data, self._peer):
+            return []
         if tiding.kind == "held":
             text = f"{self._peer}: {_text(data.get('message'))}"
             is_change = rolls.hold(
@@ -187,6 +190,22 @@ def _landed(db: Connection, roll_id: str | None) -> list[rolls.RollRow]:
         for row in same.told_of(db, roll_id or "")
         if row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
     ]
+
+
+def _is_our_own(row: rolls.RollRow, kind: str, data: dict[str, Any], peer: str) -> bool:
+    """Tell whether the peer tells of a hold that it has from us: of a source, which we know better.
+
+    Of evidence it may have a word of its own, when it seals. A person there may let a roll go on.
+    """
+    ours = row.held if row.held and row.held.code in WITHHELD else None
+    if ours is not None and ours.message.startswith(f"{peer}: "):
+        ours = None
+    if kind == "released":
+        return ours is not None and data.get("by_hand") is not True
+    code = _code(data)
+    if code is HeldCode.EVIDENCE_MISMATCH:
+        return ours is not None and _text(data.get("message")).endswith(ours.message)
+    return code in WITHHELD
 
 
 def _text(given: Any) -> str:

@@ -277,10 +277,12 @@ def hold(
     return True
 
 
-def release(db: Connection, roll_id: str, *, now_utc_ms: int, quiet: bool = False) -> bool:
+def release(
+    db: Connection, roll_id: str, *, now_utc_ms: int, quiet: bool = False, by_hand: bool = False
+) -> bool:
     """Let a held roll go on from the stage it had; False if it was not held.
 
-    quiet: as in hold().
+    quiet: as in hold(). by_hand: a person says so; the notice does, too.
     """
     roll = _must_get(db, roll_id)
     if roll.held is None:
@@ -292,7 +294,8 @@ def release(db: Connection, roll_id: str, *, now_utc_ms: int, quiet: bool = Fals
     if quiet:
         untold.add(db, roll_id)
     else:
-        _say_released(db, roll, f"no longer held ({roll.held.code})", now_utc_ms)
+        text = f"no longer held ({roll.held.code})"
+        _say_released(db, roll, text, now_utc_ms, {"by_hand": True} if by_hand else None)
     return True
 
 
@@ -529,10 +532,16 @@ def _say_held(db: Connection, roll_id: str, held: HeldNote, now_utc_ms: int) -> 
     notices.add(db, roll_id, "held", now_utc_ms=now_utc_ms, note=held.message, data=data)
 
 
-def _say_released(db: Connection, roll: RollRow, text: str, now_utc_ms: int) -> None:
+def _say_released(
+    db: Connection,
+    roll: RollRow,
+    text: str,
+    now_utc_ms: int,
+    data: Mapping[str, Any] | None = None,
+) -> None:
     untold.told(db, roll.roll_id)
     history.write(db, roll.roll_id, roll.stage, text, now_utc_ms)
-    notices.add(db, roll.roll_id, "released", now_utc_ms=now_utc_ms, note=text)
+    notices.add(db, roll.roll_id, "released", now_utc_ms=now_utc_ms, note=text, data=data)
 
 
 def _say_stage(

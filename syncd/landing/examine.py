@@ -6,7 +6,7 @@ Must not: wait or watch; when to look again is landing.py's. Blocking: run aside
 
 import logging
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from syncd.errors import HeldError
 from syncd.evidence.verdict import Broken, Complete, NoEvidence, RollView, Verdict, judge
@@ -29,8 +29,9 @@ from syncd.landing.ledger import Ledger
 from syncd.landing.resting import is_placeholder, needs_source
 from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_roll
 from syncd.landing.vigil import Vigil
-from syncd.limits import MANIFEST_BYTES_MAX, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
+from syncd.limits import MANIFEST_BYTES_MAX, RESCAN_S, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
 from syncd.ports import Clock, Folder
+from syncd.rights import let_read
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
 from syncd.roll.names import check_names, check_top, shown
 from syncd.roll.stages import HeldCode
@@ -75,9 +76,13 @@ class Roll:
 
 
 class Examiner:
-    """Looks at rolls for one landing. Not safe for two looks at the same time."""
+    """Looks at rolls for one landing. Not safe for two looks at the same time.
 
-    def __init__(self, ledger: Ledger, clock: Clock, terms: Terms) -> None:
+    user: as Disk.user() says.
+    """
+
+    def __init__(self, ledger: Ledger, clock: Clock, terms: Terms, user: str) -> None:
+        self._user = user
         self._ledger = ledger
         self._clock = clock
         self.terms = terms
@@ -249,10 +254,18 @@ class Examiner:
     def _note_failure(self, roll: Roll, failure: ScanFailed) -> None:
         """Unknown is not empty: what was known stays, and the look is repeated."""
         roll.failures += 1
-        roll.due_s = self._clock.monotonic_s() + SELF_CURE_RETRY_S
+        again = 2.0 ** max(0, min(roll.failures, 30) - SCAN_FAILURES_MAX)
+        wait_s = min(SELF_CURE_RETRY_S * again, RESCAN_S)
+        roll.due_s = self._clock.monotonic_s() + wait_s
         if roll.failures < SCAN_FAILURES_MAX:
             return
         held = unreadable(shown(str(failure)), "See that it can be read")
+        if failure.is_forbidden:
+            why = f"{shown(failure.path)} may not be read by {self._user}, as which syncd runs"
+            held = Held(held.code, f"{why}: {failure.why}.", let_read(self._user), None)
+        inner = failure.path.removeprefix(f"{roll.found.path}/")
+        if inner != failure.path:
+            held = replace(held, path=shown(inner))
         if not roll.known_ids:
             self._ledger.hold(self._show(roll), held)
         for roll_id in roll.known_ids:
@@ -302,11 +315,17 @@ def unreadable(why: str, remedy: str) -> Held:
 def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
     parent = found.path.rpartition("/")[0]
 
+    def read_whole(path: str) -> bytes:
+        try:
+            return folder.read_file(path, bytes_max=MANIFEST_BYTES_MAX)
+        except OSError as error:
+            raise ScanFailed(path, error) from error
+
     def read(path: str) -> bytes:
-        return folder.read_file(f"{found.path}/{path}", bytes_max=MANIFEST_BYTES_MAX)
+        return read_whole(f"{found.path}/{path}")
 
     def read_beside(name: str) -> bytes:
-        return folder.read_file(f"{parent}/{name}", bytes_max=MANIFEST_BYTES_MAX)
+        return read_whole(f"{parent}/{name}")
 
     view = RollView(
         day=found.day,
@@ -321,8 +340,8 @@ def _judge(folder: Folder, found: FoundRoll, scan: RollScan) -> Verdict:
     )
     try:
         return judge(view)
-    except OSError as error:
-        raise ScanFailed(found.path, error) from error
+    except ScanFailed:
+        raise
     except Exception as error:
         # Evidence is a stranger's input: our mistake in reading it holds this roll, not the others.
         log.exception("the evidence of %s could not be judged", found.path)

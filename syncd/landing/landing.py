@@ -63,7 +63,8 @@ class Landing:
         self._clock = clock
         self._disk = disk
         self._terms = Terms(trust, settle_s)
-        self._examiner = Examiner(Ledger(journal, clock, place_for, route), clock, self._terms)
+        ledger = Ledger(journal, clock, place_for, route)
+        self._examiner = Examiner(ledger, clock, self._terms, disk.user())
         self._bell = Bell()
         self._folder: Folder | None = None
         self._identity: tuple[int, int] | None = None

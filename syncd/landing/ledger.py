@@ -221,7 +221,7 @@ class Ledger:
         if row.source_path == source and row.held.code is not HeldCode.SOURCE_UNREADABLE:
             self._go_on_by_itself(row, row.held)
         elif row.source_path == source:
-            if row.held.path is None:  # else the hand-off knows more: it has to read that file
+            if not self._is_for_a_file(row, row.held):
                 self.release(roll_id)
         elif needs_source(row) and row.held.code is HeldCode.SOURCE_UNREADABLE:
             with self._journal.write() as db:
@@ -237,6 +237,13 @@ class Ledger:
             return
         if row.held is not None and row.held.code in CURED_BY_OFFLOADING - OF_THE_SOURCE:
             self._go_on_by_itself(row, row.held)
+
+    def _is_for_a_file(self, row: RollRow, held: HeldNote) -> bool:
+        """Tell whether a roll is held as a file cannot be read: only the hand-off reads those."""
+        if held.path is None:
+            return False
+        with self._journal.read() as db:
+            return rolls.has_path(db, row.roll_id, held.path)
 
     def _go_on_by_itself(self, row: RollRow, held: HeldNote) -> None:
         """Lift a hold whose cause seems to be gone; not at once if it seemed so before."""

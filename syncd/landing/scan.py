@@ -11,13 +11,15 @@ from fnmatch import fnmatchcase
 
 from syncd.limits import MANIFEST_DEPTH_MAX, ROLL_FILES_MAX
 from syncd.ports import Entry, EntryKind, Folder
+from syncd.rights import NOT_ALLOWED
 from syncd.roll.droppings import is_dropping
 
 
 class ScanFailed(Exception):  # noqa: N818  # it is an answer: "unknown"
     """A folder could not be listed: what is there is unknown, not gone.
 
-    path: the folder, relative to the landing.
+    path: the folder, or a file of evidence, relative to the landing.
+    is_forbidden: rights lack; what can be done about that is another thing.
     """
 
     def __init__(self, path: str, error: OSError | str) -> None:
@@ -25,6 +27,7 @@ class ScanFailed(Exception):  # noqa: N818  # it is an answer: "unknown"
         super().__init__(f"{path or 'the landing'}: {why}")
         self.path = path
         self.why = why
+        self.is_forbidden = not isinstance(error, str) and error.errno in NOT_ALLOWED
 
 
 @dataclass(frozen=True, slots=True)

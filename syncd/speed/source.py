@@ -75,7 +75,8 @@ async def read_for(
     try:
         folder = disk.open_folder(files.source_path)
     except OSError as error:
-        raise source_trouble(files.shown, "", error, is_root_there=False) from error
+        user = disk.user()
+        raise source_trouble(files.shown, "", error, is_root_there=False, user=user) from error
     reading = _Reading(folder, files, disk=disk, clock=clock, seconds=seconds, is_over=is_over)
     try:
         amount = await together(reading.work, AT_ONCE, disk, clock)
@@ -177,7 +178,8 @@ class _Reading:
 
     def _trouble(self, path: str, error: OSError) -> HeldError:
         is_there = self._folder.is_still_at_its_path()
-        return source_trouble(self._files.shown, path, error, is_root_there=is_there)
+        user = self._disk.user()
+        return source_trouble(self._files.shown, path, error, is_root_there=is_there, user=user)
 
 
 def _stretches(files: Sample) -> Iterator[tuple[str, int, int]]:

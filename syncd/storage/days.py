@@ -10,8 +10,9 @@ from contextlib import contextmanager
 
 from syncd.errors import HeldError
 from syncd.ports import EntryKind, Folder
+from syncd.rights import NOT_ALLOWED
 from syncd.roll.stages import HeldCode
-from syncd.storage.troubles import NOT_ALLOWED, why
+from syncd.storage.troubles import why
 
 _UNUSABLE = NOT_ALLOWED | {errno.ENOTDIR, errno.ELOOP}
 _WORDS = {EntryKind.FILE: "it is a file", EntryKind.LINK: "it is a symbolic link"}

@@ -96,7 +96,8 @@ class RollReader:
     def trouble(self, path: str, error: OSError) -> HeldError:
         """Say what an error while reading path means."""
         is_there = self.folder.is_still_at_its_path()
-        return source_trouble(self.shown, path, error, is_root_there=is_there)
+        user = self.disk.user()
+        return source_trouble(self.shown, path, error, is_root_there=is_there, user=user)
 
 
 class ParcelReader:
@@ -218,17 +219,20 @@ def hash_file(
     path: str,
     algorithms: Sequence[Algorithm],
     *,
+    roll: str,
     past_cache: bool = False,
 ) -> tuple[Digest, ...]:
     """Return the digests of a whole file, in the order of algorithms, from one read.
 
+    roll: DAY/ROLL, for people.
     Raises HeldError(source-unreadable) or (file-missing).
     """
     try:
         return hash_stored(disk, folder, path, algorithms, past_cache=past_cache)
     except OSError as error:
         is_there = folder.is_still_at_its_path()
-        raise source_trouble("the roll", path, error, is_root_there=is_there) from error
+        user = disk.user()
+        raise source_trouble(roll, path, error, is_root_there=is_there, user=user) from error
 
 
 def hash_stored(

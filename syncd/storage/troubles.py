@@ -8,6 +8,7 @@ All raise MemoryError where that is what it was.
 import errno
 
 from syncd.errors import HeldError, LinkLostError
+from syncd.rights import NOT_ALLOWED, let_read
 from syncd.roll.stages import HeldCode
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
@@ -19,7 +20,6 @@ PASSING = frozenset(  # the storage is not there, or was not for a moment
         *(errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ENETDOWN, errno.ENETUNREACH),
     }
 )
-NOT_ALLOWED = frozenset({errno.EACCES, errno.EPERM})  # EPERM: immutable, or a rule of its system
 _REPLACED = frozenset({errno.ELOOP, errno.ENOTDIR, errno.EISDIR, errno.EINVAL})
 
 
@@ -133,10 +133,13 @@ def stored_unreadable(target: str, path: str, error: OSError) -> HeldError:
     )
 
 
-def source_trouble(roll: str, path: str, error: OSError, *, is_root_there: bool) -> HeldError:
+def source_trouble(
+    roll: str, path: str, error: OSError, *, is_root_there: bool, user: str
+) -> HeldError:
     """Say what a failed read of a source file means.
 
     roll: DAY/ROLL; is_root_there: whether the roll's own folder can still be reached.
+    user: whose rights count, as Disk.user() says.
     """
     _pass_on_if_no_memory(error)
     if error.errno == errno.ENOENT and is_root_there:
@@ -148,6 +151,13 @@ def source_trouble(roll: str, path: str, error: OSError, *, is_root_there: bool)
         )
     if error.errno in _REPLACED and is_root_there:
         return source_changed(roll, path, f"it is no regular file any more ({why(error)})")
+    if error.errno in NOT_ALLOWED:
+        return HeldError(
+            HeldCode.SOURCE_UNREADABLE,
+            f"{roll}: {path} may not be read by {user}, as which syncd runs: {why(error)}.",
+            remedy=let_read(user),
+            path=path,
+        )
     return HeldError(
         HeldCode.SOURCE_UNREADABLE,
         f"{roll}: {path} cannot be read from the source: {why(error)}.",

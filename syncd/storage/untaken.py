@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 from syncd.ports import Clock
 from syncd.repeats import Repeats
+from syncd.rights import NOT_ALLOWED
 from syncd.storage.area import Area
-from syncd.storage.troubles import NOT_ALLOWED, why
+from syncd.storage.troubles import why
 
 log = logging.getLogger(__name__)
 

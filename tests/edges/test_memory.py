@@ -109,4 +109,4 @@ def test_no_roll_is_held_because_this_box_has_no_memory() -> None:
     with pytest.raises(MemoryError):
         stored_unreadable("D/A012", "C.mov", error)
     with pytest.raises(MemoryError):
-        source_trouble("D/A012", "C.mov", error, is_root_there=True)
+        source_trouble("D/A012", "C.mov", error, is_root_there=True, user="uid 990")

@@ -92,6 +92,9 @@ class SimDisk:
     def aligned_buffer(self, size_bytes: int) -> memoryview:
         return memoryview(bytearray(size_bytes))
 
+    def user(self) -> str:
+        return "syncd (uid 990)"
+
     async def aside(self, work: Callable[..., T], *args: Any) -> T:
         await asyncio.sleep(0)
         if self.takes_time and self.rng.random() < 0.15:

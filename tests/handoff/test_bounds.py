@@ -325,8 +325,8 @@ def test_notices_with_long_texts_come_in_answers_that_fit() -> None:
             if not answer.notices:
                 break
             seen += answer.notices
-        held = [each.body["data"]["message"][:4] for each in seen if each.kind == "held"]
-        assert held == [f"{turn:04}" for turn in range(150)]
+        held = [each.body["data"]["message"][:15] for each in seen if each.kind == "held"]
+        assert held == [f"offload-2: {turn:04}" for turn in range(150)]
 
     play(world, scene)
 

@@ -65,7 +65,9 @@ async def _missed(world: World) -> str:
     await is_held(world, "A012", HeldCode.SOURCE_UNREADABLE, box=world.processing)
     await asyncio.sleep(60.0)
     rows = [row_of(box, "A012") for box in (world.offload, world.processing)]
-    said = {row.held.message for row in rows if row is not None and row.held is not None}
+    held = [row.held.message for row in rows if row is not None and row.held is not None]
+    assert held[1].startswith("offload-1: "), "it says which box's source that is"
+    said = {message.removeprefix("offload-1: ") for message in held}
     assert len(said) == 1, said
     return said.pop()
 

@@ -359,3 +359,48 @@ def test_a_file_that_still_does_not_match_is_held_again_after_go() -> None:
 
     play(world, scene)
     assert not stored(world, "A012")
+
+
+def test_a_source_that_changed_is_held_on_both_boxes_and_goes_on_as_it_was() -> None:
+    """The storage's box does not show it as moving; it says whose source is meant."""
+    world = World(18)
+    files = clips(world, count=6)
+    path = "Clips/C005.mov"
+
+    async def scene() -> None:
+        put_roll(world, "A012", files)
+        await moves(world, "A012")
+        folder = world.offload.disk.open_folder(f"{LANDING}/{DAY}/A012")
+        folder.rename_new(path, f"{path}.aside")
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", {path: b"another take"})
+        held = await is_held(world, "A012", HeldCode.SOURCE_CHANGED)
+        there = await is_held(world, "A012", HeldCode.SOURCE_CHANGED, box=world.processing)
+        assert there.message == f"offload-1: {held.message}"
+        await asyncio.sleep(30)
+        folder.remove_file(path)
+        folder.rename_new(f"{path}.aside", path)
+        await reaches(world, "A012")
+
+    play(world, scene)
+    world.check_nothing_false()
+    assert {path: stored(world, "A012")[path] for path in files} == files
+
+
+def test_go_on_the_storages_box_lets_a_roll_go_on_that_is_held_for_its_source() -> None:
+    """A person who has mended the landing may say so where the other half is."""
+    world = World(19)
+    good = clips(world)
+    path = "Clips/C001.mov"
+    bad = {**good, path: good[path][:-1] + b"?"}
+
+    async def scene() -> None:
+        put_roll(world, "A012", bad, evidence={"A012.md5": listing(good)})
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH, box=world.processing)
+        await asyncio.sleep(300)
+        await answers_of(world.processing).go(f"{DAY}/A012")
+        await until(lambda: is_noted(world, "no longer held"), "it is tried", limit_s=5)
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+
+    play(world, scene)
+    assert not stored(world, "A012")

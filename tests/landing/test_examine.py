@@ -17,7 +17,7 @@ from syncd.landing.examine import Examiner
 from syncd.landing.ledger import Ledger
 from syncd.landing.resting import CURED_BY_OFFLOADING
 from syncd.landing.scan import FoundRoll
-from syncd.limits import PATH_BYTES_MAX, QUIET_S, SCAN_FAILURES_MAX
+from syncd.limits import PATH_BYTES_MAX, QUIET_S, RESCAN_S, SCAN_FAILURES_MAX
 from syncd.ports import Entry, Folder
 from syncd.roll.inventory import FileKind, Trust
 from syncd.roll.stages import HeldCode, Stage
@@ -45,7 +45,7 @@ class Bench:
         self.folder = folder
         self.clock = TestClock()
         ledger = Ledger(journal, self.clock, place_for, "shared")
-        self.examiner = Examiner(ledger, self.clock, Terms(trust, SETTLE_S))
+        self.examiner = Examiner(ledger, self.clock, Terms(trust, SETTLE_S), "syncd (uid 990)")
         found = FoundRoll(DAY, A012, f"{DAY}/{A012}")
         self.roll = self.examiner.recall(found, str(landing / DAY / A012), [])
 
@@ -500,6 +500,39 @@ def test_a_folder_that_cannot_be_read_is_unknown_then_held(bench: Bench, roll: P
     bench.folder = whole
     (row,) = bench.look(5.0)
     assert row.held is None
+
+
+@pytest.mark.parametrize("is_evidence", [True, False], ids=["evidence", "folder"])
+def test_rights_that_lack_are_named_with_the_user_and_the_path(
+    bench: Bench, roll: Path, monkeypatch: pytest.MonkeyPatch, is_evidence: bool
+) -> None:
+    """Nobody is told to mount what is there; looks at it become rare, and it cures itself."""
+    manifest = write_evidence(roll)
+    path = manifest.name if is_evidence else "CLIPS"
+    op = "read_file" if is_evidence else "scan"
+    really = getattr(type(bench.folder), op)
+
+    def denied(folder: Folder, asked: str = "", **options: int) -> object:
+        if asked.endswith(f"A012/{path}"):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        return really(folder, asked, **options)
+
+    monkeypatch.setattr(type(bench.folder), op, denied)
+    for _ in range(SCAN_FAILURES_MAX):
+        bench.look(10.0)
+    (row,) = bench.rows()
+    assert row.held is not None
+    assert (row.held.code, row.held.path) == (HeldCode.SOURCE_UNREADABLE, path)
+    for part in (f"A012/{path} may not be read by syncd (uid 990)", "read permission on files"):
+        assert part in row.held.message
+    assert "mount" not in row.held.message
+    for _ in range(20):
+        bench.look(60.0)
+    assert bench.roll.due_s == bench.clock.now_s + RESCAN_S
+    monkeypatch.undo()
+    bench.look(60.0)
+    (row,) = bench.look(60.0)
+    assert (row.stage, row.held) == (Stage.VERIFIED, None)
 
 
 def test_links_are_not_sent_and_the_history_says_so(bench: Bench, roll: Path) -> None:
