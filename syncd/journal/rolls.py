@@ -94,11 +94,10 @@ def add_roll(
     now_utc_ms: int,
     kind: str | None = None,
     data: Mapping[str, Any] | None = None,
-    note: str = "",
 ) -> bool:
     """Journal a roll with all its files; False, and nothing changed, if it is known already.
 
-    kind: of the notice that says so, if not the stage; note, data: what it says beside that.
+    kind: of the notice that says so, if not the stage; data: what it says beside that.
     An arriving roll of the same source becomes this one and keeps its history, the order a person
     or a rule gave it, and when it arrived.
     """
@@ -130,7 +129,7 @@ def add_roll(
     )
     db.execute("UPDATE roll SET roll_id = ? WHERE roll_id = ?", (inventory.roll_id, old_id))
     _add_files(db, inventory)
-    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms, kind=kind, data=data, note=note)
+    _say_stage(db, inventory.roll_id, stage, now_utc_ms=now_utc_ms, kind=kind, data=data)
     return True
 
 

@@ -76,11 +76,12 @@ def test_it_is_held_with_all_that_is_known_and_its_history_is_true() -> None:
         assert len(set(re.findall(r"md5:[0-9a-f]{32}", held.message))) == 2
         assert "The storage side is wrong" in held.message
         assert f"`syncd go {DAY}/A012` on process-1" in held.message
-        notes = [
-            line["note"] for line in (await _answers(world.processing).roll("A012"))["history"]
-        ]
+        history = (await _answers(world.processing).roll("A012"))["history"]
+        notes = [line["note"] for line in history]
         assert not any("and compared" in note for note in notes)
-        assert any("not as it was published" in note for note in notes)
+        said, why = history[-2:]
+        assert "not as it was published" in said["note"]
+        assert said["at"] == why["at"], "said when it was found, not when it landed"
 
     play(world, scene)
     assert "ready" not in _kinds(world)

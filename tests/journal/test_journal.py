@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from syncd.errors import ConfigError
-from syncd.journal import connecting, parcels, schema, settings
+from syncd.journal import connecting, parcels, rolls, schema, settings
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.parcels import Proof
 from syncd.journal.rows import digests_to_blob
@@ -188,6 +188,29 @@ def test_a_journal_of_the_second_version_keeps_its_proofs_without_change_times(
         assert parcels.proofs(db, roll_id) == {0: replace(proof, changed_ns=7)}
         media = db.execute("SELECT media_files, media_bytes FROM roll").fetchone()
         assert media == (1, 7)  # an older journal did not count them
+
+
+def test_what_was_said_to_be_gone_before_both_boxes_kept_it_is_told_once_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The offload box was never told: the storage's box must not think that all is said."""
+    path = tmp_path / "journal.db"
+    with monkeypatch.context() as patched:
+        patched.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:5])
+        with Journal(path) as journal, journal.write() as db:
+            settings.put(db, "gone:" + "a" * 32, "A012 is gone")
+            db.execute(
+                "INSERT INTO roll (roll_id, day, name, trust, origin, stage, total_bytes,"
+                " file_count, rank, arrived_utc_ms, route, empty_folders)"
+                " VALUES (?, '', 'A012', 'evidence', 'peer', 'ready', 12, 2, 1, 0, '', x'90')",
+                ("a" * 32,),
+            )
+
+    with Journal(path) as journal, journal.read() as db:
+        assert settings.get(db, "gone:" + "a" * 32) is None
+        row = rolls.get(db, "a" * 32)
+        assert row is not None
+        assert (row.astray, row.put_away) == (None, False)
 
 
 def test_a_migration_that_fails_changes_nothing(
