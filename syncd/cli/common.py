@@ -17,7 +17,7 @@ config_option = click.option(
     "-c",
     "--config",
     "config_path",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),  # load() says more about one that is not
     metavar="FILE",
     help="Configuration [default: $SYNCD_CONFIG, else the platform's folder].",
 )
@@ -28,7 +28,21 @@ json_option = click.option(
 
 def roll_argument(*, required: bool = True) -> Callable[[F], F]:
     """Take ROLL: a name, DAY/ROLL, an id or the start of one."""
-    return click.argument("roll", metavar="ROLL" if required else "[ROLL]", required=required)
+    metavar = "ROLL" if required else "[ROLL]"
+    return click.argument("roll", metavar=metavar, required=required, callback=_some_name)
+
+
+def _some_name(context: click.Context, _: click.Parameter, roll: str | None) -> str | None:
+    """Raise BadParameter if ROLL was given and is nothing, as of a variable that is not set."""
+    if roll is None or roll.strip():
+        return roll
+    all_ = f" To mean everything, leave it out: syncd {context.info_name}"
+    is_optional = not next(each for each in context.command.params if each.name == "roll").required
+    raise click.BadParameter(
+        "it is empty. Say a name, DAY/ROLL or an id; syncd rolls has them."
+        + (all_ if is_optional else ""),
+        context,
+    )
 
 
 def examples(*lines: str) -> str:

@@ -72,9 +72,11 @@ def load(path: Path | None = None) -> Config:
             data = file.read(FILE_BYTES_MAX + 1)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
+        remedy = "Name it with -c FILE or $SYNCD_CONFIG; configs/ has an example for each role."
+        if isinstance(error, PermissionError):
+            remedy = "Let the user who runs this read it, or run it as who may (sudo -u USER)."
         raise ConfigError(
-            f"The configuration {path} cannot be read: {reason}.",
-            remedy="Name it with -c FILE or $SYNCD_CONFIG; configs/ has an example for each role.",
+            f"The configuration {path} cannot be read: {reason}.", remedy=remedy
         ) from error
     return parse(data, str(path))
 

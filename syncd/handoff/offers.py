@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-from syncd.errors import HeldError, PeerRefusedError, UnfitError
+from syncd.errors import SAY_GO, HeldError, PeerRefusedError, UnfitError
 from syncd.handoff.calling import call_too
 from syncd.handoff.changes import Changes
 from syncd.handoff.had import HadRolls, have
@@ -43,6 +43,8 @@ from syncd.storage.records import PublishedRecord
 from syncd.storage.taken import name_offered_twice, refuse_twin_of
 from syncd.storage.troubles import storage_trouble
 from syncd.wire.messages import Done, InventoryPage, Offer, OfferAnswer, OfferKind, PeerIdentity
+
+GO_THE_ROLL = f"{SAY_GO} the roll"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +94,9 @@ class OfferBook:
             answer = await self._answer_there(peer, head, known)
             answer = answer or await self._answer_unknown(peer, head)
         except HeldError as error:
-            return refusal(error)
+            answer = refusal(error)
+        if answer.kind is OfferKind.REFUSE and (known is None or not _is_published(known)):
+            return _said_to(peer, answer)
         if answer.kind in {OfferKind.TAKE, OfferKind.HAVE} and head.replaces:
             await self._ports.disk.aside(self._replaced.give_up, peer.name, head)
         if answer.kind is OfferKind.HAVE and known is not None:
@@ -454,6 +458,12 @@ def _as_frozen(inventory: Inventory) -> Inventory:
 def _is_published(row: RollRow) -> bool:
     """Tell whether the journal knows a roll, or its very content, as published."""
     return row.same_as is not None or not is_before(row.stage, Stage.LANDED)
+
+
+def _said_to(peer: PeerIdentity, answer: OfferAnswer) -> OfferAnswer:
+    """Say on which box a person lets a roll go on: this one may not know it, if it was refused."""
+    there = answer.message.replace(GO_THE_ROLL, f"{GO_THE_ROLL} on {peer.name}")
+    return replace(answer, message=there)
 
 
 def refusal(error: HeldError) -> OfferAnswer:

@@ -349,6 +349,36 @@ def test_a_bad_configuration_is_78(lonely: Box, tmp_path: Path, command: str) ->
     assert "node.nmae" in result.out + result.err
 
 
+def test_a_configuration_that_may_not_be_read_is_78(tmp_path: Path) -> None:
+    """As any other that cannot be used; and the remedy is about rights."""
+    path = tmp_path / "syncd.toml"
+    path.write_text("[node]\n")
+    path.chmod(0)
+    program = (
+        "import os, sys; import syncd.cli.rolls; from syncd.cli.main import main\n"
+        "if os.geteuid() == 0: os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
+        "sys.argv = ['syncd', 'rolls', '-c', sys.argv[1]]; main()"
+    )
+    for folder in (tmp_path, *tmp_path.parents[:2]):
+        folder.chmod(0o755)
+    words = [sys.executable, "-c", program, str(path)]
+    result = subprocess.run(words, check=False, capture_output=True, text=True)
+    assert result.returncode == 78, result.stderr
+    assert "Permission denied" in result.stderr
+    assert "sudo -u USER" in result.stderr
+
+
+@pytest.mark.parametrize("command", ["roll", "go", "pause", "rush", "order", "fetch"])
+def test_a_roll_that_is_called_nothing_is_a_usage_error(box: Box, command: str) -> None:
+    """A variable that is not set means neither everything nor a path of the board's."""
+    options = {"order": ("--rank", "1"), "fetch": ("--to", "/mnt/rushes")}.get(command, ())
+    for name in ("", " "):
+        result = box.syncd(command, name, *options)
+        assert (result.code, result.out) == (2, "")
+        assert "it is empty" in result.err
+        assert ("leave it out" in result.err) is (command in {"go", "pause"})
+
+
 def test_an_unreadable_answer_is_not_a_traceback(box: Box, unused_port: int) -> None:
     """Something else that listens there is said to be something else."""
     import http.server  # noqa: PLC0415 - for this test alone

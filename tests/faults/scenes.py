@@ -16,6 +16,7 @@ import xxhash
 from syncd.journal import rolls
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import RollRow
+from syncd.node_answers import NodeAnswers
 from syncd.ports import Entry
 from syncd.roll.stages import HeldCode, Stage, is_before
 from tests.faults.virtual_time import run_simulated
@@ -241,3 +242,12 @@ def order_by_hand(
             rolls.set_order(db, row.roll_id, rank=rank, now_utc_ms=now)
         if row is not None and go:
             rolls.release(db, row.roll_id, now_utc_ms=now)
+
+
+def answers_of(box: Box) -> NodeAnswers:
+    """Return what a box's commands ask; neither for keys nor for pairing."""
+    assert box.parts is not None
+    nobody: Any = None
+    return NodeAnswers(
+        box.parts, box.book, nobody, 0, trusting=nobody, pairing=nobody, measuring=nobody
+    )

@@ -1,15 +1,14 @@
 """What a person does after a hold: offload again, write the evidence anew, or copy a roll twice."""
 
 import asyncio
-from typing import Any
 
 import pytest
 
 from syncd.board.answers import JournalAnswers
 from syncd.journal.rolls import HistoryRow, RollRow
-from syncd.node_answers import NodeAnswers
 from syncd.roll.stages import HeldCode, Stage
 from tests.faults.scenes import (
+    answers_of,
     clips,
     is_held,
     listing,
@@ -26,7 +25,7 @@ from tests.faults.scenes import (
 )
 from tests.faults.sim_net import Plane
 from tests.faults.virtual_time import run_simulated
-from tests.faults.world import DAY, LANDING, STORAGE, Box, World
+from tests.faults.world import DAY, LANDING, STORAGE, World
 
 pytestmark = pytest.mark.usefixtures("small_parcels")
 
@@ -305,13 +304,6 @@ def is_arriving(world: World) -> bool:
     """Tell whether A012 is not verified yet."""
     row = row_of(world.offload, "A012")
     return row is None or row.stage is Stage.ARRIVING
-
-
-def answers_of(box: Box) -> NodeAnswers:
-    """Return what the box's commands ask."""
-    assert box.parts is not None
-    none: Any = None
-    return NodeAnswers(box.parts, box.book, none, 0, trusting=none, pairing=none, measuring=none)
 
 
 @pytest.mark.parametrize("says_go", [True, False], ids=["go", "by itself"])
