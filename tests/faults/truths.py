@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from sqlite3 import Connection
 
 from syncd.evidence.hashers import digest_of
-from syncd.journal import notices, parcels, rolls
+from syncd.journal import history, notices, parcels, rolls
 from syncd.journal.rolls import Origin, RollRow
 from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.parcels import ParcelPlan
@@ -164,7 +164,8 @@ class _Ear:
 def _check_confirmed(world: World, event: Confirmed) -> None:
     """Promise 3: what is confirmed is in the journal, and durable on the storage.
 
-    Of a file found wrong meanwhile, parcels may be forgotten again already.
+    Of a file found wrong, or changed at its source, meanwhile, parcels may be forgotten again
+    already; who sent them offers the roll anew then, and counts no word of before (feed.py).
     """
     with world.processing.journal.read() as db:
         row = rolls.get(db, event.roll_id)
@@ -174,6 +175,12 @@ def _check_confirmed(world: World, event: Confirmed) -> None:
         if any(parcels.mismatches(db, row.roll_id, piece.file_index) for piece in files):
             return
         durable = parcels.durable_numbers(db, row.roll_id)
+        if event.number not in durable and _was_taken_anew(db, row.roll_id):
+            return
         what = f"{row.name}, parcel {event.number}"
         assert event.number in durable, f"promise 3: confirmed before it is journalled: {what}"
         _check_durable(world, db, row.roll_id, [event.number])
+
+
+def _was_taken_anew(db: Connection, roll_id: str) -> bool:
+    return any("changed where it comes from" in line.note for line in history.read(db, roll_id))
