@@ -197,9 +197,8 @@ class Handover:
             # Said while it was being offered: only another offer lets it go on, on both boxes.
             self._drop(row.roll_id)
             self._retry_at_s[row.roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
-        if not self._unreadable.is_due(row):
-            return False
-        return self._ports.clock.monotonic_s() >= self._retry_at_s.get(row.roll_id, 0.0)
+        is_rested = self._ports.clock.monotonic_s() >= self._retry_at_s.get(row.roll_id, 0.0)
+        return self._unreadable.is_due(row) and is_rested
 
     async def _offer_one(self, row: RollRow) -> None:
         self._retry_at_s[row.roll_id] = self._ports.clock.monotonic_s() + SELF_CURE_RETRY_S
