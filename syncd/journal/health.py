@@ -110,6 +110,7 @@ def _is_in_use(db: Connection, path: Path, version: int) -> bool:
     if not journal_id:
         raise _UnfitError("it has no name")
     _check_wal(db, path, journal_id)
+    _check_tables(db)
     if version == len(schema.MIGRATIONS):
         _check_meaning(db)
     return settings.get(db, settings.IN_USE_KEY) == "yes"
@@ -129,6 +130,21 @@ def _check_wal(db: Connection, path: Path, journal_id: str) -> None:
     number = int(settings.get(db, settings.WAL_KEY) or 0)
     if alone_id and number - alone_number not in (0, 1):
         raise _UnfitError("the -wal file beside it belongs to another state", Health.FOREIGN_WAL)
+
+
+def _check_tables(db: Connection) -> None:
+    """Make all tables and indexes once more, in memory, as they are written down in the file.
+
+    Open for reading alone, SQLite leaves out what a table checks; open for writing, it does not,
+    and refuses every statement if one of its words is wrong.
+    """
+    made = db.execute(
+        "SELECT sql FROM sqlite_schema WHERE sql LIKE 'CREATE %' AND name NOT GLOB 'sqlite_*'"
+        " ORDER BY type = 'index'"
+    )
+    with contextlib.closing(sqlite3.connect(":memory:")) as beside:
+        for (statement,) in made:
+            beside.execute(statement)
 
 
 def _check_meaning(db: Connection) -> None:

@@ -486,6 +486,17 @@ def test_any_cut_or_garbled_stretch_ends_in_a_sound_journal(
         hurt.close()
 
 
+@pytest.mark.parametrize("letter", [b"A", b"\x80"])
+def test_a_changed_letter_in_what_a_table_checks_is_damage(place: Place, letter: bytes) -> None:
+    """Only a connection that may write meets it: one that may not takes the file for sound."""
+    with place.open() as journal:
+        place.work(journal)
+    data = place.file.read_bytes()
+    place.file.write_bytes(data.replace(b"CHECK (moved_bytes", b"CHECK (m" + letter + b"ved_bytes"))
+    _check_opens(place)
+    assert "journal.sqlite.broken-" in "".join(place.kept())
+
+
 def test_a_journal_closed_with_its_wal_kept_has_all_that_was_written(place: Place) -> None:
     """As where the last word finds no room: the next start misses nothing, and takes on more."""
     db = connecting.open_connection(place.file, "the journal")
