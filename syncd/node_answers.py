@@ -166,7 +166,7 @@ class NodeAnswers(JournalAnswers):
             return hastened
         row = await self._read(lambda db: find_one(db, text))
         if row.origin is Origin.LANDING and row.source_path:
-            self.look_at_source(row.source_path)
+            self._parts.look_at_source(row.source_path)
         return hastened
 
     async def fetch(self, text: str, to: str) -> Plain:
@@ -301,10 +301,6 @@ class NodeAnswers(JournalAnswers):
         if away or rechecking is not None:
             return [_fine("published", away or "fine")]
         return []
-
-    def look_at_source(self, path: str) -> None:
-        """Have the landing look at a folder at once."""
-        self._parts.look_at_source(path)
 
     async def metrics(self) -> list[Sample]:
         """Return counters of bytes beside what the journal can count."""

@@ -173,10 +173,7 @@ class JournalAnswers:
                 rolls.release(db, row.roll_id, now_utc_ms=now, by_hand=True)
             return hastened
 
-        hastened = await self._write(change)
-        if source:
-            self.look_at_source(source)
-        return hastened
+        return await self._write(change)
 
     async def _source_again(self, text: str) -> str:
         """Return the folder from which a roll that is gone can be handed over; "" for any other.
@@ -203,9 +200,6 @@ class JournalAnswers:
         except OSError:
             return False
         return True
-
-    def look_at_source(self, path: str) -> None:
-        """Have the landing look at a folder; a node has one."""
 
     async def paused(self) -> dict[str, Any]:
         """Return {"all": whether everything waits, "rolls": ids of single ones that do}."""

@@ -6,7 +6,7 @@ Must not: read the journal, or decide that a roll is gone.
 
 from collections.abc import Sequence
 
-from syncd.counted import counted
+from syncd.counted import counted, named
 from syncd.errors import NotPossibleError
 from syncd.journal.astray import PUT_AWAY
 from syncd.journal.rolls import Origin, RollRow
@@ -45,10 +45,8 @@ def gone_problem(rows: Sequence[RollRow]) -> tuple[str, str]:
     gone = [row for row in rows if row.astray is not None and not row.put_away]
     if not gone:
         return "", ""
-    named = ", ".join(printable(f"{row.day}/{row.name}") for row in gone[:HELD_NAMED_MAX])
-    more = len(gone) - HELD_NAMED_MAX
-    named += f" and {more} more" if more > 0 else ""
-    return f"Gone from where they were published: {named}.", _REMEDY
+    names = [printable(f"{row.day}/{row.name}") for row in gone]
+    return f"Gone from where they were published: {named(names, HELD_NAMED_MAX)}.", _REMEDY
 
 
 def told_put_away(rows: Sequence[RollRow]) -> str:

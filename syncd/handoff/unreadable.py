@@ -67,4 +67,4 @@ def _is_for_a_file(row: RollRow) -> bool:
 
 
 def _why(row: RollRow) -> str:
-    return "" if row.held is None else f"{row.held.code} {row.held.message}"
+    return "" if row.held is None else row.held.why

@@ -49,6 +49,11 @@ class HeldNote:
     message: str
     path: str | None
 
+    @property
+    def why(self) -> str:
+        """What tells this reason from another one."""
+        return f"{self.code} {self.message}"
+
 
 @dataclass(frozen=True, slots=True)
 class RollRow:

@@ -78,7 +78,7 @@ class Ledger:
         why: dict[str, str] = {}
         for row in rows:
             if row.source_path is not None and row.held is not None and row.same_as is None:
-                reason = f"{row.roll_id} {row.held.code} {row.held.message}"
+                reason = f"{row.roll_id} {row.held.why}"
                 why[row.source_path] = why.get(row.source_path, "") + reason
         return why
 
@@ -247,13 +247,12 @@ class Ledger:
 
     def _go_on_by_itself(self, row: RollRow, held: HeldNote) -> None:
         """Lift a hold whose cause seems to be gone; not at once if it seemed so before."""
-        why = f"{held.code} {held.message}"
         if SAY_GO in held.message:
             return  # what was wrong does not show here (handoff/untouched.py): a person is to look
-        if self._relapses.may_go_on(row.roll_id, why):
+        if self._relapses.may_go_on(row.roll_id, held.why):
             with self._journal.write() as db:
                 rolls.release(db, row.roll_id, now_utc_ms=self._clock.utc_ms())
-            self._relapses.goes_on(row.roll_id, why)
+            self._relapses.goes_on(row.roll_id, held.why)
 
     def note_once(self, roll_id: str, text: str) -> None:
         """Add a line to a roll's history, unless it is there."""

@@ -23,8 +23,10 @@ class Vigil:
 
 def begun(before: Vigil | None, why: str | None, now_s: float) -> Vigil | None:
     """Return the vigil over a roll that is held for why (None: it is not held) at now_s."""
-    if why is None or (before is not None and before.why == why):
-        return None if why is None else before
+    if why is None:
+        return None
+    if before is not None and before.why == why:
+        return before
     return Vigil(why, now_s + HELD_LOOK_S, HELD_LOOK_S)
 
 

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from syncd.counted import counted
+from syncd.counted import counted, named
 from syncd.errors import HeldError
 from syncd.journal import notices, parcels, rolls
 from syncd.journal.astray import ADOPTED_KIND
@@ -135,14 +135,11 @@ class Adopting:
         """Say what of the storage nobody knows; "" if there is nothing."""
         if not self.strays:
             return ""
-        named = ", ".join(
-            f"{s.name} ({human(s.size_bytes)})" for s in self.strays[:STRAYS_NAMED_MAX]
-        )
-        more = len(self.strays) - STRAYS_NAMED_MAX
+        strays = named([f"{s.name} ({human(s.size_bytes)})" for s in self.strays], STRAYS_NAMED_MAX)
         return (
-            f"In {self._area.path}/{INCOMING} lies what belongs to no roll that is known: {named}"
-            f"{f' and {more} more' if more > 0 else ''}. If no offload box brings these rolls "
-            "again, remove them by hand: syncd deletes nothing that it has not proved elsewhere."
+            f"In {self._area.path}/{INCOMING} lies what belongs to no roll that is known: {strays}"
+            ". If no offload box brings these rolls again, remove them by hand: syncd deletes "
+            "nothing that it has not proved elsewhere."
         )
 
     def progress(self) -> str:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from types import MappingProxyType
 
+from syncd.counted import named
 from syncd.errors import HeldError
 from syncd.journal import astray, parcels, rolls
 from syncd.journal.journal import Journal
@@ -102,11 +103,8 @@ class Rechecking:
             wrong = [row for row in rolls.all_rolls(db) if _is_wrong(row)]
         if not wrong:
             return "", ""
-        named = ", ".join(
-            printable(f"{row.day}/{row.name} ({held_path(row)})") for row in wrong[:NAMED_MAX]
-        )
-        more = len(wrong) - NAMED_MAX
-        message = f"Not as published any more: {named}{f' and {more} more' if more > 0 else ''}."
+        names = [printable(f"{row.day}/{row.name} ({held_path(row)})") for row in wrong]
+        message = f"Not as published any more: {named(names, NAMED_MAX)}."
         return message, "See what is wrong with each: syncd rolls"
 
     def _due(self) -> list[tuple[str, str]]:

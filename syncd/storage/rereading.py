@@ -7,7 +7,7 @@ Must not: change anything there (promise 2), or decide what becomes of the roll.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from syncd.counted import counted
+from syncd.counted import counted, named
 from syncd.errors import HeldError
 from syncd.ports import Disk, EntryKind, Folder
 from syncd.roll.digests import Digest
@@ -72,13 +72,12 @@ def _ranges(entry: FileEntry, pieces: tuple[bytes, ...], found: Found) -> list[B
 def _spans(entry: FileEntry, ranges: list[BadRange]) -> str:
     if not ranges:
         return f"bytes 0 to {entry.size_bytes}"
-    named = [
+    spans = [
         f"bytes {each.offset_bytes} to {each.offset_bytes + each.length_bytes} "
         f"({each.expected.hex()} received, {each.found.hex()} read back)"
-        for each in ranges[:RANGES_NAMED_MAX]
+        for each in ranges
     ]
-    more = len(ranges) - len(named)
-    return ", ".join(named) + (f" and {more} more" if more else "")
+    return named(spans, RANGES_NAMED_MAX)
 
 
 def pieces_of(
