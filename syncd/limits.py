@@ -143,6 +143,9 @@ SAID_DATA_BYTES_MAX = 8 * KIB  # of what scripts read beside it: some 40 wrong r
 HISTORY_FIRST_LINES = 50
 HISTORY_LAST_LINES = 200
 HISTORY_LINES_MAX = 300
+# Rolls that changed since the list was asked for last; of more, all are read anew, which takes as
+# long for some thousand of them.
+CHANGED_ROLLS_MAX = 2000
 SAME_AS_MAX = 32  # other offers of one published roll that are remembered
 
 # How long a box may take to say what is in a roll that is fetched: a thousand pages at most.

@@ -29,7 +29,7 @@ from syncd.edges.disk import RealDisk, RealFolder
 from syncd.edges.hardware import SystemHardware
 from syncd.edges.state_lock import StateLock
 from syncd.edges.threads import ThreadLines
-from syncd.journal import rolls
+from syncd.journal import looks
 from syncd.journal.guard import JournalGuard
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.opening import open_journal, state_error
@@ -43,7 +43,6 @@ from syncd.notices.webhook_keys import webhook_keys
 from syncd.pairing import Pairing, Ready
 from syncd.parts import Parts
 from syncd.ports import Ports
-from syncd.roll.stages import Stage, is_before
 from syncd.speed.both import Both
 from syncd.trusting import Trusting, all_trusted, pinned
 from syncd.wire.announcement import Announcement, is_name_of
@@ -128,12 +127,10 @@ class _Node:
         """Say in one line what a person would ask first."""
         try:
             with self._parts.journal.read() as db:
-                rows = rolls.all_rolls(db)
+                count, held = looks.under_way(db)
         except JournalError as error:
             return error.problem
-        under_way = [row for row in rows if is_before(row.stage, Stage.LANDED)]
-        held = sum(row.held is not None for row in under_way)
-        line = f"{counted(len(under_way), 'roll')} under way, {held} held"
+        line = f"{counted(count, 'roll')} under way, {held} held"
         troubles = self._parts.presence.troubles()
         return f"{line}; {troubles[0].message}" if troubles else line
 

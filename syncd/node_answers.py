@@ -212,7 +212,7 @@ class NodeAnswers(JournalAnswers):
     async def _is_paused(self) -> bool:
         """Tell whether everything waits; how the node is can be asked without a journal, too."""
         try:
-            return bool((await self.paused())["all"])
+            return await self.is_paused()
         except JournalError:
             return False
 

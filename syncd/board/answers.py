@@ -5,17 +5,20 @@ parts of the node hear of it from there. Must not: know HTTP, peers or lanes.
 """
 
 import types
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
 from syncd.bell import Bell
 from syncd.board.astray import nowhere, waits_of
 from syncd.board.facade import Sample
-from syncd.board.shapes import fetch_json, roll_detail_json, roll_json
+from syncd.board.listing import Listing
+from syncd.board.shapes import fetch_json, is_late, roll_detail_json
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
-from syncd.journal import also, astray, history, leaving, notices, rolls, same
+from syncd.journal import also, astray, history, leaving, looks, notices, rolls, same
 from syncd.journal.journal import Connection, Journal
+from syncd.journal.kept import KeptRolls
 from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
 from syncd.notices.events import event_json
@@ -44,6 +47,8 @@ class JournalAnswers:
         self._clock = clock
         self._disk = disk
         self._destinations = tuple(destinations)
+        self._kept = KeptRolls(journal)
+        self._listing = Listing(self.waits)
         self._bells: set[Bell] = set()
         self._unsubscribe = journal.subscribe(self._ring)
 
@@ -53,18 +58,23 @@ class JournalAnswers:
 
     # Rolls
 
-    async def rolls(self) -> list[dict[str, Any]]:
+    async def rolls(self) -> bytes:
         """Return every roll, in the order in which they go; what is on the storage once, once."""
-        now = self._clock.utc_ms()
-        rows = await self.listed()
-        return [roll_json(row, now_utc_ms=now, waits=self.waits(row)) for row in rows]
+
+        def write() -> bytes:
+            return self._listing.body(self._kept.all(), self._clock.utc_ms())
+
+        return await self._disk.aside(write)
 
     async def listed(self) -> list[RollRow]:
         """Return the rows of the rolls that are listed, in that order."""
-        return [row for row in await self._read(rolls.all_rolls) if row.is_listed]
+        return [row for row in await self._disk.aside(self._kept.all) if row.is_listed]
 
     def waits(self, row: RollRow) -> dict[str, str] | None:
-        """Return what a roll waits for, with "code", "message" and "remedy"; a node knows more."""
+        """Return what a roll waits for, with "code", "message" and "remedy"; a node knows more.
+
+        None for one that is settled, whatever a node knows.
+        """
         return waits_of(row, None)
 
     def destinations(self) -> list[DestinationConfig]:
@@ -87,7 +97,7 @@ class JournalAnswers:
     async def fetches(self) -> list[dict[str, Any]]:
         """Return the rolls that were asked for by `syncd fetch`, newest last."""
         now = self._clock.utc_ms()
-        rows = await self._read(rolls.all_rolls)
+        rows = await self._disk.aside(self._kept.all)
         fetched = [row for row in rows if row.origin is Origin.FETCH]
         fetched.sort(key=lambda row: row.arrived_utc_ms)
         return [fetch_json(row, now_utc_ms=now) for row in fetched]
@@ -99,12 +109,8 @@ class JournalAnswers:
 
         def change(db: Connection) -> None:
             row = _still_under_way(find_one(db, text))
-            others = [
-                each.rank - 1
-                for each in rolls.all_rolls(db)
-                if each.roll_id != row.roll_id and is_before(each.stage, Stage.LANDED)
-            ]
-            rank = max(RANK_MIN, min(row.rank, *others)) if others else row.rank
+            others = looks.least_rank(db, but=row.roll_id)
+            rank = row.rank if others is None else max(RANK_MIN, min(row.rank, others - 1))
             rolls.set_order(db, row.roll_id, rank=rank, now_utc_ms=self._clock.utc_ms())
 
         await self._write(change)
@@ -201,14 +207,9 @@ class JournalAnswers:
             return False
         return True
 
-    async def paused(self) -> dict[str, Any]:
-        """Return {"all": whether everything waits, "rolls": ids of single ones that do}."""
-
-        def look(db: Connection) -> dict[str, Any]:
-            ids = [row.roll_id for row in rolls.all_rolls(db) if row.paused]
-            return {"all": rolls.is_all_paused(db), "rolls": ids}
-
-        return await self._read(look)
+    async def is_paused(self) -> bool:
+        """Tell whether everything waits."""
+        return await self._read(rolls.is_all_paused)
 
     # Events
 
@@ -249,11 +250,13 @@ class JournalAnswers:
         open_rows = [row for row in rows if is_before(row.stage, Stage.LANDED)]
         waiting = sum(row.total_bytes - row.moved_bytes for row in open_rows)
         gone = sum(row.astray is not None and not row.put_away for row in rows)
-        late = sum(roll_json(row, now_utc_ms=now)["late"] for row in open_rows)
+        late = sum(is_late(row, now) for row in open_rows)
+        stages = Counter(row.shown_stage for row in rows)
+        codes = Counter(row.held.code for row in rows if row.held is not None)
         by_stage = [
             Sample(
                 "syncd_rolls",
-                sum(row.shown_stage is stage for row in rows),
+                stages[stage],
                 "Rolls by stage.",
                 labels={"stage": stage.value},
             )
@@ -262,7 +265,7 @@ class JournalAnswers:
         by_code = [
             Sample(
                 "syncd_held_rolls",
-                sum(row.held is not None and row.held.code is code for row in rows),
+                codes[code],
                 "Held rolls by reason.",
                 labels={"code": code.value},
             )

@@ -2,8 +2,8 @@
 
 Owns: the questions, and what a metric sample is. Must not: know HTTP, or how a node is made.
 
-Answers are plain maps and lists, ready for JSON (shapes.py has their keys); failures are
-SyncdErrors, whose http_status and remedy reach the caller.
+Answers are plain maps and lists, ready for JSON, but for one that is kept as JSON (shapes.py has
+their keys); failures are SyncdErrors, whose http_status and remedy reach the caller.
 """
 
 import types
@@ -35,8 +35,8 @@ class NodeFacade(Protocol):
     Whatever takes one raises RollUnknownError or RollAmbiguousError.
     """
 
-    async def rolls(self) -> list[Plain]:
-        """Return every roll, in the order in which they go."""
+    async def rolls(self) -> bytes:
+        """Return {"rolls": [every roll, in the order in which they go]}, as JSON: it is kept so."""
 
     async def roll(self, text: str) -> Plain:
         """Return one roll with its history and destinations."""

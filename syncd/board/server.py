@@ -212,7 +212,8 @@ class _Routes:
         self._looked_s = 0.0
 
     async def rolls(self, _: web.Request) -> web.Response:
-        return web.json_response({"rolls": await self._facade.rolls()})
+        body = await self._facade.rolls()
+        return web.Response(body=body, content_type="application/json", charset="utf-8")
 
     async def roll(self, request: web.Request) -> web.Response:
         return web.json_response(await self._facade.roll(_text(request)))

@@ -89,6 +89,11 @@ def is_late(row: RollRow, now_utc_ms: int) -> bool:
     return expected_utc_ms > row.needed_by_utc_ms
 
 
+def is_settled(row: RollRow) -> bool:
+    """Tell whether all that is said of a roll is in its row, whatever the time and the peers."""
+    return not _is_under_way(row) and row.astray is None
+
+
 def _is_under_way(row: RollRow) -> bool:
     return is_before(row.stage, Stage.LANDED)
 

@@ -34,6 +34,8 @@ def open_connection(
             _check(db, shown)
             _bring_up(db, path, shown)
             with _transaction(db):
+                for index in schema.INDEXES:
+                    db.execute(index)
                 _name_journal(db, journal_id)
                 if box:
                     settings.put(db, settings.BOX_KEY, box)

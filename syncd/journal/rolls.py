@@ -213,10 +213,13 @@ def held_for(db: Connection, codes: Iterable[HeldCode], origin: Origin) -> list[
 def find(db: Connection, text: str) -> list[RollRow]:
     """Return the rolls that text may mean: an id, DAY/ROLL, a name, or the start of an id."""
     exact = select(db, "WHERE roll_id = ?", text)
-    named = exact or select(db, "WHERE name = ?1 OR day || '/' || name = ?1", text)
+    day, _, name = text.rpartition("/")  # no folder has a "/" in its name
+    named = exact or select(db, "WHERE name = ?1 OR (name = ?2 AND day = ?3)", text, name, day)
     if named or len(text) < ID_PREFIX_LENGTH_MIN:
         return named
-    return select(db, "WHERE substr(roll_id, 1, length(?1)) = ?1", text)
+    # No text has a byte of 255, so all that begins with text comes before text and that byte.
+    where = "WHERE roll_id >= ?1 AND roll_id < ?1 || CAST(x'ff' AS TEXT)"
+    return select(db, where, text)
 
 
 def set_stage(

@@ -169,6 +169,16 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
     _ASTRAY,
 )
 
+# What only makes looks quicker means nothing to whoever reads the file, so it is no version of its
+# own: made at each opening if it is not there, and an older syncd keeps it up without knowing it.
+# roll_by_stage has the id, so that asking for ids alone reads no row.
+INDEXES = (
+    "CREATE INDEX IF NOT EXISTS roll_by_stage ON roll (stage, origin, roll_id)",
+    "CREATE INDEX IF NOT EXISTS roll_by_held ON roll (held_code) WHERE held_code IS NOT NULL",
+    "CREATE INDEX IF NOT EXISTS roll_by_gone ON roll (gone) WHERE gone IS NOT NULL",
+    "CREATE INDEX IF NOT EXISTS also_untold ON also (roll_key) WHERE told = 0",
+)
+
 # Locks held across hosts and shared memory do not work there (sqlite.org/wal.html).
 NETWORK_FILE_SYSTEMS = frozenset(
     {"nfs", "nfs4", "cifs", "smb2", "smb3", "smbfs", "9p", "afpfs", "webdav"}

@@ -288,9 +288,9 @@ class Examiner:
         """Return why each folder's rolls are held that may be cured there, by source path."""
         return self._ledger.held_by_source()
 
-    def recorded(self) -> dict[str, list[RollRow]]:
-        """Return what the journal has of any landing, by source path."""
-        return self._ledger.by_source()
+    def recorded(self, sources: Iterable[str] | None = None) -> dict[str, list[RollRow]]:
+        """Return what the journal has of these folders, or of all of any landing, by source."""
+        return self._ledger.by_source(sources)
 
     def is_waited_for(self, roll: Roll) -> bool:
         """Tell whether a folder is still needed here: it arrives, or is not handed over yet."""

@@ -6,6 +6,7 @@ Must not: believe an event (it is a hint to look), or an empty listing of a root
 
 import logging
 import threading
+from collections import Counter
 from collections.abc import Callable
 
 from syncd.bell import Bell
@@ -263,20 +264,20 @@ class Landing:
 
     def _compare(self, found: dict[str, FoundRoll]) -> None:
         now_s = self._clock.monotonic_s()
-        recorded = self._examiner.recorded() if found.keys() - self._rolls.keys() else {}
+        root = self.root.rstrip("/")
+        sources = {path: shown(f"{root}/{path}") for path in found.keys() - self._rolls.keys()}
+        recorded = self._examiner.recorded(sources.values()) if sources else {}
         for path, new in found.items():
             roll = self._rolls.get(path)
             if roll is None:
-                source = shown(f"{self.root.rstrip('/')}/{path}")
-                rows = recorded.get(source, [])
-                self._rolls[path] = self._examiner.recall(new, source, rows)
+                rows = recorded.get(sources[path], [])
+                self._rolls[path] = self._examiner.recall(new, sources[path], rows)
                 _make_due(self._rolls[path], now_s)
             elif self._may_be_other(roll, new, now_s):
                 roll.absences, roll.found = 0, new
                 _make_due(roll, now_s)
         self._is_newly_opened = False
-        for path in [path for path in self._rolls if path not in found]:
-            self._miss(path)
+        self._miss([path for path in self._rolls if path not in found])
 
     def _may_be_other(self, roll: Roll, new: FoundRoll, now_s: float) -> bool:
         """Tell whether a folder may hold something else than when it was looked at last.
@@ -288,25 +289,32 @@ class Landing:
         is_same_folder = roll.found.mark == new.mark and not self._is_newly_opened
         return not is_same_folder or now_s - roll.ended_s >= RECHECK_S
 
-    def _miss(self, path: str) -> None:
-        roll = self._rolls[path]
-        roll.absences += 1
-        roll.due_s = None
-        if roll.absences < ABSENCES_MAX:
-            self._list_due_s = self._clock.monotonic_s() + SELF_CURE_RETRY_S
-            return
-        del self._rolls[path]
-        # A name that is no UTF-8 is recalled in its readable form, and then found by its own.
-        if all(other.source != roll.source for other in self._rolls.values()):
-            # While the landing is open, no other disk can be at its path without being noticed.
-            self._examiner.forget(roll, is_sure=roll.opening == self._opening)
-            self._look_for_others(roll)
+    def _miss(self, paths: list[str]) -> None:
+        """Take note of folders that a listing lacks; after a start they may be ten thousand."""
+        sources = Counter(roll.source for roll in self._rolls.values()) if paths else Counter()
+        gone_ids: set[str] = set()
+        try:
+            for path in paths:
+                roll = self._rolls[path]
+                roll.absences += 1
+                roll.due_s = None
+                if roll.absences < ABSENCES_MAX:
+                    self._list_due_s = self._clock.monotonic_s() + SELF_CURE_RETRY_S
+                    continue
+                # A name that is no UTF-8 is recalled in its readable form, and found by its own.
+                if sources[roll.source] == 1:
+                    gone_ids.update(roll.known_ids)
+                    # While the landing is open, no other disk can be at its path unnoticed.
+                    self._examiner.forget(roll, is_sure=roll.opening == self._opening)
+                sources[roll.source] -= 1
+                del self._rolls[path]
+        finally:  # if the journal fails, what is left is forgotten after the next listing
+            self._look_for_others(gone_ids)
 
-    def _look_for_others(self, gone: Roll) -> None:
+    def _look_for_others(self, gone_ids: set[str]) -> None:
         """Have other folders looked at that hold what one held which is gone, or was renamed."""
-        ids = set(gone.known_ids)
-        for roll in self._rolls.values():
-            if ids.intersection(roll.known_ids):
+        for roll in self._rolls.values() if gone_ids else ():
+            if not roll.absences and not gone_ids.isdisjoint(roll.known_ids):
                 _make_due(roll, self._clock.monotonic_s())
 
     def _lose_root(self, why: str) -> None:

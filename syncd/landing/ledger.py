@@ -4,11 +4,11 @@ Owns: which of the journal's functions are used, and whose holds the landing may
 Must not: look at a folder or decide anything. Blocking: run aside.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 from syncd.errors import SAY_GO
-from syncd.journal import also, history, leaving, rolls
+from syncd.journal import also, history, leaving, looks, rolls
 from syncd.journal.also import Also
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import HeldNote, Origin, RollRow
@@ -57,13 +57,14 @@ class Ledger:
         self._route = route
         self._relapses = Relapses(clock)
 
-    def by_source(self) -> dict[str, list[RollRow]]:
-        """Return all rolls that came from a landing, by source path; newest first.
+    def by_source(self, sources: Iterable[str] | None = None) -> dict[str, list[RollRow]]:
+        """Return the rolls that came from these folders of a landing, or from any; newest first.
 
         Not those that left the lists: what is found of one is taken as new, and turns out to be it.
         """
         with self._journal.read() as db:
-            rows = [row for row in rolls.all_rolls(db) if row.origin is Origin.LANDING]
+            rows = rolls.all_rolls(db) if sources is None else looks.from_sources(db, sources)
+        rows = [row for row in rows if row.origin is Origin.LANDING]
         rows = [row for row in rows if row.gone in {None, Gone.MISSED, Gone.AWAITED}]
         found: dict[str, list[RollRow]] = {}
         for row in sorted(rows, key=lambda row: -row.arrived_utc_ms):

@@ -7,9 +7,9 @@ All of it blocks shortly: call it aside.
 from collections.abc import Callable
 from itertools import islice
 
-from syncd.journal import rolls
+from syncd.journal import looks, rolls
 from syncd.journal.journal import Journal
-from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
+from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import SPEED_WALK_ENTRIES_MAX
 from syncd.ports import Clock, Disk
 from syncd.roll.stages import Stage
@@ -31,7 +31,7 @@ def rolls_to_send(journal: Journal) -> str:
 def card_offloaded(journal: Journal, disk: Disk, clock: Clock) -> str:
     """Say which roll on the landing is still being written, as its files' times tell."""
     with journal.read() as db:
-        rows = [row for row in rolls.all_rolls(db) if row.roll_id.startswith(ARRIVING_PREFIX)]
+        rows = looks.arriving(db)
     since_ns = int((clock.utc_ms() / 1000 - WRITTEN_WITHIN_S) * 1e9)
     for row in rows:
         if row.source_path and _is_written(disk, row.source_path, since_ns):

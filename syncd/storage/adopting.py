@@ -16,7 +16,7 @@ from types import MappingProxyType
 
 from syncd.counted import counted, named
 from syncd.errors import HeldError
-from syncd.journal import notices, parcels, rolls
+from syncd.journal import looks, notices, parcels, rolls
 from syncd.journal.astray import ADOPTED_KIND
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin
@@ -25,7 +25,7 @@ from syncd.ports import Entry, EntryKind, Folder, Ports
 from syncd.repeats import Repeats
 from syncd.roll.droppings import is_dropping
 from syncd.roll.inventory import FileEntry, Inventory
-from syncd.roll.stages import HeldCode, Stage, is_before
+from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 from syncd.storage import papers
 from syncd.storage.amounts import human
 from syncd.storage.area import Area
@@ -43,6 +43,7 @@ log = logging.getLogger(__name__)
 
 _NOT_AS_IT_WAS = "read back, and not as it was published"
 _NEWS = (Stage.LANDED.value, Stage.READY.value)
+_READY = tuple(stage for stage in STAGE_ORDER if not is_before(stage, Stage.READY))
 STRAYS_NAMED_MAX = 5
 NO_RECORD = (
     "Put this record back from a copy of the storage's .syncd/rolls, or hand the roll over again: "
@@ -160,7 +161,7 @@ class Adopting:
         published = self._entries(folder, ROLLS)
         incoming = self._entries(folder, INCOMING)
         with self._journal.read() as db:  # last: what has begun meanwhile is no stray
-            known = {row.roll_id for row in rolls.all_rolls(db)}
+            known = looks.all_ids(db)
         strays = []
         for entry in incoming:
             if entry.name not in known and not is_dropping(entry.name):
@@ -312,13 +313,8 @@ class Adopting:
         """Note on the storage of which rolls everybody was told."""
         with self._journal.read() as db:
             served = min((notices.cursor(db, name) for name in self._subscribers), default=None)
-            ids = [
-                row.roll_id
-                for row in rolls.all_rolls(db)
-                if row.origin is Origin.PEER
-                and row.roll_id not in self._told
-                and not is_before(row.stage, Stage.READY)
-            ]
+            ready = looks.ids_of(db, Origin.PEER, _READY)
+            ids = [roll_id for roll_id in ready if roll_id not in self._told]
             waiting = set() if served is None else _untold(db, ids, served)
         ids = [roll_id for roll_id in ids if roll_id not in waiting]
         if not ids:

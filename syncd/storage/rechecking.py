@@ -9,14 +9,14 @@ Rolls that were found wrong when they were taken up from the storage are for ado
 
 import asyncio
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from types import MappingProxyType
 
 from syncd.counted import named
 from syncd.errors import HeldError
-from syncd.journal import astray, parcels, rolls
-from syncd.journal.journal import Journal
+from syncd.journal import astray, looks, parcels, rolls
+from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import LOOKS_MAX, RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import Folder, Ports
@@ -100,7 +100,7 @@ class Rechecking:
     def problem(self) -> tuple[str, str]:
         """Say which published rolls are wrong, and what to do; "" twice if none is."""
         with self._journal.read() as db:
-            wrong = [row for row in rolls.all_rolls(db) if _is_wrong(row)]
+            wrong = [row for row in _held_wrong(db) if _is_published(row)]
         if not wrong:
             return "", ""
         names = [printable(f"{row.day}/{row.name} ({held_path(row)})") for row in wrong]
@@ -110,7 +110,7 @@ class Rechecking:
     def _due(self) -> list[tuple[str, str]]:
         """Return held rolls whose file changed or that a person let go on, with the file."""
         with self._journal.read() as db:
-            rows = {row.roll_id: row for row in rolls.all_rolls(db) if _is_found_wrong(row)}
+            rows = {row.roll_id: row for row in _held_wrong(db) if _is_found_wrong(row)}
             asked = {each for each in rows if rolls.is_reading_asked(db, each)}
             known = {each for each in self._held if rolls.get(db, each) is not None}
         let_go = [(each, path) for each, path in self._held.items() if each in known - rows.keys()]
@@ -225,10 +225,11 @@ class Rechecking:
         """
         with self._journal.read() as db:
             rows = [row for row in rolls.all_rolls(db) if _is_published(row)]
+            taken = looks.published_paths(db)
         folder = self._area.present()
         missing: dict[str, Missing] = {}
         for row in rows:
-            found = self.find_missing(folder, row)
+            found = self.find_missing(folder, row, taken)
             if found is not None:
                 missing[row.roll_id] = found
         self._area.present()
@@ -259,14 +260,19 @@ class Rechecking:
         with self._journal.write() as db:
             astray.come_back(db, row, text, now_utc_ms=self._ports.clock.utc_ms())
 
-    def find_missing(self, folder: Folder, row: RollRow) -> Missing | None:
-        """Return what to say if a roll is not where it was published; None if it is there."""
+    def find_missing(
+        self, folder: Folder, row: RollRow, taken: Collection[str] | None = None
+    ) -> Missing | None:
+        """Return what to say if a roll is not where it was published; None if it is there.
+
+        taken: where rolls were published, if that is known.
+        """
         try:
             if is_there(folder, row.published_path or ""):
                 return None
             with self._journal.read() as db:
                 inventory = rolls.load_inventory(db, row.roll_id)
-                taken = {each.published_path or "" for each in rolls.all_rolls(db)}
+                taken = looks.published_paths(db) if taken is None else taken
             return find_missing(folder, self._area.path, inventory, self._own_name, taken)
         except OSError as error:
             raise storage_trouble(self._area.path, error) from error
@@ -308,14 +314,13 @@ def _is_published(row: RollRow) -> bool:
     )
 
 
-def _is_wrong(row: RollRow) -> bool:
-    is_wrong = row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH
-    return is_wrong and _is_published(row)
+def _held_wrong(db: Connection) -> list[RollRow]:
+    return rolls.held_for(db, [HeldCode.READ_BACK_MISMATCH], Origin.PEER)
 
 
 def _is_found_wrong(row: RollRow) -> bool:
     """Tell whether it is for this module to read it again: it was ready here before."""
-    return _is_wrong(row) and not is_before(row.stage, Stage.READY)
+    return _is_published(row) and not is_before(row.stage, Stage.READY)
 
 
 def _kept(folder: Folder, roll_id: str) -> dict[str, tuple[Digest, ...]]:

@@ -112,7 +112,7 @@ class SmallNode(JournalAnswers):
         return (await self.fetches())[-1]
 
     async def status(self) -> dict[str, Any]:
-        paused = (await self.paused())["all"]
+        paused = await self.is_paused()
         return {"node": "offload-1", "roles": ["offload"], "paused": paused, "checks": []}
 
     async def metrics(self) -> list[Sample]:

@@ -1,6 +1,7 @@
 """A published roll that a fetch finds rotten, or not there: said on its box, and mended."""
 
 import asyncio
+import json
 import re
 from typing import Any
 
@@ -186,7 +187,8 @@ def test_a_published_roll_that_was_renamed_is_said_to_be_gone_and_where_it_is() 
         await reaches(world, "B007")
         _rename(world, "A012", "A012-old")
         await asyncio.sleep(70)
-        lines = {each["name"]: each for each in await _answers(world.processing).rolls()}
+        listed = json.loads(await _answers(world.processing).rolls())["rolls"]
+        lines = {each["name"]: each for each in listed}
         assert lines["B007"]["waits"] is None
         waits = lines["A012"]["waits"]
         assert waits["code"] == "gone"

@@ -153,7 +153,7 @@ def test_what_was_offloaded_again_is_one_line_and_one_name() -> None:
     )
 
     async def asked() -> list[str]:
-        listed = [row["id"] for row in await answers.rolls()]
+        listed = [row.roll_id for row in await answers.listed()]
         return listed + [(await answers.roll(text))["id"] for text in (f"{DAY}/A012", old.roll_id)]
 
     assert run_simulated(asked(), limit_s=10.0) == [new.roll_id] * 3

@@ -164,6 +164,7 @@ def test_a_journal_of_the_second_version_keeps_its_proofs_without_change_times(
     proof = Proof((), ReadLevel.DIRECT)
     with monkeypatch.context() as patched:
         patched.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:2])
+        patched.setattr(schema, "INDEXES", ())  # which are of a later syncd
         with Journal(path) as journal, journal.write() as db:
             roll_id = "a" * 32
             db.execute(
@@ -197,6 +198,7 @@ def test_what_was_said_to_be_gone_before_both_boxes_kept_it_is_told_once_more(
     path = tmp_path / "journal.db"
     with monkeypatch.context() as patched:
         patched.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:5])
+        patched.setattr(schema, "INDEXES", ())
         with Journal(path) as journal, journal.write() as db:
             settings.put(db, "gone:" + "a" * 32, "A012 is gone")
             db.execute(

@@ -1,0 +1,70 @@
+"""The list of all rolls as JSON, of which only what has changed is written anew.
+
+Owns: the text of each roll and of all, and when it is written again.
+Must not: read the journal or a clock.
+"""
+
+import json
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from syncd.board.shapes import is_late, is_settled, roll_json
+from syncd.journal.rolls import RollRow
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One roll's text, and what it was made of."""
+
+    row: RollRow
+    waits: Mapping[str, str] | None
+    is_late: bool
+    is_settled: bool
+    text: str
+
+
+class Listing:
+    """Remembers what it wrote last: some 600 bytes for each roll. Safe in any thread.
+
+    waits: what a roll waits for, as roll_json() takes it; None for one that is settled.
+    """
+
+    def __init__(self, waits: Callable[[RollRow], Mapping[str, str] | None]) -> None:
+        self._waits = waits
+        self._lock = threading.Lock()
+        self._rows: Sequence[RollRow] | None = None
+        self._lines: dict[str, _Line] = {}
+        self._unsettled: list[_Line] = []
+        self._body = b""
+
+    def body(self, rows: Sequence[RollRow], now_utc_ms: int) -> bytes:
+        """Return the JSON of those rows that are listed, in their order.
+
+        rows: another object if there is anything new in it.
+        """
+        with self._lock:
+            now = now_utc_ms
+            if rows is not self._rows or any(
+                self._line(line.row, now) is not line for line in self._unsettled
+            ):
+                self._write(rows, now)
+            return self._body
+
+    def _write(self, rows: Sequence[RollRow], now_utc_ms: int) -> None:
+        lines = {row.roll_id: self._line(row, now_utc_ms) for row in rows if row.is_listed}
+        texts = ", ".join([line.text for line in lines.values()])
+        self._body = f'{{"rolls": [{texts}]}}'.encode()
+        self._unsettled = [line for line in lines.values() if not line.is_settled]
+        self._rows, self._lines = rows, lines
+
+    def _line(self, row: RollRow, now_utc_ms: int) -> _Line:
+        line = self._lines.get(row.roll_id)
+        is_same = line is not None and line.row is row
+        if line is not None and is_same and line.is_settled:
+            return line
+        waits, late = self._waits(row), is_late(row, now_utc_ms)
+        if line is not None and is_same and (line.waits, line.is_late) == (waits, late):
+            return line
+        text = json.dumps(roll_json(row, now_utc_ms=now_utc_ms, waits=waits))
+        return _Line(row, waits, late, is_settled(row), text)
