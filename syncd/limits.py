@@ -136,6 +136,14 @@ CHANGES_PER_HOUR = 1000
 TOLD_BURST = 2000
 TOLD_PER_HOUR = 1000
 TOLD_LATE_AT_ONCE = 100
+# What a storage's box may have sent to it, and read for it, of one roll: so often the roll, until a
+# person says `go`. Once is the hand-off itself. An honest storage has each file read once and sent
+# once more when it was read back wrong, and the same when it was gone from incoming, before it
+# holds the roll itself: five in all, if that were every file. What is left is for a storage that
+# was emptied, or forgot, three times on one roll's way. What a broken cable costs does not count.
+EFFORT_TIMES_MAX = 8
+EFFORT_SLACK_BYTES = 1 * GIB  # of small rolls, most may be on the lanes whenever they are offered
+EFFORT_ITEM_BYTES = 4 * KIB  # a file without bytes costs something, too
 SAID_BYTES_MAX = 1000  # of one text of another box: a long path, what is wrong, and what to do
 SAID_DATA_BYTES_MAX = 8 * KIB  # of what scripts read beside it: some 40 wrong ranges of a file
 # Lines of one roll's history. A roll that all goes well with has about ten; the first ones

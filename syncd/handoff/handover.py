@@ -16,9 +16,10 @@ from syncd.bell import Bell
 from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, first_of
 from syncd.handoff.changes import Changes
 from syncd.handoff.doubts import check_source
+from syncd.handoff.efforts import CountedFeed, Efforts
 from syncd.handoff.lanes import LaneKeeper
 from syncd.handoff.outgoing import Outgoing, offer
-from syncd.handoff.outgoing_book import OutgoingBook
+from syncd.handoff.outgoing_book import CURED_BY_AN_ANSWER, OutgoingBook
 from syncd.handoff.owners import WITHHELD
 from syncd.handoff.patience import Patience
 from syncd.handoff.progress import Progress
@@ -41,7 +42,7 @@ from syncd.limits import (
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
 from syncd.roll.parcels import from_bitmap
-from syncd.roll.stages import SELF_CURING, HeldCode
+from syncd.roll.stages import HeldCode
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
 from syncd.stopping import to_its_end
@@ -51,8 +52,6 @@ from syncd.wire.messages import LaneTicket, OfferAnswer, OfferKind
 from syncd.wire.pulse import Pulse
 
 log = logging.getLogger(__name__)
-
-CURED_BY_AN_ANSWER = SELF_CURING | {HeldCode.PEER_REFUSED}
 
 
 class Handover:
@@ -84,6 +83,8 @@ class Handover:
         self._bell = Bell()
         self._feed_bell = Bell()
         self.feed = Feed(self._feed_bell.ring)
+        self._efforts = Efforts(pulse.peer)
+        self._counted = CountedFeed(self.feed, self._efforts)
         self._sources = Sources(ports.disk)
         self._watches = Watches(ports.chance)
         told = Changes(ports.clock, TOLD_BURST, TOLD_PER_HOUR)
@@ -112,7 +113,15 @@ class Handover:
         self._repeats = Repeats(log, ports.clock)
         self._began_s = 0.0
         self._progress = Progress(self.feed, journal, ports)
-        self._tidings = TidingsReader(pulse.peer, pulse, journal, ports, self._resend, told=told)
+        self._tidings = TidingsReader(
+            pulse.peer,
+            pulse,
+            journal,
+            ports,
+            self._resend,
+            told=told,
+            is_spent=self._efforts.is_spent,
+        )
         self._doubts: dict[str, set[str]] = {}
         self.close = journal.subscribe(self._bell.ring)
 
@@ -177,6 +186,9 @@ class Handover:
         active = {row.roll_id for row in rows}
         self._watches.keep(active)
         self._unreadable.keep(active)
+        self._efforts.keep(active)
+        for roll_id in self._doubts.keys() - active:
+            del self._doubts[roll_id]
         for roll_id in self._offered - active:
             self._drop(roll_id)
         for row in rows:
@@ -207,10 +219,14 @@ class Handover:
             if released:
                 self._patience.released(row.roll_id)
             outgoing = await self._ports.disk.aside(self._book.open, row, released)
+            if not await self._is_worth_it(outgoing):
+                return
             await self._ports.disk.aside(self._unreadable.check, row)
             await self._settle_doubts(outgoing)
             answer = await offer(self._calls, outgoing, row)
             if answer.kind is OfferKind.DIGESTS:
+                sizes_bytes = [entry.size_bytes for entry in outgoing.inventory.files]
+                self._efforts.read(row.roll_id, sizes_bytes)
                 outgoing = await self._ports.disk.aside(self._sources.with_digests, outgoing)
                 answer = await offer(self._calls, outgoing, row, with_pages=True)
             await self._act_on(answer, outgoing, row)
@@ -288,10 +304,34 @@ class Handover:
         What is doubted in the meantime stays so, for the next offer.
         """
         paths = frozenset(self._doubts.get(outgoing.roll_id, ()))
+        doubted = [each.size_bytes for each in outgoing.inventory.files if each.path in paths]
+        self._efforts.read(outgoing.roll_id, doubted)
         for path in sorted(paths):
             await self._ports.disk.aside(check_source, self._sources, outgoing, path)
         if left := self._doubts.pop(outgoing.roll_id, set()) - paths:
             self._doubts[outgoing.roll_id] = left
+
+    # What the storage may have done for one roll
+
+    async def _is_worth_it(self, outgoing: Outgoing) -> bool:
+        """Tell whether a roll is to be offered; not if too much was done, unless a person says."""
+        roll_id = outgoing.roll_id
+        self._efforts.begin(outgoing)
+        if not self._efforts.is_spent(roll_id):
+            return True
+        is_held = await self._ports.disk.aside(self._book.is_held, roll_id)
+        if is_held or not self._efforts.is_held(roll_id):
+            await self._hold_spent(roll_id)
+            return False
+        self._efforts.begin_anew(roll_id)
+        return True
+
+    async def _hold_spent(self, roll_id: str) -> None:
+        if not self._efforts.is_spent(roll_id):
+            return  # it is over meanwhile
+        await self._hold(roll_id, self._efforts.why(roll_id))
+        if await self._ports.disk.aside(self._book.is_held, roll_id):
+            self._efforts.note_held(roll_id)
 
     # Lanes and what comes back from them
 
@@ -299,7 +339,7 @@ class Handover:
         await send_lane(
             link,
             self._ports.clock,
-            self.feed,
+            self._counted,
             self._sources,
             ticket.keys(),
             lane,
@@ -321,6 +361,8 @@ class Handover:
                     self._offer_again(outcome.roll_id)
                 else:
                     await self._hold_as_it_is(outcome.roll_id, outcome.error)
+            for roll_id in self._efforts.newly_spent():
+                await self._hold_spent(roll_id)
             if self._ports.clock.monotonic_s() - self._began_s > DEAD_AFTER_S:
                 self._repeats.well(self.peer, f"{self.peer}: the hand-over goes on")
             await self._progress.write()

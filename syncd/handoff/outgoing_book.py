@@ -20,11 +20,13 @@ from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
 from syncd.ports import Ports
 from syncd.roll.parcels import ParcelPlan
-from syncd.roll.stages import Stage, is_before
+from syncd.roll.stages import SELF_CURING, HeldCode, Stage, is_before
 from syncd.storage.outcomes import record_held
 from syncd.storage.reading import RollReader
 
 log = logging.getLogger(__name__)
+
+CURED_BY_AN_ANSWER = SELF_CURING | {HeldCode.PEER_REFUSED}
 
 
 class OutgoingBook:
@@ -91,6 +93,12 @@ class OutgoingBook:
         if record_held(self._journal, roll_id, error, self._ports.clock.utc_ms(), quiet=quiet):
             self._told.take(self._peer)
 
+    def is_held(self, roll_id: str) -> bool:
+        """Tell whether a roll is held now."""
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        return row is not None and row.held is not None
+
     def is_opened_too_early(self, row: RollRow) -> bool:
         """Tell whether the landing has taken a roll's files anew since it was opened."""
         return self._sources.edition(row.roll_id) not in (None, row.edition)
@@ -145,6 +153,9 @@ class OutgoingBook:
             raise
         with self._journal.write() as db:
             parcels.record_change_times(db, row.roll_id, change_times)
+            fresh = rolls.get(db, row.roll_id)
+            if fresh is not None and fresh.held and fresh.held.code not in CURED_BY_AN_ANSWER:
+                return  # held while it was asked about: it goes on once a person says so
             if row.held is not None:
                 quiet = not self._told.take(self._peer)
                 rolls.release(db, row.roll_id, now_utc_ms=now, quiet=quiet)

@@ -35,6 +35,8 @@ class TidingsReader:
     resend: called with roll id and path when the storage asks for a file again.
     told: how often what the peer says of its troubles is told here. What is beyond it changes the
     rolls all the same, and how they are then is told once there is room again.
+    is_spent: tells of a roll that is held here for what the peer had us do for it; no word of the
+    peer lets it go on, or asks for more, until it has landed.
     """
 
     def __init__(
@@ -46,7 +48,9 @@ class TidingsReader:
         resend: Callable[[str, str], None],
         *,
         told: Changes,
+        is_spent: Callable[[str], bool] = lambda _: False,
     ) -> None:
+        self._is_spent = is_spent
         self._peer = peer
         self._calls = calls
         self._journal = journal
@@ -124,6 +128,8 @@ class TidingsReader:
             # Of others' rolls, or of what was fetched, it has nothing to say here. Should one that
             # rests, or whose folder is missed, go on, the answer to its offer says how it is.
             return []
+        if self._is_spent(row.roll_id):
+            return []
         if tiding.kind == same.SAME_KIND:
             _follow_other(db, row, _map(tiding.body.get("data")), now, note)
             return []
@@ -139,7 +145,7 @@ class TidingsReader:
     def _is_too_much(self, row: rolls.RollRow, stage: Stage) -> bool:
         """Count a stage that a roll can reach again and again, as it may be sent anew."""
         is_again = stage is Stage.READING_BACK and is_before(row.stage, stage)
-        return is_again and not self._told.take(self._peer)
+        return is_again and (self._is_spent(row.roll_id) or not self._told.take(self._peer))
 
     def _trouble(
         self, db: Connection, row: rolls.RollRow, tiding: Tiding, note: str
@@ -159,7 +165,7 @@ class TidingsReader:
             )
         elif tiding.kind == "released":
             is_change = rolls.release(db, row.roll_id, now_utc_ms=now, quiet=quiet)
-        elif tiding.kind == "resend" and rolls.has_path(db, row.roll_id, path):
+        elif tiding.kind == "resend" and _is_under_way(db, row, path):
             if self._told.take(self._peer):
                 kept = _short(data, path)
                 rolls.note(db, row.roll_id, note, now_utc_ms=now, kind="resend", data=kept)
@@ -206,6 +212,11 @@ def _is_our_own(row: rolls.RollRow, kind: str, data: dict[str, Any], peer: str) 
     if code is HeldCode.EVIDENCE_MISMATCH:
         return ours is not None and _text(data.get("message")).endswith(ours.message)
     return code in WITHHELD
+
+
+def _is_under_way(db: Connection, row: rolls.RollRow, path: str) -> bool:
+    """Tell whether a roll has yet to land, and has a file of that path."""
+    return is_before(row.stage, Stage.LANDED) and rolls.has_path(db, row.roll_id, path)
 
 
 def _text(given: Any) -> str:
