@@ -27,6 +27,9 @@ INVENTORY_PAGE_FILES = 2000
 INVENTORY_PAGE_BYTES = 512 * KIB
 # A page of a listing ends with the roll that takes it so far; one roll has below 10 KiB.
 LISTING_PAGE_BYTES = CONTROL_BODY_BYTES_MAX - 32 * KIB
+# What is remembered of published rolls, so that a page of an inventory is not counted out from its
+# first file: 2 KiB of each, 4,000 of them.
+PAGED_BYTES_MAX = 8 * MIB
 LISTING_BYTES_MAX = 32 * MIB  # all pages: some 150,000 rolls, decades of them
 ROLL_FILES_MAX = 2_000_000
 # What a peer says that its roll is cut into: one for each of so many files, or 32 TiB of large

@@ -13,8 +13,8 @@ from syncd.errors import HeldError, PeerRefusedError, UnfitError
 from syncd.handoff.callers import Callers
 from syncd.handoff.listing import listing_after
 from syncd.handoff.offers import OfferBook
-from syncd.handoff.outgoing import offer_for, pages
 from syncd.handoff.owners import Owners
+from syncd.handoff.paging import Paging
 from syncd.handoff.published import is_served
 from syncd.handoff.refusals import Refusals
 from syncd.handoff.turned_away import Door
@@ -26,7 +26,6 @@ from syncd.journal.rolls import Origin
 from syncd.limits import CONTROL_BODY_BYTES_MAX, TIDINGS_WAIT_S
 from syncd.ports import Ports
 from syncd.roll.names import shown
-from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.speed.host import SpeedHost
 from syncd.storage.area import Area
@@ -44,7 +43,6 @@ from syncd.wire.messages import (
     FetchedReport,
     Hello,
     HelloAnswer,
-    InventoryAnswer,
     InventoryPage,
     InventoryQuestion,
     LaneTicket,
@@ -132,6 +130,7 @@ class Desk:
             if area is not None and keeper is not None
             else None
         )
+        self._paging = Paging(journal, own.name)
         self._waiting: set[Bell] = set()
         journal.subscribe(self._wake)
 
@@ -195,7 +194,7 @@ class Desk:
             case Listing():
                 return await self._ports.disk.aside(listing_after, self._journal, question.after)
             case InventoryQuestion():
-                return await self._ports.disk.aside(self._inventory, question)
+                return await self._ports.disk.aside(self._paging.answer, question)
             case FetchedReport():
                 return await self._ports.disk.aside(self._fetched, peer, question)
             case Doubt():
@@ -306,26 +305,6 @@ class Desk:
         return CalledAnswer(path=path)
 
     # Editorial
-
-    def _inventory(self, question: InventoryQuestion) -> InventoryAnswer:
-        """Return one page of a published roll's inventory, as it stands on the storage."""
-        with self._journal.read() as db:
-            row = rolls.get(db, question.roll_id)
-            if row is None or not is_served(row):
-                raise PeerRefusedError(
-                    f"No ready roll has the id {question.roll_id}.",
-                    remedy="List the rolls again; only ready rolls can be fetched.",
-                )
-            if row.held is not None:
-                raise PeerRefusedError(
-                    f"{row.day}/{row.name} is held on {self._own.name}: {row.held.message}",
-                    remedy="Fetch it again once that is mended there.",
-                )
-            inventory = rolls.load_published_inventory(db, question.roll_id)
-        head = offer_for(row.roll_id, inventory, ParcelPlan(inventory), row)
-        first, files = next(pages(inventory.files, question.first), (question.first, ()))
-        more = first + len(files) < len(inventory.files)
-        return InventoryAnswer(head=head, first=first, files=files, more=more)
 
     async def _doubted(self, question: Doubt) -> DoubtAnswer:
         """Read a published file again, over several questions if need be, and say how it is."""

@@ -454,7 +454,11 @@ def set_published(
 
 def load_published_inventory(db: Connection, roll_id: str) -> Inventory:
     """Return the inventory of the roll as it was published: its media, and today's evidence."""
-    inventory = load_inventory(db, roll_id)
+    return as_published(db, roll_id, load_inventory(db, roll_id))
+
+
+def as_published(db: Connection, roll_id: str, inventory: Inventory) -> Inventory:
+    """Return an inventory as it was frozen with today's evidence; itself if that is the same."""
     (packed,) = db.execute(
         "SELECT published_evidence FROM roll WHERE roll_id = ?", (roll_id,)
     ).fetchone()

@@ -427,14 +427,14 @@ def test_an_inventory_that_cannot_be_right_is_not_fetched_and_takes_no_memory(
         await reaches(world, "A012")
         assert world.processing.parts is not None
         desk = world.processing.parts.desk
-        own = desk._inventory
+        own = desk._paging.answer
 
         def lying(question: InventoryQuestion) -> InventoryAnswer:
             asked.append(question.first)
             return lie(own(InventoryQuestion(roll_id=question.roll_id)), question)
 
         with monkeypatch.context() as patch:
-            patch.setattr(desk, "_inventory", lying)
+            patch.setattr(desk._paging, "answer", lying)
             with pytest.raises(PeerRefusedError, match="cannot be right"):
                 await _fetch(world, "A012")
         assert len(asked) < 20
