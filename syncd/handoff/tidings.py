@@ -116,7 +116,8 @@ class TidingsReader:
         stage = FOLLOWED.get(tiding.kind)
         if stage is not None:
             for followed in same.told_of(db, tiding.roll_id or ""):
-                if followed.origin is Origin.LANDING and not self._is_too_much(followed, stage):
+                is_ours = followed.origin is Origin.LANDING and not _is_of_before(followed, stage)
+                if is_ours and not self._is_too_much(followed, stage):
                     _follow_stage(db, followed, stage, now, note)
             return []
         if tiding.kind in astray.KINDS:
@@ -196,6 +197,14 @@ def _landed(db: Connection, roll_id: str | None) -> list[rolls.RollRow]:
         for row in same.told_of(db, roll_id or "")
         if row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
     ]
+
+
+def _is_of_before(row: rolls.RollRow, stage: Stage) -> bool:
+    """Tell whether a stage is told of a publication that is over: the roll is sent anew since.
+
+    What was fetched from it may be reported at any time; of one that lands, that is told first.
+    """
+    return is_before(Stage.READY, stage) and is_before(row.stage, Stage.LANDED)
 
 
 def _is_our_own(row: rolls.RollRow, kind: str, data: dict[str, Any], peer: str) -> bool:

@@ -620,6 +620,20 @@ _PLACE = (
         4,
     ),
     Defect(
+        "held roll not looked at",
+        4,
+        "A roll that is held for a file on the landing waits for an event, also where none comes.",
+        (
+            Edit(
+                "landing.landing:Landing._watch_over_held",
+                "roll.vigil = begun(roll.vigil, why.get(roll.source), now_s)",
+                "roll.vigil = begun(None, None, now_s) if ran() else None",
+            ),
+        ),
+        provoked.file_is_mended_where_nothing_tells,
+        4,
+    ),
+    Defect(
         "touched source not read again",
         5,
         "Another change time of a file without evidence is taken note of, and that is all.",
@@ -1039,6 +1053,62 @@ _PEERS = (
             ),
         ),
         provoked_peers.peer_is_forgotten_with_a_ticket_in_its_hand,
+        4,
+    ),
+    Defect(
+        "roll sent as often as asked for",
+        10,
+        "A storage that asks for a roll again and again has an offload box busy for ever.",
+        (
+            Edit(
+                "handoff.efforts:CountedFeed.confirmed",
+                "self._efforts.answered(order)",
+                "ran()",
+            ),
+        ),
+        provoked_peers.storage_never_has_enough,
+        4,
+    ),
+    Defect(
+        "storage lets a roll go on itself",
+        10,
+        "A roll that is held for what its storage asked for goes on at a word of that storage.",
+        (
+            Edit(
+                "handoff.tidings:TidingsReader._apply",
+                "if self._is_spent(row.roll_id):\n    return []",
+                "ran()",
+            ),
+        ),
+        provoked_peers.storage_never_has_enough,
+        4,
+    ),
+    Defect(
+        "words of a storage without end",
+        6,
+        "What a storage says again and again fills the journal, which others wait for.",
+        (
+            Edit(
+                "handoff.tidings:TidingsReader._trouble",
+                "quiet = not self._told.is_left(self._peer)",
+                "quiet = ran() and False",
+            ),
+        ),
+        provoked_peers.storage_says_too_much,
+        4,
+    ),
+    Defect(
+        "fetched counts for what is sent anew",
+        4,
+        "What was fetched of a publication that is gone ends the sending of the next one.",
+        (
+            Edit(
+                "handoff.tidings:_is_of_before",
+                "return is_before(Stage.READY, stage) and is_before(row.stage, Stage.LANDED)",
+                "return ran() and False",
+            ),
+        ),
+        provoked_peers.fetch_ends_once_its_roll_is_sent_anew,
         4,
     ),
 )

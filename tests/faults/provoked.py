@@ -30,6 +30,7 @@ from tests.faults.runs import cut_finely
 from tests.faults.scenes import (
     clips,
     is_held,
+    listing,
     lose_journal,
     moves,
     order_by_hand,
@@ -74,8 +75,8 @@ def play_looked_at(world: World, scene: Scene) -> None:
         play(world, looked_at)
 
 
-def _play_with_bad_source(world: World, scene: Scene) -> None:
-    """Play without the look at what is durable: the footage is not what the source gives."""
+def _play_plainly(world: World, scene: Scene) -> None:
+    """Play without the look at what is durable, and at what is told how often."""
 
     async def plain() -> None:
         await scene(world)
@@ -92,7 +93,12 @@ def looked_at(scene: Scene) -> Situation:
 
 def with_bad_source(scene: Scene) -> Situation:
     """Make a situation of a scene in which the source gives something else than the footage."""
-    return _from_seed(scene, _play_with_bad_source)
+    return _from_seed(scene, _play_plainly)
+
+
+def twice_published(scene: Scene) -> Situation:
+    """Make a situation of a scene in which a person takes a roll away, and it is told of anew."""
+    return _from_seed(scene, _play_plainly)
 
 
 def _from_seed(scene: Scene, play_it: Callable[[World, Scene], None]) -> Situation:
@@ -267,7 +273,7 @@ def source_changes_without_evidence(seed: int) -> None:
         }
         assert not mixed, f"promise 5: published as a mix of two: {mixed}"
 
-    _play_with_bad_source(world, scene)
+    _play_plainly(world, scene)
 
 
 def source_is_edited_and_hides_it(seed: int) -> None:
@@ -288,7 +294,28 @@ def source_is_edited_and_hides_it(seed: int) -> None:
         there = stored(world, "A012").get(path)
         assert there in (None, old[path], new[path]), "promise 5: published as a mix of two"
 
-    _play_with_bad_source(world, scene)
+    _play_plainly(world, scene)
+
+
+def file_is_mended_where_nothing_tells(seed: int) -> None:
+    """A roll that is held for a file on the landing goes on once that is right, by itself."""
+    world = World(seed)
+
+    async def scene(world: World) -> None:
+        good = clips(world)
+        path = sorted(good)[seed % 2]
+        lists = {"A012.md5": listing(good)}
+        put_roll(world, "A012", {**good, path: good[path] + b"too long"}, evidence=lists)
+        world.footage["A012"] = good
+        await is_held(world, "A012", HeldCode.EVIDENCE_MISMATCH)
+        await asyncio.sleep(world.rng.uniform(1, 200))
+        put_files(world.offload, f"{LANDING}/{DAY}/A012", {path: good[path]}, replace=True)
+        try:
+            await reaches(world, "A012")
+        except AssertionError as error:
+            raise AssertionError(f"promise 4: {error}") from None
+
+    _play_plainly(world, scene)
 
 
 def _is_held(world: World) -> bool:
