@@ -396,6 +396,9 @@ class OfferBook:
                 needed_by_utc_ms=head.needed_by_utc_ms,
                 now_utc_ms=now,
             )
+            if head.left_out:
+                said_by = f"{peer.name}: {head.left_out}"
+                rolls.note(db, inventory.roll_id, said_by, now_utc_ms=now)
             if (gone := self._had.gone.pop(inventory.roll_id, None)) is not None:
                 rolls.note(db, inventory.roll_id, f"{gone}; taken again", now_utc_ms=now)
         self._keeper.add(inventory)

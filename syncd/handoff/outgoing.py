@@ -35,6 +35,7 @@ class Outgoing:
     edition: of the journal's inventory; another one there means that this was opened too early.
     evidence: what parcels say that they were cut from, where the inventory may be replaced.
     watch: over files that have no evidence. anew: those of them to be sent from their beginning.
+    left_out: what of its folder does not travel, as this box says it.
     """
 
     roll_id: str
@@ -47,6 +48,7 @@ class Outgoing:
     evidence: bytes = b""
     watch: FileWatch | None = None
     anew: tuple[str, ...] = ()
+    left_out: str = ""
 
 
 def offer_for(
@@ -59,6 +61,7 @@ def offer_for(
     replaces: tuple[str, ...] = (),
     state: bytes = b"",
     anew: tuple[str, ...] = (),
+    left_out: str = "",
 ) -> Offer:
     """Describe a roll in one message; the files follow in pages if the peer asks for them."""
     return Offer(
@@ -77,6 +80,7 @@ def offer_for(
         evidence=inventory.evidence_mark,
         state=state,
         anew=anew,
+        left_out=left_out,
     )
 
 
@@ -167,6 +171,7 @@ async def offer(
         replaces=outgoing.replaces,
         state=b"" if outgoing.watch is None else outgoing.evidence,
         anew=outgoing.anew,
+        left_out=outgoing.left_out,
     )
     if not with_pages:
         answer: OfferAnswer = await calls.ask(head)

@@ -13,7 +13,7 @@ from syncd.handoff.changes import Changes
 from syncd.handoff.outgoing import Outgoing
 from syncd.handoff.sources import Sources
 from syncd.handoff.untouched import FileWatch, TouchedError, Watches
-from syncd.journal import also, astray, leaving, parcels, rolls
+from syncd.journal import also, astray, leaving, left_out, parcels, rolls
 from syncd.journal.also import Also
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import Origin, RollRow
@@ -121,6 +121,7 @@ class OutgoingBook:
                 return replace(known, released=released, replaces=replaces, anew=anew)
             inventory = rolls.load_inventory(db, row.roll_id)
             change_times = parcels.change_times(db, row.roll_id)
+            not_sent = left_out.of(db, row.roll_id)
         plan = ParcelPlan(inventory)
         watch = self._watches.over(inventory, plan, change_times)
         outgoing = Outgoing(
@@ -134,6 +135,7 @@ class OutgoingBook:
             inventory.evidence_mark if watch is None else watch.state(inventory.evidence_mark),
             watch,
             _anew(watch),
+            not_sent,
         )
         self._sources.add(outgoing)
         return outgoing

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 from syncd.errors import SAY_GO
-from syncd.journal import also, history, leaving, looks, rolls
+from syncd.journal import also, history, leaving, left_out, looks, rolls
 from syncd.journal.also import Also
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import HeldNote, Origin, RollRow
@@ -113,6 +113,7 @@ class Ledger:
     ) -> bool:
         """Journal a roll as verified; False if it is known already.
 
+        note: what of its folder does not travel, "" if all does.
         others: those that lay in its folder before. They rest for it from the same moment on: an
         offer in between would meet the storage's half of one of them as another roll of its name.
         """
@@ -132,7 +133,7 @@ class Ledger:
                 now_utc_ms=now,
             )
             if is_new and note:
-                rolls.note(db, inventory.roll_id, note, now_utc_ms=now)
+                left_out.note(db, inventory.roll_id, note, now_utc_ms=now)
             if not is_new:
                 is_new = revive(db, inventory, source, now)
                 _come_back(db, inventory.roll_id, (inventory.day, inventory.name), source, now)

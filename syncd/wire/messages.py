@@ -203,6 +203,8 @@ class Offer(Message):
     from a box that does not say.
     state: what its parcels say in the place of that, where files without evidence may change; of
     the state before, none is taken any more. anew: files of which nothing counts that came before.
+    left_out: what of the roll's folder does not travel; not said if all does, as an older box knows
+    no such field.
     """
 
     roll_id: RollId
@@ -220,6 +222,14 @@ class Offer(Message):
     evidence: Evidence = b""
     state: Evidence = b""
     anew: Annotated[tuple[str, ...], Many(Text(PATH_BYTES_MAX, 1), ANEW_MAX)] = ()
+    left_out: Note = ""
+
+    def to_plain(self) -> dict[str, Any]:
+        """Check every field and return them as plain values."""
+        plain = Message.to_plain(self)  # super() does not know a class with slots
+        if not self.left_out:
+            del plain["left_out"]
+        return plain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
