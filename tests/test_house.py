@@ -172,6 +172,17 @@ def test_sql_is_nowhere_but_in_the_journal() -> None:
     check([m for m in MODULES if not m.startswith("journal/")], find)
 
 
+def test_a_hold_ends_in_one_place() -> None:
+    """That is rolls.release(), which says so in the roll's history; whoever ends one calls it."""
+    ends = [
+        f"{module}:{node.lineno}"
+        for module in MODULES
+        for node in ast.walk(tree_of(module))
+        if isinstance(node, ast.Constant) and "held_code = NULL" in str(node.value)
+    ]
+    assert len(ends) == 1, ends
+
+
 def test_every_module_says_what_it_owns() -> None:
     """A docstring opens each module; it is the first thing a reader needs."""
 

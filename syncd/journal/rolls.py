@@ -111,6 +111,8 @@ def add_roll(
     if known:
         return False
     old_id = inventory.roll_id if placeholder is None else placeholder[0]
+    if placeholder:
+        release(db, old_id, now_utc_ms=now_utc_ms)
     db.execute(
         "INSERT INTO roll (roll_id, day, name, trust, origin, peer, stage, total_bytes,"
         " file_count, rank, needed_by_utc_ms, arrived_utc_ms, route, source_path, empty_folders)"
@@ -119,8 +121,7 @@ def add_roll(
         " trust = excluded.trust, origin = excluded.origin, peer = excluded.peer,"
         " stage = excluded.stage, total_bytes = excluded.total_bytes,"
         " file_count = excluded.file_count, route = excluded.route,"
-        " empty_folders = excluded.empty_folders,"
-        " held_code = NULL, held_message = NULL, held_path = NULL",
+        " empty_folders = excluded.empty_folders",
         (
             *(old_id, inventory.day, inventory.name, inventory.trust, origin, peer, stage),
             *(inventory.total_bytes, len(inventory.files), rank, needed_by_utc_ms, now_utc_ms),
@@ -232,7 +233,7 @@ def set_stage(
     data: Mapping[str, Any] | None = None,
     kind: str | None = None,
 ) -> bool:
-    """Move a roll on, with its history and its notice; a held roll is so released.
+    """Move a roll on, with its history and its notice; a held roll is released before.
 
     kind: of the notice, if not the stage.
     Returns False, and changes nothing, for the same stage again or an earlier one: news may come
@@ -242,11 +243,9 @@ def set_stage(
     now = _must_get(db, roll_id).stage
     if stage is now or (is_before(stage, now) and (now, stage) not in _STEPS_BACK):
         return False
-    db.execute(
-        "UPDATE roll SET stage = ?, held_code = NULL, held_message = NULL, held_path = NULL"
-        " WHERE roll_id = ?",
-        (stage, roll_id),
-    )
+    if not release(db, roll_id, now_utc_ms=now_utc_ms) and untold.is_waiting(db, roll_id):
+        tell_late(db, roll_id, now_utc_ms=now_utc_ms)
+    db.execute("UPDATE roll SET stage = ? WHERE roll_id = ?", (stage, roll_id))
     _say_stage(db, roll_id, stage, now_utc_ms=now_utc_ms, note=note, data=data, kind=kind)
     return True
 
@@ -284,6 +283,7 @@ def release(
 ) -> bool:
     """Let a held roll go on from the stage it had; False if it was not held.
 
+    Nothing else ends a hold: so its history says of each that it is over.
     quiet: as in hold(). by_hand: a person says so; the notice does, too.
     """
     roll = _must_get(db, roll_id)

@@ -21,6 +21,11 @@ def told(db: Connection, roll_id: str) -> None:
     settings.remove(db, _KEY + roll_id)
 
 
+def is_waiting(db: Connection, roll_id: str) -> bool:
+    """Tell whether it is still to be told how a roll is."""
+    return settings.get(db, _KEY + roll_id) is not None
+
+
 def some(db: Connection, *, limit: int) -> list[str]:
     """Return the ids of so many rolls of which it is still to be told how they are."""
     return [key.removeprefix(_KEY) for key in settings.keys(db, f"{_KEY}*", limit=limit)]

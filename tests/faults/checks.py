@@ -7,11 +7,12 @@ notices come. Must not: change anything.
 
 import random
 from collections import Counter
+from itertools import pairwise
 
 from syncd.journal import notices
 from syncd.limits import UNCONFIRMED_PARCELS_MAX
 from syncd.roll.parcels import ParcelOrder
-from syncd.roll.stages import HeldCode
+from syncd.roll.stages import HeldCode, Stage
 from syncd.wire.frames import frame_bytes
 from syncd.wire.lane_events import NONCE_BYTES, LaneNonce, encode
 from tests.faults.ending import NOTICES_MAX
@@ -138,6 +139,17 @@ def check_told(world: World) -> None:
         world.breaks("promise 6: two notices have one id")
 
 
+def check_histories(world: World) -> None:
+    """Each hold that is over has a line in the roll's history that says so."""
+    for box in (world.offload, world.processing, world.editorial):
+        for row in box.rows():
+            lines = box.history(row.roll_id)
+            for held, after in pairwise(lines):
+                is_over = held.stage is Stage.HELD and after.stage is not Stage.HELD
+                if is_over and not after.note.startswith(("no longer held", "… lines left out")):
+                    world.breaks(f"{box.name}: {row.name} was held, then {after}")
+
+
 def _is_first(world: World, seq: int) -> bool:
     return Counter(notice.seq for notice in world.listener.told)[seq] == 1
 
@@ -152,6 +164,7 @@ def check_end(world: World) -> None:
     check_little_twice(world)
     check_holds(world)
     check_told(world)
+    check_histories(world)
     check_sources(world)
     nonces_bytes = NONCE_FRAME_BYTES * world.net.dialled.get(STRANGER, 0)
     if world.net.bytes_to.get(STRANGER, 0) > nonces_bytes:

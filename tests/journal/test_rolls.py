@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from syncd.journal import history, notices, rolls
+from syncd.journal import history, notices, rolls, untold
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import HeldNote, Origin
 from syncd.roll.inventory import FileEntry, FileKind
@@ -68,7 +68,8 @@ def test_an_arriving_roll_becomes_the_verified_one(journal: Journal) -> None:
         assert (row.rank, row.rank_set_by_hand, row.arrived_utc_ms) == (-1, True, NOW)
         assert (row.stage, row.held, row.file_count) == (Stage.VERIFIED, None, 4)
         shown = [line.stage for line in history.read(db, roll_id)]
-        assert shown == [Stage.ARRIVING, Stage.ARRIVING, Stage.HELD, Stage.VERIFIED]
+        assert shown == [*[Stage.ARRIVING] * 2, Stage.HELD, Stage.ARRIVING, Stage.VERIFIED]
+        assert history.read(db, roll_id)[3].note == "no longer held (file-missing)"
 
 
 def test_an_arriving_roll_of_known_content_goes_away(journal: Journal) -> None:
@@ -194,12 +195,28 @@ def test_another_reason_to_hold_is_news(journal: Journal) -> None:
 
 
 def test_the_next_stage_ends_a_hold(journal: Journal) -> None:
-    """What goes on is not held."""
+    """What goes on is not held; its history and its notices say so before they say the stage."""
     with journal.write() as db:
         roll_id = add(db)
         rolls.hold(db, roll_id, FULL, "no room", None, now_utc_ms=NOW)
         rolls.set_stage(db, roll_id, Stage.MOVING, now_utc_ms=NOW)
         assert stage_of(db, roll_id) is Stage.MOVING
+        lines = [(line.stage, line.note) for line in history.read(db, roll_id)][-2:]
+        assert lines == [(Stage.VERIFIED, "no longer held (storage-full)"), (Stage.MOVING, "")]
+        assert kinds(db) == ["verified", "held", "released", "moving"]
+
+
+def test_a_hold_that_ended_without_a_word_is_said_to_have_ended_with_the_next_stage(
+    journal: Journal,
+) -> None:
+    """What was too much to be told at once is not left out of the history for good."""
+    with journal.write() as db:
+        roll_id = add(db)
+        rolls.hold(db, roll_id, FULL, "no room", None, now_utc_ms=NOW)
+        rolls.release(db, roll_id, now_utc_ms=NOW, quiet=True)
+        rolls.set_stage(db, roll_id, Stage.MOVING, now_utc_ms=NOW)
+        assert [line.note for line in history.read(db, roll_id)][-2:] == ["no longer held", ""]
+        assert not untold.some(db, limit=1)
 
 
 def test_rolls_are_listed_in_the_order_in_which_they_go(journal: Journal) -> None:
