@@ -126,6 +126,7 @@ class Desk:
                 area=area,
                 keeper=keeper,
                 owners=Owners(own.name, is_trusted, callers.is_heard),
+                own_name=own.name,
             )
             if area is not None and keeper is not None
             else None

@@ -19,8 +19,11 @@ from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.stages import HeldCode, Stage
 from syncd.storage.area import Area
 from syncd.storage.layout import target_of
+from syncd.storage.manifests import find_wrong_evidence
+from syncd.storage.missing import is_there
 from syncd.storage.standing import Times, find_doubtful, known_times, read_again
 from syncd.storage.taken import name_taken
+from syncd.storage.troubles import storage_trouble
 from syncd.wire.messages import Offer, OfferAnswer, OfferKind
 
 READINGS_MAX = 2  # of one roll, before it is answered for without regard to change times
@@ -33,11 +36,12 @@ class HadRolls:
     each with the words that say so.
     """
 
-    def __init__(self, *, ports: Ports, journal: Journal, area: Area) -> None:
+    def __init__(self, *, ports: Ports, journal: Journal, area: Area, own_name: str) -> None:
         self.gone: dict[str, str] = {}
         self._ports = ports
         self._journal = journal
         self._area = area
+        self._own_name = own_name
         self._reading: dict[str, asyncio.Task[dict[str, Times]]] = {}
         self._read: dict[str, dict[str, Times]] = {}
         self._readings: Counter[str] = Counter()
@@ -76,6 +80,8 @@ class HadRolls:
         if doubtful is None:
             await aside(self._forget, row.roll_id)
             return None
+        if row.same_as is None and not await aside(self._has_evidence, row.roll_id, inventory):
+            return _wait("looked for once more")
         return have(path)
 
     async def _doubtful(
@@ -118,6 +124,25 @@ class HadRolls:
         if other is not None:
             inventory = replace(inventory, day=other.day, name=other.name)
         return inventory, known
+
+    def _has_evidence(self, roll_id: str, inventory: Inventory) -> bool:
+        """Read a roll's manifests and lists, and hold it if one is not as it was.
+
+        False: the roll is gone by now. Raises HeldError.
+        """
+        with self._journal.read() as db:
+            evidence = rolls.load_published_evidence(db, roll_id)
+        disk, folder = self._area.disk, self._area.present()
+        try:
+            wrong = find_wrong_evidence(disk, folder, inventory, evidence, self._own_name)
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+        self._area.present()  # what is not found on a storage that went away meanwhile is not gone
+        if wrong is None:
+            return True
+        if is_there(folder, target_of(inventory)):
+            self._refuse(roll_id, inventory, wrong)
+        return False
 
     def _note_read(self, roll_id: str, inventory: Inventory, read: Mapping[str, Times]) -> None:
         """Journal the change times of what was read again, so that it is not at each offer."""

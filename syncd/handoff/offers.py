@@ -68,7 +68,14 @@ class OfferBook:
     """Answers offers. Offering again is always safe and gives the state of now."""
 
     def __init__(
-        self, *, ports: Ports, journal: Journal, area: Area, keeper: Keeper, owners: Owners
+        self,
+        *,
+        ports: Ports,
+        journal: Journal,
+        area: Area,
+        keeper: Keeper,
+        owners: Owners,
+        own_name: str,
     ) -> None:
         self.changes = Changes(ports.clock)
         self._owners = owners
@@ -76,7 +83,7 @@ class OfferBook:
         self._journal = journal
         self._area = area
         self._keeper = keeper
-        self._had = HadRolls(ports=ports, journal=journal, area=area)
+        self._had = HadRolls(ports=ports, journal=journal, area=area, own_name=own_name)
         self._pending = PendingInventories(ports.clock)
         self._replaced = Replaced(journal, area, keeper, self.changes)
         self._comparisons: dict[tuple[str, str], asyncio.Task[_Found]] = {}

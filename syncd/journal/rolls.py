@@ -469,6 +469,12 @@ def as_published(db: Connection, roll_id: str, inventory: Inventory) -> Inventor
     return replace(inventory, files=ordered([*media, *evidence]))
 
 
+def load_published_evidence(db: Connection, roll_id: str) -> tuple[FileEntry, ...]:
+    """Return the manifests and lists that were published with a roll."""
+    files = load_published_inventory(db, roll_id).files
+    return tuple(entry for entry in files if entry.kind is FileKind.EVIDENCE)
+
+
 def set_same_as(db: Connection, roll_id: str, other_id: str | None) -> None:
     """Record that the roll has the content of another one, or rests for it; None: no longer."""
     db.execute("UPDATE roll SET same_as = ? WHERE roll_id = ?", (other_id, roll_id))

@@ -29,7 +29,16 @@ from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 from syncd.storage import papers
 from syncd.storage.amounts import human
 from syncd.storage.area import Area
-from syncd.storage.layout import INCOMING, ROLLS, incoming_of, media_root, target_of, walk
+from syncd.storage.layout import (
+    INCOMING,
+    ROLLS,
+    file_at,
+    incoming_of,
+    media_root,
+    target_of,
+    walk,
+)
+from syncd.storage.manifests import evidence_wrong, why_evidence_wrong
 from syncd.storage.missing import is_there
 from syncd.storage.publishing import discard_incoming
 from syncd.storage.reading import hash_stored
@@ -265,17 +274,21 @@ class Adopting:
 
     def _why_wrong(self, folder: Folder, record: PublishedRecord, path: str) -> HeldError:
         """Read a wrong file once more, for all that is known of what it was. Raises OSError."""
+        disk, inventory, target = self._area.disk, record.inventory, target_of(record.inventory)
         kept = {entry.path: entry.digests for entry in record.media()}
-        files = (*record.evidence, *record.inventory.files)
-        entry = next(entry for entry in files if entry.path == path)
-        stored = f"{target_of(record.inventory)}/{path}"
-        proved = Proved(entry, kept.get(path, ()), ())
+        listed = next((entry for entry in record.evidence if entry.path == path), None)
+        say = found_wrong if listed is None else evidence_wrong
         try:
-            reason = why_wrong(self._area.disk, folder, stored, proved)
+            if listed is None:
+                entry = next(entry for entry in inventory.files if entry.path == path)
+                proved = Proved(entry, kept.get(path, ()), ())
+                reason = why_wrong(disk, folder, f"{target}/{path}", proved)
+            else:
+                reason = why_evidence_wrong(disk, folder, target, listed, record.evidence)
         except OSError as error:
             raise _UnreadableError(path, error) from error
         reason = reason or "read twice, it gave other bytes the first time"
-        return found_wrong(record.inventory, path, reason, self._own_name)
+        return say(inventory, path, reason, self._own_name)
 
     def _note_read(self, roll_id: str, found: tuple[str, Entry | None] | None) -> None:
         """Remember what a wrong file was, so that another one in its place is read by itself."""
@@ -416,13 +429,20 @@ def _wrong(
     Raises _UnreadableError.
     """
     target = target_of(record.inventory)
-    for entry in _expected(record):
+    for entry in record.media():
         try:
-            there = folder.stat(f"{target}/{entry.path}")
+            there = file_at(folder, f"{target}/{entry.path}")
             if there is None or not _is_as_proved(area, folder, target, entry, there):
                 yield entry.path, there
             else:
                 changed_ns[entry.path] = there.changed_ns
+        except OSError as error:
+            raise _UnreadableError(entry.path, error) from error
+    for entry in record.evidence:
+        try:
+            there = file_at(folder, f"{target}/{entry.path}")
+            if why_evidence_wrong(area.disk, folder, target, entry, record.evidence):
+                yield entry.path, there
         except OSError as error:
             raise _UnreadableError(entry.path, error) from error
 
@@ -433,12 +453,6 @@ def _is_as_proved(area: Area, folder: Folder, target: str, entry: FileEntry, the
     path = f"{target}/{entry.path}"
     algorithms = [digest.algorithm for digest in entry.digests]
     return hash_stored(area.disk, folder, path, algorithms, past_cache=True) == entry.digests
-
-
-def _expected(record: PublishedRecord) -> Iterator[FileEntry]:
-    """Yield each file with the digests that it must have."""
-    yield from record.media()
-    yield from record.evidence
 
 
 def _is_id(name: str) -> bool:

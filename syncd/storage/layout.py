@@ -11,6 +11,7 @@
 <root>/DAY/ROLL                            published
 """
 
+import errno
 from collections.abc import Iterator
 
 from syncd.limits import MANIFEST_DEPTH_MAX
@@ -82,3 +83,13 @@ def _walk(
 def files_below(folder: Folder, root: str) -> dict[str, Entry]:
     """Return all that is no folder below root, by path relative to root."""
     return {p: e for p, e in walk(folder, root) if e.kind is not EntryKind.FOLDER}
+
+
+def file_at(folder: Folder, path: str) -> Entry | None:
+    """Return what is there; a file or link in the place of a folder above it makes it missing."""
+    try:
+        return folder.stat(path)
+    except OSError as error:
+        if error.errno in {errno.ENOTDIR, errno.ELOOP}:
+            return None
+        raise

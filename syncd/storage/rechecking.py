@@ -9,8 +9,9 @@ Rolls that were found wrong when they were taken up from the storage are for ado
 
 import asyncio
 import logging
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Container, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from syncd.counted import named
@@ -19,14 +20,15 @@ from syncd.journal import astray, looks, parcels, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.rolls import Origin, RollRow
 from syncd.limits import LOOKS_MAX, RESCAN_S, SELF_CURE_RETRY_S
-from syncd.ports import Folder, Ports
+from syncd.ports import Entry, Folder, Ports
 from syncd.roll.digests import Digest
-from syncd.roll.inventory import Inventory
+from syncd.roll.inventory import FileEntry, FileKind, Inventory
 from syncd.roll.names import printable
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
 from syncd.storage.layout import target_of
+from syncd.storage.manifests import evidence_now, find_wrong_evidence
 from syncd.storage.missing import Missing, find_missing, is_there
 from syncd.storage.papers import find_published
 from syncd.storage.rereading import Proved, found_wrong, pieces_of, why_wrong
@@ -117,10 +119,37 @@ class Rechecking:
         self._watched.keep(rows)
         self._held = {each: held_path(row) for each, row in rows.items()}
         changed = []
-        for roll_id, row in rows.items():
+        for roll_id, row in self._still_there(rows).items():
             if roll_id in asked or self._watched.is_changed(row):
                 changed.append((roll_id, held_path(row)))
         return [*let_go, *changed]
+
+    def _still_there(self, rows: Mapping[str, RollRow]) -> dict[str, RollRow]:
+        """Return the held rolls that are where they were published; let go on what is not.
+
+        But only once it is said to be gone: so that it is read again before it is said to be back.
+        """
+        folder = self._area.present()
+        try:
+            there = {
+                i: row for i, row in rows.items() if is_there(folder, row.published_path or "")
+            }
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
+        self._area.present()
+        gone = [row for row in rows.values() if row.roll_id not in there and row.astray is not None]
+        if gone:
+            now = self._ports.clock.utc_ms()
+            with self._journal.write() as db:
+                for row in gone:
+                    self._let_go(db, row.roll_id, now)
+        return there
+
+    def _let_go(self, db: Connection, roll_id: str, now_utc_ms: int) -> None:
+        """End the hold of a roll that was looked at just now."""
+        rolls.ask_reading(db, roll_id, False)
+        rolls.release(db, roll_id, now_utc_ms=now_utc_ms)
+        self._held.pop(roll_id, None)
 
     def look(
         self, roll_id: str, path: str, known: Mapping[str, Times] = MappingProxyType({})
@@ -135,43 +164,60 @@ class Rechecking:
             if row is None or row.published_path is None or row.origin is not Origin.PEER:
                 return None
             inventory = rolls.load_inventory(db, roll_id)
+            evidence = rolls.load_published_evidence(db, roll_id)
         before = self._watched.entry(row, path)
-        read: dict[int, Times] = {}
         try:
-            wrong = self._why_wrong(roll_id, inventory, path, known, read)
+            found = self._find(roll_id, inventory, evidence, path, known)
         except OSError as error:
             raise storage_trouble(self._area.path, error) from error
         self._area.present()  # what is missing on a storage that went away meanwhile is not gone
-        if wrong is not None and wrong.path == path:
-            self._watched.note_read(row, path, before)
-        self._record(roll_id, wrong, inventory, read)
+        if found is None:  # nothing of it is here any more: it is missing, and not wrong
+            self.renewed(roll_id)
+            return None
+        wrong = found.wrong
+        if wrong is not None and wrong.path != path:  # so that another file in its place is noticed
+            before = found.before or self._watched.entry(row, wrong.path or "")
+        if wrong is not None:
+            self._watched.note_read(row, wrong.path or "", before)
+        self._record(roll_id, found, inventory, evidence)
         return wrong
 
-    def _why_wrong(
+    def _find(
         self,
         roll_id: str,
         inventory: Inventory,
+        evidence: Sequence[FileEntry],
         path: str,
         known: Mapping[str, Times],
-        read: dict[int, Times],
-    ) -> HeldError | None:
-        """Return what is wrong with a roll.
-
-        read: gets the times that files had before they were read, and found good; by index.
-        """
+    ) -> "_Found | None":
+        """Look at a roll's media and then at its evidence; None if nothing of it is there."""
         try:
             doubtful = find_doubtful(self._area, inventory, known)
         except HeldError as error:
             if error.code is HeldCode.READ_BACK_MISMATCH:
-                return error
+                return _Found(wrong=error)
             raise
         if doubtful is None:
-            return None  # nothing of it is here any more: it is missing, and not wrong
-        plan, folder = ParcelPlan(inventory), self._area.present()
-        kept = _kept(folder, roll_id)
+            return None
+        folder = self._area.present()
         doubted = {entry.path for entry in doubtful} | {path}
+        found = self._read_media(folder, roll_id, inventory, doubted)
+        if found.wrong is not None:
+            return found
+        disk, box = self._area.disk, self._own_name
+        wrong = find_wrong_evidence(disk, folder, inventory, evidence, box)
+        if wrong is not None:
+            return _Found(wrong=wrong)
+        return replace(found, evidence=evidence_now(folder, target_of(inventory), evidence))
+
+    def _read_media(
+        self, folder: Folder, roll_id: str, inventory: Inventory, doubted: Container[str]
+    ) -> "_Found":
+        """Read the media files that are doubted, up to the first that is wrong."""
+        read: dict[int, Times] = {}
+        plan, kept = ParcelPlan(inventory), _kept(folder, roll_id)
         for index, entry in enumerate(inventory.files):
-            if entry.path not in doubted:
+            if entry.path not in doubted or entry.kind is not FileKind.MEDIA:
                 continue
             stored = f"{target_of(inventory)}/{entry.path}"
             there = folder.stat(stored)
@@ -179,39 +225,37 @@ class Rechecking:
             proved = Proved(entry, kept.get(entry.path, ()), pieces)
             reason = why_wrong(self._area.disk, folder, stored, proved)
             if reason:
-                return found_wrong(inventory, entry.path, reason, self._own_name)
+                wrong = found_wrong(inventory, entry.path, reason, self._own_name)
+                return _Found(wrong=wrong, before=there)
             if there is not None:
                 read[index] = Times(there.mtime_ns, there.changed_ns)
-        return None
+        return _Found(read)
 
     def _digests(self, roll_id: str, numbers: range) -> dict[int, bytes]:
         with self._journal.read() as db:
             return parcels.piece_digests(db, roll_id, numbers)
 
     def _record(
-        self, roll_id: str, wrong: HeldError | None, inventory: Inventory, read: dict[int, Times]
+        self,
+        roll_id: str,
+        found: "_Found",
+        inventory: Inventory,
+        evidence: Sequence[FileEntry],
     ) -> None:
-        mtimes_ns = {inventory.files[index].path: times.mtime_ns for index, times in read.items()}
-        now = self._ports.clock.utc_ms()
+        now, wrong, is_new = self._ports.clock.utc_ms(), found.wrong, False
         with self._journal.write() as db:
             row = rolls.get(db, roll_id)
             if row is None:
                 return
             rolls.ask_reading(db, roll_id, False)
             if wrong is not None:
-                is_new = rolls.hold(
-                    db, roll_id, wrong.code, str(wrong).strip(), wrong.path, now_utc_ms=now
-                )
+                text = str(wrong).strip()
+                is_new = rolls.hold(db, roll_id, wrong.code, text, wrong.path, now_utc_ms=now)
             else:
-                is_new = False
-                rolls.set_times(db, roll_id, mtimes_ns)
-                changed_ns = {index: times.changed_ns for index, times in read.items()}
-                parcels.record_change_times(db, roll_id, changed_ns)
+                _record_good(db, row, found, inventory, evidence)
                 if row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH:
-                    rolls.release(db, roll_id, now_utc_ms=now)
-                    self._held.pop(roll_id, None)  # it was read just now
-                    if read:  # else nothing of it is there: it is gone, as is said by and by
-                        rolls.note(db, roll_id, GOOD_AGAIN, now_utc_ms=now)
+                    self._let_go(db, roll_id, now)
+                    rolls.note(db, roll_id, GOOD_AGAIN, now_utc_ms=now)
         if is_new:
             log.error("%s", wrong)
         self.renewed(roll_id)
@@ -303,6 +347,37 @@ class Rechecking:
             is_told = astray.stray(db, row, found.message, now_utc_ms=now)
         if is_told:
             log.warning("%s %s", found.message, found.remedy)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What a look found.
+
+    read: the times that media had before they were read, by index. evidence: as it is now.
+    wrong: what is; then those say nothing. before: what that file was before it was read, if known.
+    """
+
+    read: Mapping[int, Times] = field(default_factory=dict)
+    evidence: tuple[FileEntry, ...] = ()
+    wrong: HeldError | None = None
+    before: Entry | None = None
+
+
+def _record_good(
+    db: Connection,
+    row: RollRow,
+    found: _Found,
+    inventory: Inventory,
+    evidence: Sequence[FileEntry],
+) -> None:
+    """Record the times that files have now, which are as they were published."""
+    mtimes_ns = {inventory.files[index].path: each.mtime_ns for index, each in found.read.items()}
+    rolls.set_times(db, row.roll_id, mtimes_ns)
+    changed_ns = {index: each.changed_ns for index, each in found.read.items()}
+    parcels.record_change_times(db, row.roll_id, changed_ns)
+    is_as_looked_at = rolls.load_published_evidence(db, row.roll_id) == tuple(evidence)
+    if row.published_path is not None and is_as_looked_at and found.evidence != tuple(evidence):
+        rolls.set_published(db, row.roll_id, row.published_path, found.evidence)
 
 
 def _is_published(row: RollRow) -> bool:

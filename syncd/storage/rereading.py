@@ -14,7 +14,7 @@ from syncd.roll.digests import Digest
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan
 from syncd.roll.stages import HeldCode
-from syncd.storage.layout import target_of
+from syncd.storage.layout import file_at, target_of
 from syncd.storage.proving import BadRange, Found, bad_range, read_found
 from syncd.storage.reading import read_buffer
 
@@ -38,7 +38,7 @@ class Proved:
 def why_wrong(disk: Disk, folder: Folder, path: str, proved: Proved) -> str:
     """Read the file at path; return what is wrong with it, "" if nothing is. Raises OSError."""
     entry = proved.entry
-    there = folder.stat(path)
+    there = file_at(folder, path)
     if there is None:
         return "it is missing"
     if there.kind is not EntryKind.FILE:
@@ -104,6 +104,14 @@ def found_wrong(inventory: Inventory, path: str, reason: str, box: str) -> HeldE
         f"{target}: {path} on the storage of {box} is not what was published: {reason}. The "
         "storage side is wrong; nothing is written over it.",
         remedy="Look at the disks, bring the file back from another copy, then `syncd go "
-        f"{target}` on {box}. Do not clear the card.",
+        f"{target}` on {box}. {hand_over_anew(target)} Do not clear the card.",
         path=path,
+    )
+
+
+def hand_over_anew(target: str) -> str:
+    """Say what helps where no other copy of a published file is left."""
+    return (
+        f"If there is none, move {target} away on the storage, wait until the roll is said to be "
+        f"gone, then `syncd go {target}` on the box that offloads it: it is handed over anew."
     )

@@ -4,7 +4,6 @@ Owns: the look at names, sizes and times, and the reading of what only its times
 Must not: change anything (promise 2).
 """
 
-import errno
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,7 +14,7 @@ from syncd.roll.digests import Digest
 from syncd.roll.inventory import FileEntry, Inventory, media_by_path
 from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
-from syncd.storage.layout import target_of
+from syncd.storage.layout import file_at, target_of
 from syncd.storage.papers import find_published
 from syncd.storage.reading import hash_stored, is_same_time
 from syncd.storage.taken import name_taken
@@ -85,7 +84,7 @@ def read_again(
         kept = _kept_digests(folder, roll_id)
         for entry in doubtful:
             path = f"{target}/{entry.path}"
-            there = _file_at(folder, path)
+            there = file_at(folder, path)
             if there is None:
                 continue  # the next look says so
             expected = kept.get(entry.path, entry.digests)
@@ -120,7 +119,7 @@ def _changed(
     """Yield each media file that is not as it was, and why; "" if only its times say so."""
     target = target_of(inventory)
     for path, entry in media_by_path(inventory).items():
-        there = _file_at(folder, f"{target}/{path}")
+        there = file_at(folder, f"{target}/{path}")
         if there is None:
             yield entry, "it is missing"
         elif there.kind is not EntryKind.FILE:
@@ -136,16 +135,6 @@ def _is_as_read(there: Entry, entry: FileEntry, then: Times | None, *, is_moody:
     if then is None or not (is_moody or there.changed_ns == then.changed_ns):
         return False
     return there.mtime_ns == then.mtime_ns or is_same_time(there.mtime_ns, entry.mtime_ns)
-
-
-def _file_at(folder: Folder, path: str) -> Entry | None:
-    """Return what is there; a file or link in the place of a folder above it makes it missing."""
-    try:
-        return folder.stat(path)
-    except OSError as error:
-        if error.errno in {errno.ENOTDIR, errno.ELOOP}:
-            return None
-        raise
 
 
 def _kept_digests(folder: Folder, roll_id: str) -> dict[str, tuple[Digest, ...]]:

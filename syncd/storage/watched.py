@@ -8,6 +8,7 @@ from collections.abc import Collection
 from syncd.journal.rolls import RollRow
 from syncd.ports import Entry
 from syncd.storage.area import Area
+from syncd.storage.layout import file_at
 from syncd.storage.troubles import storage_trouble
 
 
@@ -41,7 +42,8 @@ class Watched:
     def entry(self, row: RollRow, path: str) -> Entry | None:
         """Return what a roll's file is now. Raises HeldError."""
         try:
-            return self._area.present().stat(f"{row.published_path}/{path}") if path else None
+            folder = self._area.present()
+            return file_at(folder, f"{row.published_path}/{path}") if path else None
         except OSError as error:
             raise storage_trouble(self._area.path, error) from error
 
