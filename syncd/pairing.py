@@ -14,17 +14,8 @@ from syncd.errors import NotPossibleError, SyncdError, UsageError
 from syncd.moments import rfc3339
 from syncd.ports import Ports
 from syncd.trusting import Trusting
-from syncd.wire.pairing import (
-    PairingError,
-    Party,
-    Window,
-    WindowState,
-    WrongCodeError,
-    broken_after_proof,
-    make_code,
-    read_code,
-    shown_code,
-)
+from syncd.wire.pairing import PairingError, Party, WrongCodeError, broken_after_proof
+from syncd.wire.pairing_code import Window, WindowState, make_code, read_code, shown_code
 from syncd.wire.pairing_server import PairingTalks
 from syncd.wire.peers import Address, Announced, PeerBook, TrustedPeer, address_text
 from syncd.wire.typed_codes import TypedCodes

@@ -4,7 +4,8 @@ import asyncio
 from pathlib import Path
 
 from syncd.pairing import UNSHOWN_S
-from syncd.wire.pairing import CODE_VALID_S, Party
+from syncd.wire.pairing import Party
+from syncd.wire.pairing_code import CODE_VALID_S
 from tests.faults.virtual_time import run_simulated
 from tests.test_pairing_finding import OTHER, Scene
 

@@ -42,7 +42,7 @@ WORLD = frozenset(
 )
 # Pure in every sense: these change the shape of values and ask nobody, not even a journal.
 PURE: tuple[str, ...] = ("roll/", "schedule/", "wire/seal.py", "wire/frames.py", "wire/messages.py")
-PURE += ("wire/pairing.py", "wire/frame_seal.py")
+PURE += ("wire/pairing.py", "wire/pairing_code.py", "wire/pairing_frames.py", "wire/frame_seal.py")
 PURE += ("speed/arithmetic.py", "speed/findings.py", "speed/hardware.py")
 PURE += ("landing/decide.py", "landing/file_systems.py")
 IMPURE = WORLD | {"asyncio", "concurrent", "logging", "sqlite3", "threading"}

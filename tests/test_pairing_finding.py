@@ -20,7 +20,8 @@ from syncd.wire.announcement import (
     read_announcement,
     txt_record,
 )
-from syncd.wire.pairing import CODE_VALID_S, TRIES, PairingError, Party, WrongCodeError
+from syncd.wire.pairing import PairingError, Party, WrongCodeError
+from syncd.wire.pairing_code import CODE_VALID_S, TRIES
 from syncd.wire.peers import Address, PeerBook
 from syncd.wire.trust_store import TrustStore, read
 from syncd.wire.typed_times import FILE_NAME as TRIED

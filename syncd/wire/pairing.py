@@ -1,8 +1,8 @@
 """Pairing as both ends speak it: a short code, typed once, becomes trust in two certificates.
 
-Owns: SPAKE2 over the code, the proof that binds it to both certificates, the life of a code, and
-the frames that carry all this. Must not: do I/O, read a clock (times are passed in) or decide what
-becomes of a peer that has proved itself.
+Owns: SPAKE2 over the code, the proof that binds it to both certificates, and the order of what is
+said. Must not: do I/O, read a clock (times are passed in) or decide what becomes of a peer that has
+proved itself.
 
 The side where the code is typed dials, inside an ordinary TLS handshake of two self-made
 certificates that proves nothing yet:
@@ -27,9 +27,7 @@ not looked at the code (Turned(BUSY)) is taken only before.
 import hmac
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from enum import Enum, StrEnum
 from hashlib import sha256
-from typing import Annotated, TypeVar
 
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
@@ -37,63 +35,15 @@ from spake2 import SPAKE2_A, SPAKE2_B, SPAKEError
 from spake2.ed25519_basic import NotOnCurve
 
 from syncd.config.values import name as checked_name
-from syncd.errors import SyncdError, UsageError
-from syncd.wire.announcement import ROLES
-from syncd.wire.fields import BadMessage, Blob, Choice, Many, Text, Whole, pack_plain, unpack_plain
+from syncd.errors import SyncdError
+from syncd.wire.fields import BadMessage
 from syncd.wire.fingerprints import fingerprint_bytes
-from syncd.wire.messages import Message
+from syncd.wire.pairing_code import Turn, Window
+from syncd.wire.pairing_frames import Frames, Introduction, Proof, Turned, frame
 
 ALPN = "syncd-pair/1"  # RFC 7301: what the connection is for, said in the handshake
-CODE_DIGITS = 6
-CODE_VALID_S = 300.0
-TRIES = 3
-# One exchange costs the showing side 40 ms of its loop; a person types one code.
-EXCHANGES_EVERY_S = 0.5
-PAKE_BYTES = 33  # a side's letter and a point
-FRAME_BYTES_MAX = 512
-HEAD_BYTES = 3
 _LABEL = b"syncd pairing 1"
 _TYPES, _SHOWS = _LABEL + b": types the code", _LABEL + b": shows the code"
-
-M = TypeVar("M", bound=Message)
-
-
-class Turn(StrEnum):
-    """Why the showing side ends an exchange; the other end puts it into words."""
-
-    WRONG_CODE = "wrong-code"
-    CLOSED = "closed"
-    BUSY = "busy"
-    NAME_TAKEN = "name-taken"
-    NOT_KEPT = "not-kept"
-
-
-@dataclass(frozen=True, slots=True)
-class Introduction(Message):
-    """Who speaks, and its message of SPAKE2."""
-
-    pake: Annotated[bytes, Blob(PAKE_BYTES, PAKE_BYTES)]
-    name: Annotated[str, Text(63, bytes_min=1)]
-    roles: Annotated[tuple[str, ...], Many(Text(32, allowed=frozenset(ROLES)), len(ROLES))]
-    control_port: Annotated[int, Whole(low=1, high=65535)]
-
-
-@dataclass(frozen=True, slots=True)
-class Proof(Message):
-    """The sender knows the code, and sees the same two certificates."""
-
-    mac: Annotated[bytes, Blob(32, 32)]
-
-
-@dataclass(frozen=True, slots=True)
-class Turned(Message):
-    """The exchange ends here."""
-
-    why: Annotated[Turn, Choice(Turn)]
-    tries_left: Annotated[int, Whole(high=TRIES)] = 0
-
-
-_KINDS: tuple[type[Message], ...] = (Introduction, Proof, Turned)
 # What may end an exchange before, and after, the typing side has sent its proof.
 _NOT_PROVED = frozenset({Turn.CLOSED, Turn.BUSY})
 _PROVED = frozenset(Turn) - {Turn.BUSY}
@@ -147,135 +97,6 @@ class WrongCodeError(PairingError):
         super().__init__(
             "The code is wrong, or somebody sits between the two boxes.", remedy=remedy
         )
-
-
-class WindowState(Enum):
-    """What becomes of a code; it is good only while it is OPEN."""
-
-    OPEN = "open"
-    PAIRED = "paired"
-    EXPIRED = "expired"
-    SPENT = "spent"
-    CLOSED = "closed"
-
-
-class Window:
-    """One code while it is shown. It is in memory only, and in no message or log."""
-
-    def __init__(self, code: str, opened_s: float) -> None:
-        self.tries_left = TRIES
-        self._code = code
-        self._ends_s = opened_s + CODE_VALID_S
-        self._ended: WindowState | None = None
-        self._next_exchange_s = opened_s
-
-    def state(self, now_s: float) -> WindowState:
-        """Return how it is now."""
-        if self._ended is None and now_s >= self._ends_s:
-            self._ended = WindowState.EXPIRED
-        return self._ended or WindowState.OPEN
-
-    def left_s(self, now_s: float) -> float:
-        """Return for how long the code is still good, if nothing ends it before."""
-        return max(0.0, self._ends_s - now_s)
-
-    def close(self) -> None:
-        """Let the code be good no longer, as whoever showed it wants."""
-        self._ended = self._ended or WindowState.CLOSED
-
-    def next_exchange_in_s(self, now_s: float) -> float:
-        """Return after how long another exchange may begin."""
-        return max(0.0, self._next_exchange_s - now_s)
-
-    # For exchanges
-
-    def why_not_now(self, now_s: float) -> Turn | None:
-        """Begin an exchange: None, or why not. Not more than one each EXCHANGES_EVERY_S."""
-        if self.state(now_s) is not WindowState.OPEN:
-            return Turn.CLOSED
-        if now_s < self._next_exchange_s:
-            return Turn.BUSY
-        self._next_exchange_s = now_s + EXCHANGES_EVERY_S
-        return None
-
-    def password(self) -> bytes:
-        """Return what SPAKE2 is run on."""
-        return self._code.encode()
-
-    def judge(self, is_right: bool, now_s: float) -> Turn | None:
-        """Count a proof: None if the code was right and still good; then it is used up."""
-        if self.state(now_s) is not WindowState.OPEN:
-            return Turn.CLOSED
-        if is_right:
-            self._ended = WindowState.PAIRED
-            return None
-        self.tries_left -= 1
-        if self.tries_left == 0:
-            self._ended = WindowState.SPENT
-        return Turn.WRONG_CODE
-
-
-def make_code(random_bytes: Callable[[int], bytes]) -> str:
-    """Return a new code, each as likely as any other."""
-    count = 10**CODE_DIGITS
-    bound = (1 << 32) // count * count
-    while (number := int.from_bytes(random_bytes(4), "big")) >= bound:
-        pass
-    return f"{number % count:0{CODE_DIGITS}}"
-
-
-def shown_code(code: str) -> str:
-    """Write a code in two groups, as people read it out."""
-    return f"{code[: CODE_DIGITS // 2]} {code[CODE_DIGITS // 2 :]}"
-
-
-def read_code(text: str) -> str:
-    """Return the digits of a code as it was typed. Raises UsageError."""
-    digits = text.replace(" ", "").replace("-", "")
-    if len(digits) != CODE_DIGITS or not (digits.isascii() and digits.isdigit()):
-        raise UsageError(
-            f"A pairing code has {CODE_DIGITS} digits.",
-            remedy="Type the one that `syncd pair` shows on the other box.",
-        )
-    return digits
-
-
-# Frames
-
-
-class _Frames:
-    """Bytes in, at most one message out: each side waits for the other, so no more can be there."""
-
-    def __init__(self) -> None:
-        self._buffer = bytearray()
-
-    def take(self, data: bytes, *expected: type[Message]) -> Message | None:
-        """Add data and return the message that is complete. Raises BadMessage."""
-        self._buffer += data
-        if len(self._buffer) < HEAD_BYTES:
-            return None
-        kind, size = self._buffer[0], int.from_bytes(self._buffer[1:HEAD_BYTES], "big")
-        if kind >= len(_KINDS) or _KINDS[kind] not in expected:
-            raise BadMessage("It is out of turn.")
-        if size > FRAME_BYTES_MAX or len(self._buffer) > HEAD_BYTES + size:
-            raise BadMessage("It is too long.")
-        if len(self._buffer) < HEAD_BYTES + size:
-            return None
-        body = bytes(self._buffer[HEAD_BYTES:])
-        self._buffer.clear()
-        return _KINDS[kind].from_plain(unpack_plain(body, array_max=len(ROLES)))
-
-
-def frame(message: Message) -> bytes:
-    """Return a message as it travels: its kind, its length, msgpack."""
-    body = pack_plain(message.to_plain())
-    assert len(body) <= FRAME_BYTES_MAX, "our own messages are short"
-    return bytes([_KINDS.index(type(message))]) + len(body).to_bytes(2, "big") + body
-
-
-def is_introduction(data: bytes) -> bool:
-    """Tell whether data is a whole introduction; False: more is to come. Raises BadMessage."""
-    return _Frames().take(data, Introduction) is not None
 
 
 # The keys
@@ -340,7 +161,7 @@ class Typing:
         self._own = own
         self._their_fingerprint = their_fingerprint
         self._pake = SPAKE2_A(code.encode(), idA=_TYPES, idB=_SHOWS, entropy_f=random_bytes)
-        self._frames = _Frames()
+        self._frames = Frames()
         self._said = b""
         self._keys: tuple[bytes, bytes] | None = None
         self._agreed = b""
@@ -406,7 +227,7 @@ class Showing:
         self._own = own
         self._their_fingerprint = their_fingerprint
         self._random_bytes = random_bytes
-        self._frames = _Frames()
+        self._frames = Frames()
         self._keys: tuple[bytes, bytes] | None = None
         self._agreed = b""
 

@@ -15,16 +15,9 @@ from syncd.wire.fields import BadMessage
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.handshakes import handshake_error, hung_up
 from syncd.wire.identity import Identity
-from syncd.wire.pairing import (
-    ALPN,
-    EXCHANGES_EVERY_S,
-    FRAME_BYTES_MAX,
-    BusyError,
-    PairingError,
-    Party,
-    Typing,
-    broken_after_proof,
-)
+from syncd.wire.pairing import ALPN, BusyError, PairingError, Party, Typing, broken_after_proof
+from syncd.wire.pairing_code import EXCHANGES_EVERY_S
+from syncd.wire.pairing_frames import FRAME_BYTES_MAX
 from syncd.wire.peers import Address, address_text
 
 HANDSHAKE_S = 3.0

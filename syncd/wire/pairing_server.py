@@ -14,16 +14,9 @@ from syncd.errors import NotPossibleError, SyncdError
 from syncd.ports import Clock
 from syncd.repeats import Repeats
 from syncd.wire.fields import BadMessage
-from syncd.wire.pairing import (
-    Party,
-    Showing,
-    Turn,
-    Turned,
-    Window,
-    WindowState,
-    frame,
-    is_introduction,
-)
+from syncd.wire.pairing import Party, Showing
+from syncd.wire.pairing_code import Turn, Window, WindowState
+from syncd.wire.pairing_frames import Turned, frame, is_introduction
 from syncd.wire.pairing_line import Askers, PairingLine
 from syncd.wire.peers import Address
 from syncd.wire.porch import Guest

@@ -8,7 +8,8 @@ import hmac
 from collections.abc import Callable, Sequence
 from hashlib import sha256
 
-from syncd.wire.pairing import TRIES, PairingError
+from syncd.wire.pairing import PairingError
+from syncd.wire.pairing_code import TRIES
 
 REMEMBERED_S = 3600.0  # a box shows a code for five minutes; nobody has a reason to type it later
 CODES_MAX = 64  # only whoever may ask this box's board types codes

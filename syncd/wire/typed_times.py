@@ -11,7 +11,7 @@ from pathlib import Path
 
 from syncd.edges.private_file import read_private, replace_private
 from syncd.errors import STATE_DISK_REMEDY, SyncdError, raise_if_disk_trouble
-from syncd.wire.pairing import CODE_VALID_S
+from syncd.wire.pairing_code import CODE_VALID_S
 
 log = logging.getLogger(__name__)
 

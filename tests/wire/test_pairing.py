@@ -18,28 +18,24 @@ from hypothesis import strategies as st
 from spake2 import SPAKE2_A, SPAKE2_B
 from spake2.parameters.ed25519 import ParamsEd25519
 
-from syncd.errors import UsageError
 from syncd.wire import pairing
 from syncd.wire.fields import BadMessage, unpack_plain
-from syncd.wire.pairing import (
+from syncd.wire.pairing import PairingError, Party, Showing, Typing
+from syncd.wire.pairing_code import (
     CODE_VALID_S,
     EXCHANGES_EVERY_S,
-    FRAME_BYTES_MAX,
     TRIES,
-    Introduction,
-    PairingError,
-    Party,
-    Proof,
-    Showing,
     Turn,
-    Turned,
-    Typing,
     Window,
     WindowState,
+)
+from syncd.wire.pairing_frames import (
+    FRAME_BYTES_MAX,
+    HEAD_BYTES,
+    Introduction,
+    Proof,
+    Turned,
     frame,
-    make_code,
-    read_code,
-    shown_code,
 )
 
 CODE, OTHER_CODE = "482913", "482914"
@@ -138,13 +134,10 @@ def test_proofs_that_were_prepared_at_once_are_still_three() -> None:
     right.receive(last.receive(right.begin(), scene.now_s) or b"")
     begun.append((right, last))
     replies = [showing.receive(typing.prove(), scene.now_s) for typing, showing in begun]
-    whys = [reply[HEAD:] for reply in replies if reply is not None]
+    whys = [reply[HEAD_BYTES:] for reply in replies if reply is not None]
     assert len(whys) == 11
-    assert sum(frame(Turned(Turn.CLOSED, 0))[HEAD:] == why for why in whys) == 8
+    assert sum(frame(Turned(Turn.CLOSED, 0))[HEAD_BYTES:] == why for why in whys) == 8
     assert last.proved is None
-
-
-HEAD = pairing.HEAD_BYTES
 
 
 def test_a_code_expires_also_in_mid_exchange() -> None:
@@ -223,7 +216,7 @@ def test_what_is_changed_on_the_way_makes_both_proofs_wrong(
 
 
 def _introduction(data: bytes) -> Introduction:
-    body = unpack_plain(data[HEAD:], array_max=3)
+    body = unpack_plain(data[HEAD_BYTES:], array_max=3)
     return Introduction.from_plain(body)
 
 
@@ -351,26 +344,6 @@ def test_no_bytes_of_a_stranger_do_more_than_be_refused(data: bytes) -> None:
         except (BadMessage, PairingError):
             continue
     assert scene.state() is WindowState.OPEN
-
-
-def test_codes_are_even_and_read_as_people_type_them() -> None:
-    """Six digits, zeros in front; what would favour some codes is drawn again."""
-    assert make_code(lambda _: (999_999).to_bytes(4, "big")) == "999999"
-    draws = iter([(4_294_967_295).to_bytes(4, "big"), (4_294_000_000).to_bytes(4, "big"), bytes(4)])
-    assert make_code(lambda _: next(draws)) == "000000"
-    assert shown_code("048291") == "048 291"
-    for typed in ("482913", "482 913", "482-913", " 48 29 13 "):
-        assert read_code(typed) == CODE
-    for typed in (
-        "",
-        "48291",
-        "4829134",
-        "48291a",
-        "\uff14\uff18\uff12\uff19\uff11\uff13",
-        "482.913",
-    ):
-        with pytest.raises(UsageError):
-            read_code(typed)
 
 
 def test_a_window_shows_its_code_to_nobody_by_accident() -> None:

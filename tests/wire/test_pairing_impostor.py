@@ -11,19 +11,10 @@ import pytest
 from syncd.wire import pairing_dial
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.identity import Identity
-from syncd.wire.pairing import (
-    FRAME_BYTES_MAX,
-    HEAD_BYTES,
-    BusyError,
-    PairingError,
-    Party,
-    Showing,
-    Turn,
-    Turned,
-    Window,
-    frame,
-)
+from syncd.wire.pairing import BusyError, PairingError, Party, Showing
+from syncd.wire.pairing_code import Turn, Window
 from syncd.wire.pairing_dial import pair_with, when_not_busy
+from syncd.wire.pairing_frames import FRAME_BYTES_MAX, HEAD_BYTES, Turned, frame
 from syncd.wire.peers import Address
 
 pytestmark = pytest.mark.usefixtures("nothing_left")

@@ -17,20 +17,10 @@ from syncd.wire.control_server import ControlServer
 from syncd.wire.gate import peer_fingerprint
 from syncd.wire.identity import Identity
 from syncd.wire.messages import Refusal, unpack
-from syncd.wire.pairing import (
-    ALPN,
-    EXCHANGES_EVERY_S,
-    TRIES,
-    PairingError,
-    Party,
-    Turn,
-    Turned,
-    Typing,
-    Window,
-    WindowState,
-    frame,
-)
+from syncd.wire.pairing import ALPN, PairingError, Party, Typing
+from syncd.wire.pairing_code import EXCHANGES_EVERY_S, TRIES, Turn, Window, WindowState
 from syncd.wire.pairing_dial import pair_with
+from syncd.wire.pairing_frames import Turned, frame
 from syncd.wire.pairing_line import EXCHANGES_MAX, WAITING_MAX
 from syncd.wire.pairing_server import PairingTalks
 from syncd.wire.peers import Address, PeerBook, TrustedPeer

@@ -4,7 +4,8 @@ import os
 
 import pytest
 
-from syncd.wire.pairing import TRIES, PairingError
+from syncd.wire.pairing import PairingError
+from syncd.wire.pairing_code import TRIES
 from syncd.wire.typed_codes import CODES_MAX, REMEMBERED_S, TypedCodes
 
 

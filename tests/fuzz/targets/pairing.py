@@ -13,20 +13,15 @@ from spake2 import SPAKEError
 
 from syncd.wire import pairing
 from syncd.wire.fields import BadMessage
-from syncd.wire.pairing import (
+from syncd.wire.pairing import PairingError, Party, Showing, Typing
+from syncd.wire.pairing_code import TRIES, Turn, Window
+from syncd.wire.pairing_frames import (
     FRAME_BYTES_MAX,
     HEAD_BYTES,
     PAKE_BYTES,
-    TRIES,
     Introduction,
-    PairingError,
-    Party,
     Proof,
-    Showing,
-    Turn,
     Turned,
-    Typing,
-    Window,
     frame,
 )
 from tests.fuzz.target import Target

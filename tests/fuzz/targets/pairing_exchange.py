@@ -9,18 +9,9 @@ from copy import copy
 import msgpack
 
 from syncd.wire.fields import BadMessage
-from syncd.wire.pairing import (
-    HEAD_BYTES,
-    PAKE_BYTES,
-    Introduction,
-    PairingError,
-    Proof,
-    Showing,
-    Typing,
-    Window,
-    _Frames,
-    frame,
-)
+from syncd.wire.pairing import PairingError, Showing, Typing
+from syncd.wire.pairing_code import Window
+from syncd.wire.pairing_frames import HEAD_BYTES, PAKE_BYTES, Frames, Introduction, Proof, frame
 from tests.fuzz.target import Target
 from tests.fuzz.targets.pairing import CODE, OWN, THEIRS
 
@@ -36,7 +27,7 @@ TYPING.begin()
 def _begun() -> Typing:
     """Return the typing side as it is after its first message, which is always the same."""
     typing = copy(TYPING)
-    typing._pake, typing._frames = copy(TYPING._pake), _Frames()
+    typing._pake, typing._frames = copy(TYPING._pake), Frames()
     return typing
 
 
