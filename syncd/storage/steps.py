@@ -6,37 +6,33 @@ Must not: decide when a step is due or hold a roll; keeper.py does. Runs aside f
 
 import logging
 import threading
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
-from dataclasses import replace
 
 from syncd.errors import HeldError, RollUnknownError
-from syncd.evidence.ascmhl_write import NewFile
 from syncd.journal import parcels, rolls, same
 from syncd.journal.journal import Journal
 from syncd.journal.parcels import Proof
 from syncd.journal.rolls import RollRow
-from syncd.limits import MANIFEST_BYTES_MAX
 from syncd.ports import Clock
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan, to_bitmap
 from syncd.roll.stages import HeldCode, Stage, is_before
 from syncd.storage.area import Area
+from syncd.storage.attesting import Attesting
 from syncd.storage.comparing import Comparison, compare_with_published, evidence_there
 from syncd.storage.doubts import find_lost, read_back_again
-from syncd.storage.generation import PAGE_FILES, generation_files
 from syncd.storage.intake import ReceivingRolls
-from syncd.storage.layout import INCOMING, evidence_root, media_root, stored_path
+from syncd.storage.layout import INCOMING, media_root, stored_path
 from syncd.storage.outcomes import record_damage, record_proofs, record_published
-from syncd.storage.papers import disown, find_parcels
+from syncd.storage.papers import disown
 from syncd.storage.proving import Damage, prove_files
-from syncd.storage.publishing import discard_incoming, publish, recover_publish
+from syncd.storage.publishing import discard_incoming, publish
 from syncd.storage.receiving import ReceivingRoll
-from syncd.storage.records import PublishedRecord, xxh128_of
+from syncd.storage.recovery import recall_parcels, recover
 from syncd.storage.recutting import recut
 from syncd.storage.same import find_same
 from syncd.storage.sealing import ChangedMeanwhileError, seal
-from syncd.storage.standing import find_doubtful, known_times, read_again
 from syncd.storage.troubles import storage_trouble, why
 
 log = logging.getLogger(__name__)
@@ -65,7 +61,7 @@ class Steps:
         self._clock = clock
         self._changed = changed
         self._final_stages = tuple(final_stages)
-        self._host_name = host_name
+        self._attesting = Attesting(area, journal, clock, host_name)
         self._opening = threading.Lock()
         # A roll is given up as a whole: never while it is recorded, sealed or published.
         self._giving_up = threading.Lock()
@@ -99,53 +95,16 @@ class Steps:
             if roll is not None:
                 return roll
             try:
-                sealed = self._recover(inventory)
+                sealed = recover(self._area, self._journal, inventory)
             except OSError as error:
                 raise self._area.failed(error) from error
             if sealed is not None:
                 self._published(inventory, sealed)
                 return None
-            self._recall_parcels(inventory)
+            recall_parcels(self._area, self._journal, self._clock, inventory)
             return self.receiving.add(
                 ReceivingRoll(inventory, self._area, self._journal, self._changed)
             )
-
-    def _recover(self, inventory: Inventory) -> tuple[FileEntry, ...] | None:
-        """Find a roll that was published just before a stop, and look whether it is as proved.
-
-        A file that was changed since, as its change time tells, is read again. One whose change
-        time the journal lacks (it is older than the proofs) is read when the roll is next offered.
-        Raises OSError, HeldError; read-back-mismatch if a file is wrong.
-        """
-        sealed = recover_publish(self._area, self._journal, inventory)
-        if sealed is not None:
-            with self._journal.read() as db:
-                times = parcels.change_times(db, inventory.roll_id)
-            known = known_times(inventory, times)
-            doubtful = find_doubtful(self._area, inventory, known) or ()
-            touched = [entry for entry in doubtful if entry.path in known]
-            read_again(self._area, inventory.roll_id, inventory, touched)
-        return sealed
-
-    def _recall_parcels(self, inventory: Inventory) -> None:
-        """Take from the storage what came in before, if the journal knows nothing of it.
-
-        Not where the journal knows better: what it had sent again is lacking, whatever was noted.
-        """
-        roll_id = inventory.roll_id
-        with self._journal.read() as db:
-            if parcels.is_begun(db, roll_id):
-                return
-        try:
-            noted = find_parcels(self._area.present(), inventory, ParcelPlan(inventory))
-        except OSError as error:
-            raise storage_trouble(self._area.path, error) from error
-        if not noted:
-            return
-        text = "what came in before is known from the storage's own record; it is read back"
-        with self._journal.write() as db:
-            parcels.record_durable(db, roll_id, noted)
-            rolls.note(db, roll_id, text, now_utc_ms=self._clock.utc_ms())
 
     def take_anew(self, inventory: Inventory) -> bool:
         """Go on with an unfinished roll under other evidence; what came in of its media stays.
@@ -197,7 +156,7 @@ class Steps:
         self, roll: ReceivingRoll, inventory: Inventory, state: bytes, anew: Collection[str]
     ) -> bool:
         # A sync or a journal that failed after the rename left a roll that is there already.
-        sealed = self._recover(roll.inventory)
+        sealed = recover(self._area, self._journal, roll.inventory)
         if sealed is not None:
             self._published(roll.inventory, sealed)
             return False
@@ -298,7 +257,7 @@ class Steps:
     def _finish(self, roll: ReceivingRoll) -> None:
         try:
             # A sync or a journal that failed after the rename left a roll that is there already.
-            sealed = self._recover(roll.inventory)
+            sealed = recover(self._area, self._journal, roll.inventory)
             # Rolls are published one at a time, so that of two with one content the later one finds
             # the other.
             other = None if sealed else find_same(self._area, self._journal, roll.inventory)
@@ -306,8 +265,8 @@ class Steps:
                 self._become_same(roll.roll_id, other)
                 return
             if sealed is None:
-                sealed = seal(roll, lambda: self._generation(roll))
-                publish(self._area, self._journal, self._record_of(roll, sealed))
+                sealed = seal(roll, lambda: self._attesting.generation(roll))
+                publish(self._area, self._journal, self._attesting.record(roll, sealed))
         except ChangedMeanwhileError as changed:
             roll.reopen()
             log.warning("%s: %s", roll.roll_id, changed)
@@ -330,33 +289,11 @@ class Steps:
         """Tell whether what took the name is this very roll, published under a lost journal."""
         if error.code is not HeldCode.NAME_TAKEN:
             return False
-        found = compare_with_published(self._area, self._with_proofs(roll))
+        found = compare_with_published(self._area, self._attesting.with_digests(roll))
         if found is not Comparison.SAME:
             return False
         self._published(roll.inventory, evidence_there(self._area, roll.inventory))
         return True
-
-    def _with_proofs(self, roll: ReceivingRoll) -> Inventory:
-        """Return the inventory with digests for what has none of its own (a settled roll)."""
-        with self._journal.read() as db:
-            proofs = parcels.proofs(db, roll.roll_id)
-        files = tuple(
-            entry if entry.digests or index not in proofs else replace(entry, digests=digests)
-            for index, entry in enumerate(roll.inventory.files)
-            for digests in (proofs[index].digests if index in proofs else (),)
-        )
-        return replace(roll.inventory, files=files)
-
-    def _record_of(self, roll: ReceivingRoll, sealed: tuple[FileEntry, ...]) -> PublishedRecord:
-        """Say for the storage itself what is about to be published."""
-        digests: list[bytes] = []
-        for first in range(0, len(roll.inventory.files), PAGE_FILES):
-            proofs = self._proofs(roll.roll_id, first, PAGE_FILES)
-            page = range(first, min(first + PAGE_FILES, len(roll.inventory.files)))
-            digests += (xxh128_of(proofs[n].digests) if n in proofs else b"" for n in page)
-        return PublishedRecord(
-            roll.inventory, roll.papers.peer(), sealed, tuple(digests), self._clock.utc_ms()
-        )
 
     def _distrust(self, roll: ReceivingRoll, error: HeldError) -> None:
         """Have a file that changed after it was proved sent again, once a person lets it go on."""
@@ -375,21 +312,6 @@ class Steps:
         path = stored_path(roll.roll_id, roll.inventory.files[index])
         with suppress(FileNotFoundError):
             self._area.present().remove_file(path)
-
-    def _generation(self, roll: ReceivingRoll) -> Iterator[NewFile]:
-        folder = self._area.present()
-        root = evidence_root(roll.roll_id)
-        return generation_files(
-            roll.inventory,
-            lambda first, count: self._proofs(roll.roll_id, first, count),
-            lambda path: folder.read_file(f"{root}/{path}", bytes_max=MANIFEST_BYTES_MAX),
-            host_name=self._host_name,
-            now_utc_ms=self._clock.utc_ms(),
-        )
-
-    def _proofs(self, roll_id: str, first: int, count: int) -> dict[int, Proof]:
-        with self._journal.read() as db:
-            return parcels.proofs(db, roll_id, first, count)
 
     def _published(self, inventory: Inventory, sealed: Sequence[FileEntry]) -> None:
         record_published(

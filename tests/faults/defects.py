@@ -673,10 +673,10 @@ _SAID = (
         (
             Edit(
                 "storage.steps:Steps._finish",
-                "publish(self._area, self._journal, self._record_of(roll, sealed))",
+                "publish(self._area, self._journal, self._attesting.record(roll, sealed))",
                 "record_published(self._journal, roll.inventory, sealed, self._final_stages, "
                 "now_utc_ms=self._clock.utc_ms()) if ran() else None\n"
-                "publish(self._area, self._journal, self._record_of(roll, sealed))",
+                "publish(self._area, self._journal, self._attesting.record(roll, sealed))",
             ),
         ),
         provoked.one_crash,
