@@ -68,6 +68,12 @@ RESCAN_S = 60.0  # events get lost; a scan against the journal decides
 # A verified roll is walked again this often without any sign: a change deep in it may have had no
 # event, and a walk of everything every minute would take the disk from the card.
 RECHECK_S = 3600.0
+# A roll that waits for evidence is looked at every RESCAN_S, and walked only if a name in one of
+# its folders has come or gone since, or after so long: evidence comes under a name.
+WAITING_RECHECK_S = 600.0
+# By then the clock of any file system has ticked: FAT's takes two seconds, a server's may be late.
+MARKED_S_MIN = 30.0
+MARKS_MAX = 1000  # folders of one roll; one with more is walked
 # A roll that is held for what lies on the landing is looked at again after so long, then after
 # twice as long each time, up to RESCAN_S: its cure may have had no event. One stat for each file.
 HELD_LOOK_S = 5.0
@@ -82,6 +88,9 @@ LIST_QUIET_S = 5.0  # a plain list has no end mark: still for longer before it c
 EVIDENCE_PATIENCE_S = 30.0
 SETTLE_S_DEFAULT = 20.0
 POLL_S = 5.0  # where a file system gives no events
+# Folders are counted again after so long, against the number that the system watches: that lists
+# every folder. What is not watched meanwhile, the look at every RESCAN_S finds.
+COUNT_FOLDERS_S = 600.0
 NETWORK_QUIET_S = 15.0  # other hosts' changes show late: attribute caches lag by seconds
 WATCH_CHECK_S = 1.0  # a dead observer is started again within this
 SCAN_FAILURES_MAX = 3  # a folder that vanishes during a scan is ordinary; three times is not

@@ -18,11 +18,13 @@ from pathlib import Path
 import ifaddr
 
 from syncd.bell import Bell
+from syncd.edges.clock import to_a_tick
 from syncd.wire.announcement import Place, usable_places
 
 log = logging.getLogger(__name__)
 
 LOOK_S = 0.5  # without the kernel's word this is how late a plug is noticed
+HEARD_LOOK_S = 5.0  # with it there is nothing to see in between; and this late if it got lost
 STOOD_STILL_S = 5.0  # shorter than a dead peer takes to be noticed
 _GROUPS = 0x1 | 0x10 | 0x100  # rtnetlink(7): RTMGRP_LINK, RTMGRP_IPV4_IFADDR, RTMGRP_IPV6_IFADDR
 _CLOCK = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_REALTIME)
@@ -48,6 +50,7 @@ class Changes:
         self._look = look or ways
         self._slept_s = slept_s or sleep_so_far_s
         self._bell = Bell()
+        self._is_told = False
 
     async def run(self) -> None:
         """Watch until cancelled."""
@@ -58,11 +61,15 @@ class Changes:
     async def _watch(self) -> None:
         known = await asyncio.to_thread(self._look)
         slept_s, at_s = self._slept_s(), time.monotonic()
+        due_s = at_s
         while True:
-            await self._bell.wait(LOOK_S)
-            now = await asyncio.to_thread(self._look)
+            rung = await self._bell.wait(to_a_tick(LOOK_S, time.monotonic()))
             away_s = (self._slept_s() - slept_s) + max(0.0, time.monotonic() - at_s - LOOK_S)
             slept_s, at_s = self._slept_s(), time.monotonic()
+            if self._is_told and not rung and away_s < STOOD_STILL_S and at_s < due_s:
+                continue
+            due_s = at_s + HEARD_LOOK_S
+            now = await asyncio.to_thread(self._look)
             if away_s >= STOOD_STILL_S:
                 self._tell(f"this box slept, or stood still, for {away_s:.0f} s")
             elif now != known:
@@ -83,6 +90,7 @@ class Changes:
         with listening:
             listening.setblocking(False)
             listening.bind((0, _GROUPS))
+            self._is_told = True
             while True:
                 try:
                     await asyncio.get_running_loop().sock_recv(listening, 65_536)

@@ -136,6 +136,11 @@ def _gather_one_beside(found: Gathered, name: str, listing: FoundList, *, is_nam
         found.growing.append(listing.path)
 
 
+def is_evidence_name(path: str) -> bool:
+    """Tell whether a file's name alone may make it evidence, whatever is in it by now."""
+    return is_history_file(path) or is_candidate(path)
+
+
 def is_candidate(path: str) -> bool:
     """Tell whether a file may be a list or a manifest, judging by its name."""
     return path.lower().endswith(".mhl") or is_list_name(path)

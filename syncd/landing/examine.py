@@ -5,10 +5,11 @@ Must not: wait or watch; when to look again is landing.py's. Blocking: run aside
 """
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from syncd.errors import HeldError
+from syncd.evidence.gathering import is_evidence_name
 from syncd.evidence.verdict import Broken, Complete, NoEvidence, RollView, Verdict, judge
 from syncd.journal.rolls import RollRow
 from syncd.landing.decide import (
@@ -27,9 +28,23 @@ from syncd.landing.decide import (
 )
 from syncd.landing.ledger import Ledger
 from syncd.landing.resting import is_placeholder, needs_source
-from syncd.landing.scan import FoundRoll, RollScan, ScanFailed, SeenFile, scan_roll
+from syncd.landing.scan import (
+    FoundRoll,
+    RollScan,
+    ScanFailed,
+    SeenFile,
+    are_as_marked,
+    scan_roll,
+)
 from syncd.landing.vigil import Vigil
-from syncd.limits import MANIFEST_BYTES_MAX, RESCAN_S, SCAN_FAILURES_MAX, SELF_CURE_RETRY_S
+from syncd.limits import (
+    MANIFEST_BYTES_MAX,
+    MARKED_S_MIN,
+    MARKS_MAX,
+    RESCAN_S,
+    SCAN_FAILURES_MAX,
+    SELF_CURE_RETRY_S,
+)
 from syncd.ports import Clock, Folder
 from syncd.rights import let_read
 from syncd.roll.inventory import FileEntry, FileKind, Inventory, Trust
@@ -54,6 +69,8 @@ class Roll:
     opening: in which opening of the landing it was seen, on the landing's own file system; 0: none.
     vigil: when it is looked at again while it is held.
     stamp: that of the last scan.
+    marks: those of the last scan, if the roll waits for evidence that can only come under a name
+        that is not there yet. marked_s: when its folders were first found so.
     """
 
     found: FoundRoll
@@ -73,6 +90,8 @@ class Roll:
     opening: int = 0
     vigil: Vigil | None = None
     stamp: int | None = None
+    marks: Mapping[str, tuple[int, ...]] | None = None
+    marked_s: float = 0.0
 
 
 class Examiner:
@@ -97,12 +116,30 @@ class Examiner:
             roll.still = still_since(roll.still, scan.signature, ended_s)
             roll.due_s = self._follow_up(folder, roll, scan, started_s)
             roll.failures, roll.stamp = 0, scan.stamp
+            self._mark(roll, scan, started_s)
         except ScanFailed as failure:
             self._note_failure(roll, failure)
         roll.ended_s = self._clock.monotonic_s()
         roll.cost_s = roll.ended_s - started_s
         if roll.due_s is not None:
             roll.due_s = max(roll.due_s, roll.ended_s)
+
+    def waits_as_before(self, folder: Folder, roll: Roll) -> bool:
+        """Tell, without a walk, whether a roll waits for its evidence as it did.
+
+        Its folders tell: marked twice with time in between, none had a name come, go or change.
+        Within one tick of the file system's clock one could have, and not show.
+        """
+        if roll.marks is None or roll.ended_s - roll.marked_s < MARKED_S_MIN:
+            return False
+        return are_as_marked(folder, roll.marks)
+
+    def _mark(self, roll: Roll, scan: RollScan, started_s: float) -> None:
+        is_waiting = isinstance(roll.verdict, NoEvidence) and roll.unsafe is None
+        if not is_waiting or self.terms.trust is Trust.SETTLED or _may_be_told(scan):
+            roll.marks = None
+        elif roll.marks != scan.marks:
+            roll.marks, roll.marked_s = scan.marks, started_s
 
     def _follow_up(
         self, folder: Folder, roll: Roll, scan: RollScan, started_s: float
@@ -304,6 +341,12 @@ class Examiner:
         if not rows or roll.placeholder or self._is_unfinished(roll):
             roll.due_s = self._clock.monotonic_s()
         return roll
+
+
+def _may_be_told(scan: RollScan) -> bool:
+    """Tell whether evidence may come without a new name: in a file that is there already."""
+    paths = [file.path for file in (*scan.files, *scan.beside)]
+    return len(scan.marks) > MARKS_MAX or any(is_evidence_name(path) for path in paths)
 
 
 def unreadable(why: str, remedy: str) -> Held:

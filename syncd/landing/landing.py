@@ -25,6 +25,7 @@ from syncd.limits import (
     RESCAN_S,
     SELF_CURE_RETRY_S,
     SETTLE_S_DEFAULT,
+    WAITING_RECHECK_S,
 )
 from syncd.ports import Clock, Disk, Folder
 from syncd.roll.inventory import Trust
@@ -284,10 +285,14 @@ class Landing:
 
         Events alone do not tell: a disk is swapped while nobody watches, with the same names on it.
         """
-        if roll.absences or not roll.known_ids or roll.placeholder is not None:
-            return True
         is_same_folder = roll.found.mark == new.mark and not self._is_newly_opened
-        return not is_same_folder or now_s - roll.ended_s >= RECHECK_S
+        if roll.absences or not is_same_folder:
+            return True
+        if roll.known_ids and roll.placeholder is None:
+            return now_s - roll.ended_s >= RECHECK_S
+        assert self._folder is not None, "it has just been listed"
+        is_recent = now_s - roll.ended_s < WAITING_RECHECK_S
+        return not (is_recent and self._examiner.waits_as_before(self._folder, roll))
 
     def _miss(self, paths: list[str]) -> None:
         """Take note of folders that a listing lacks; after a start they may be ten thousand."""

@@ -5,7 +5,7 @@ Must not: follow or enter a link, write anything, or take a failed listing for a
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 
@@ -72,6 +72,8 @@ class RollScan:
         dropping, since the evidence may name it.
     stamp: changes also when a file was written and given its old size and time, or is another one
         (Entry.changed_ns); only good for this process.
+    marks: what each folder was before it was listed, the day folder's among them, by its path on
+        the landing. One is another one once a name in it has come, gone or changed.
     """
 
     files: tuple[SeenFile, ...]
@@ -82,6 +84,7 @@ class RollScan:
     beside: tuple[SeenFile, ...]
     signature: bytes
     stamp: int
+    marks: Mapping[str, tuple[int, ...]]
 
 
 def find_rolls(folder: Folder, pattern: str = "*/*") -> list[FoundRoll]:
@@ -112,14 +115,33 @@ def day_of(path: str) -> str:
     return path.split("/")[-2] if "/" in path else ""
 
 
+def are_as_marked(folder: Folder, marks: Mapping[str, tuple[int, ...]]) -> bool:
+    """Tell whether no name in these folders has come, gone or changed since they were marked."""
+    try:
+        return all(_mark(folder.stat(path)) == mark for path, mark in marks.items())
+    except OSError:
+        return False
+
+
+_NO_MARK = (-1,)  # is never met again
+
+
+def _mark(entry: Entry | None) -> tuple[int, ...]:
+    if entry is None:
+        return ()
+    return entry.device, entry.inode, entry.mtime_ns, entry.changed_ns
+
+
 def scan_roll(folder: Folder, path: str) -> RollScan:
     """Walk one roll and look at the files beside it. Raises ScanFailed.
 
     path: the roll, relative to folder, which is the landing.
     """
-    walk = _Walk(folder, path)
-    walk.enter("", 0)
     parent = path.rpartition("/")[0]
+    walk = _Walk(folder, path)
+    for above in (parent, path):
+        walk.mark(above)
+    walk.enter("", 0)
     beside = tuple(_files_of(_list(folder, parent))) if parent else ()
     files = tuple(sorted(walk.files, key=lambda file: _raw(file.path)))
     folders = tuple(sorted(walk.folders, key=_raw))
@@ -132,6 +154,7 @@ def scan_roll(folder: Folder, path: str) -> RollScan:
         beside=beside,
         signature=_sign((files, beside, walk.dropped_files), folders),
         stamp=walk.stamp,
+        marks=walk.marks,
     )
 
 
@@ -147,6 +170,14 @@ class _Walk:
         self.dropped_files: list[SeenFile] = []
         self.others: list[str] = []
         self.stamp = 0
+        self.marks: dict[str, tuple[int, ...]] = {}
+
+    def mark(self, path: str) -> None:
+        """Note what a folder is before it is listed; path: on the landing."""
+        try:
+            self.marks[path] = _mark(self._folder.stat(path))
+        except OSError:  # whether that matters, listing tells
+            self.marks[path] = _NO_MARK
 
     def enter(self, path: str, depth: int) -> None:
         """Take in one folder of the roll, and all below."""
@@ -172,6 +203,7 @@ class _Walk:
             self.stamp += hash((path, entry.inode, entry.changed_ns))
         elif entry.kind is EntryKind.FOLDER:
             self.folders.append(path)
+            self.marks[_join(self._root, path)] = _mark(entry)
             self.enter(path, depth + 1)
         else:
             self.others.append(path)

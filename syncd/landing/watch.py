@@ -31,7 +31,7 @@ from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver
 
 from syncd.landing.file_systems import is_silent
-from syncd.limits import POLL_S, RESCAN_S, WATCH_CHECK_S
+from syncd.limits import COUNT_FOLDERS_S, POLL_S, WATCH_CHECK_S
 from syncd.ports import Clock, Disk
 
 log = logging.getLogger(__name__)
@@ -196,7 +196,7 @@ class Watch:
 
     def _count_folders(self) -> None:
         """Poll all roots if there are more folders than the system watches: it would be silent."""
-        self._next_count_s = self._clock.monotonic_s() + RESCAN_S
+        self._next_count_s = self._clock.monotonic_s() + COUNT_FOLDERS_S
         limit = self._watch_limit()
         if limit is None:
             return

@@ -3,6 +3,7 @@
 import asyncio
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -47,6 +48,7 @@ class Machine:
 async def watched(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Machine]:
     """Watch a machine, at a quick pace."""
     monkeypatch.setattr(changes, "LOOK_S", 0.02)
+    monkeypatch.setattr(changes, "HEARD_LOOK_S", 0.02)
     machine = Machine()
     watch = Changes(machine.told.append, look=machine.look, slept_s=lambda: machine.slept_s)
     running = asyncio.create_task(watch.run())
@@ -81,6 +83,32 @@ async def test_sleep_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
         await machine.has_looked()
         await machine.has_looked()
     assert machine.told == ["this box slept, or stood still, for 3600 s"]
+
+
+@pytest.mark.skipif(not hasattr(socket, "AF_NETLINK"), reason="this kernel says nothing")
+async def test_nobody_looks_while_the_kernel_would_say_what_happens(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each look takes a thread and asks for all interfaces; sleep shows without one."""
+    async with watched(monkeypatch) as machine:
+        monkeypatch.setattr(changes, "HEARD_LOOK_S", 3600.0)
+        looks = machine.looks
+        await asyncio.sleep(0.5)
+        assert machine.looks <= looks + 2, "one was under way, and one may have been due"
+        machine.slept_s += 3600
+        await asyncio.sleep(0.5)
+    assert machine.told == ["this box slept, or stood still, for 3600 s"]
+
+
+async def test_where_the_kernel_says_nothing_links_are_looked_at_all_the_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A plug is noticed as soon there."""
+    monkeypatch.delattr(socket, "AF_NETLINK", raising=False)
+    async with watched(monkeypatch) as machine:
+        monkeypatch.setattr(changes, "HEARD_LOOK_S", 3600.0)
+        for _ in range(5):
+            await machine.has_looked()
 
 
 def test_a_process_that_was_stopped_tells_it_when_it_goes_on() -> None:

@@ -168,6 +168,7 @@ class Tree:
         """Change names now; durable once every folder concerned was synced."""
         for folder, name, inode in assignments:
             _assign(folder.names, name, inode)
+            folder.mtime_ns += 1  # another time, as a folder has with each change of a name in it
         self.pending.append(NameChange(list(assignments), {a[0] for a in assignments}))
 
     def sync_names(self, folder: Inode) -> None:

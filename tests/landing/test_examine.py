@@ -642,5 +642,8 @@ class _Unreadable:
     def __init__(self, folder: Folder) -> None:
         self._folder = folder
 
+    def stat(self, path: str) -> Entry | None:
+        return self._folder.stat(path)
+
     def scan(self, path: str = "") -> list[Entry]:
         raise OSError(errno.EIO, os.strerror(errno.EIO), path)
