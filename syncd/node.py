@@ -265,7 +265,7 @@ async def _serve_peers(
             config.node.bulk.port,
             lines=parts.ports.lines,
             tickets=parts.tickets,
-            handler=parts.accept,
+            handler=parts.lane_host.accept,
         )
         await stack.enter_async_context(bulk)
         parts.desk.bulk_port = bulk.port
@@ -278,7 +278,7 @@ async def _serve_peers(
         clock=parts.ports.clock,
     )
     await stack.enter_async_context(control)
-    parts.end_calls = control.end_peer
+    parts.lane_host.end_calls = control.end_peer
     return control
 
 

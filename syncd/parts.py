@@ -7,48 +7,42 @@ this; a simulation puts another. Must not: open a socket, a file or the journal;
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-from functools import partial
 from typing import Protocol
 
 from syncd import __version__
 from syncd.company import Company, Reach
 from syncd.config.shapes import Config, OrderConfig, Role
-from syncd.errors import LinkLostError, UnfitError, first_of
+from syncd.errors import first_of
 from syncd.handoff.aim import Aim
 from syncd.handoff.callers import Callers
 from syncd.handoff.desk import Desk, Own
 from syncd.handoff.fetching import Fetching
-from syncd.handoff.garbled import GarbledLanes
 from syncd.handoff.handover import Handover
+from syncd.handoff.lane_host import LaneHost
 from syncd.handoff.presence import NOT_PAIRED, Presence, Trouble
 from syncd.handoff.published import Published
 from syncd.handoff.unsealed import Unsealed
 from syncd.journal.journal import Journal, JournalError
 from syncd.journal.rolls import Origin, RollRow
 from syncd.landing.landing import Landing
-from syncd.limits import LANES_DEFAULT, SELF_CURE_RETRY_S, TICK_S
+from syncd.limits import LANES_DEFAULT, SELF_CURE_RETRY_S
 from syncd.notices.held_log import HeldLog
 from syncd.notices.outbox import Relay
 from syncd.notices.subscriber import Subscriber
-from syncd.ports import Link, Ports
+from syncd.ports import Ports
 from syncd.roll.stages import Stage
 from syncd.schedule.order import OrderRule, Place, place_for
 from syncd.stopping import to_its_end
 from syncd.storage.adopting import Adopting
 from syncd.storage.area import Area
-from syncd.storage.intake import PeerIntake
 from syncd.storage.keeper import Keeper
 from syncd.storage.lookout import Lookout
 from syncd.storage.rechecking import Rechecking
-from syncd.storage.troubles import NoSuchParcelError
-from syncd.wire.frames import PeerProtocolError, UnfitFrameError
-from syncd.wire.lane import LaneStats, serve_lane, take_lane
-from syncd.wire.lane_watch import LaneState, LaneWatch
+from syncd.wire.lane import LaneStats
+from syncd.wire.lane_watch import LaneWatch
 from syncd.wire.messages import Hello
 from syncd.wire.peers import PeerBook, TrustedPeer
-from syncd.wire.pulse import PAIR_REMEDY
-from syncd.wire.tickets import Redeemed, Tickets
+from syncd.wire.tickets import Tickets
 
 log = logging.getLogger(__name__)
 
@@ -65,7 +59,6 @@ class Parts:
     book: who is trusted; whoever changes it calls follow_book() or let_go().
     reach: gives the way to a trusted peer, by its name.
     utc_offset_s: how far local time is ahead of UTC, for needed-by times of day.
-    end_calls: set by whoever has control connections: ends those of a peer that fell silent.
     """
 
     def __init__(
@@ -105,7 +98,6 @@ class Parts:
             rechecking=self.rechecking,
             unsealed=self.unsealed,
         )
-        self.end_calls: Callable[[str], None] = lambda _: None
         self._book = book
         self._company = Company(
             config,
@@ -133,9 +125,9 @@ class Parts:
         )
         self.lookout = self._lookout()
         self.published = self._published()
+        self.lane_host = self._lane_host()
         self.landings = self._landings()
         self.fetching = self._fetching()
-        self._garbled = GarbledLanes()
         self._held_log = HeldLog(journal, ports.clock)
         self.relay = Relay(subscribers, journal, ports, path_of=self._path_of)
 
@@ -173,7 +165,7 @@ class Parts:
             self._company.begin(group)
             if self.fetching is not None:
                 group.create_task(self._steadily(self.fetching), name="Fetching")
-            group.create_task(self._end_dead_lanes(), name="dead-lanes")
+            group.create_task(self.lane_host.run(), name="dead-lanes")
             group.create_task(self.presence.run(), name="presence")
 
     async def _steadily(self, part: Part) -> None:
@@ -188,81 +180,6 @@ class Parts:
             await self.ports.clock.sleep(SELF_CURE_RETRY_S)
             while not await self.ports.disk.aside(self.journal.is_well):
                 await self.ports.clock.sleep(SELF_CURE_RETRY_S)
-
-    async def accept(self, redeemed: Redeemed, link: Link) -> None:
-        """Let a lane do what its ticket is for; runs in the lane's own thread.
-
-        Raises LinkLostError, which says so if it was cut because its peer was forgotten.
-        """
-        try:
-            await self._ride(redeemed, link)
-        except LinkLostError as error:
-            if self._book.trusted_by_fingerprint(redeemed.peer.fingerprint) is not None:
-                raise
-            raise LinkLostError(
-                f"The lane was cut: {redeemed.peer.name} is not paired with this box any more.",
-                remedy=PAIR_REMEDY,
-            ) from error
-
-    async def _ride(self, redeemed: Redeemed, link: Link) -> None:
-        peer, purpose = redeemed.peer.name, redeemed.purpose
-        self.lanes.end_older(peer, purpose, redeemed.session)
-        with self.lanes.riding(
-            link,
-            peer=peer,
-            purpose=purpose,
-            session=redeemed.session,
-            excused=lambda: self.callers.waits_for_storage(peer),
-        ) as state:
-            trusted = self._book.trusted_by_fingerprint(redeemed.peer.fingerprint)
-            if trusted is None:
-                return  # forgotten since it got its ticket
-            if not self.desk.may_ride(replace(redeemed.peer, roles=trusted.roles), purpose):
-                return
-            unfit = partial(self.desk.refusals.note, peer, "parcel")
-            try:
-                await self._serve(redeemed, link, state, unfit)
-            except (UnfitFrameError, NoSuchParcelError) as error:
-                unfit(UnfitError(error.problem, remedy=error.remedy))
-                raise
-            except PeerProtocolError:
-                garbled = self._garbled.note(peer, self.ports.clock.monotonic_s())
-                if garbled is not None:
-                    self.desk.refusals.note(peer, "lane", garbled)
-                raise
-
-    async def _serve(
-        self,
-        redeemed: Redeemed,
-        link: Link,
-        state: LaneState,
-        unfit: Callable[[UnfitError], None],
-    ) -> None:
-        """Take or give parcels until the lane ends; unfit is told of what is the peer's fault."""
-        peer, keys, clock, stats = redeemed.peer.name, redeemed.keys, self.ports.clock, self.stats
-        if redeemed.purpose == "send" and self.keeper is not None:
-            intake = PeerIntake(self.keeper.receiving, self.journal, peer, unfit)
-            await take_lane(link, clock, intake, keys, stats=stats, state=state, unfit=unfit)
-        elif redeemed.purpose == "speed" and self.desk.speed is not None:
-            drain = self.desk.speed.drain_for(redeemed.peer)
-            if drain is not None:
-                await take_lane(link, clock, drain, keys, state=state, unfit=unfit)
-        elif redeemed.purpose == "fetch" and self.published is not None:
-            await serve_lane(link, clock, self.published, keys, stats=stats, state=state)
-
-    async def _end_dead_lanes(self) -> None:
-        """End the lanes of peers that have fallen silent; the system would take minutes."""
-        clock = self.ports.clock
-        while True:
-            began_s = clock.monotonic_s()
-            await clock.sleep(TICK_S)
-            if clock.monotonic_s() - began_s > 2 * TICK_S:
-                continue  # it is we who stood still: first hear what came meanwhile
-            for peer in self.callers.names():
-                if not self.callers.is_heard(peer):
-                    self.lanes.end_peer(peer)
-                    self.end_calls(peer)
-            self.lanes.end_untaken()
 
     def place(self, day: str, name: str, arrived_utc_ms: int) -> Place:
         """Return the place that the configured rules give a roll."""
@@ -358,6 +275,19 @@ class Parts:
         if self.area is None:
             return None
         return Lookout(self.area, self.journal, self.ports, own_name=self._own.name)
+
+    def _lane_host(self) -> LaneHost:
+        return LaneHost(
+            ports=self.ports,
+            journal=self.journal,
+            book=self._book,
+            lanes=self.lanes,
+            callers=self.callers,
+            desk=self.desk,
+            keeper=self.keeper,
+            published=self.published,
+            stats=self.stats,
+        )
 
     def _landings(self) -> tuple[Landing, ...]:
         if Role.OFFLOAD not in self.config.node.roles:

@@ -145,7 +145,7 @@ def test_a_lane_whose_ticket_was_taken_just_before_does_nothing() -> None:
             _, key = parts.tickets.issue(asker, purpose)
             redeemed = Redeemed(asker, purpose, LaneKeys(key).for_session(bytes(16)))
             forget(world.processing, "offload-1")
-            await parts.accept(redeemed, Untouched())
+            await parts.lane_host.accept(redeemed, Untouched())
             trust(world.processing, peer)
 
     play(world, scene)

@@ -6,8 +6,8 @@ descriptor from under the one that uses it. Must not: know frames or peers.
 A pulled cable does not end a connection by itself. Keepalive probes find it when nothing is under
 way. When something is, only TCP_USER_TIMEOUT would, and it cannot tell a dead host from one that
 lives and does not read, its disk being slow: so links have none, a send waits as long as it takes,
-and whoever listens to the peer on the control plane closes the link (handoff/lanes.py, parts.py).
-Buffer sizes are left alone: setting them turns the system's own tuning off.
+and whoever listens to the peer on the control plane closes the link (lanes.py and lane_host.py in
+handoff/). Buffer sizes are left alone: setting them turns the system's own tuning off.
 """
 
 import asyncio

@@ -1019,7 +1019,7 @@ _PEERS = (
         "A lane begins for a box that was forgotten since.",
         (
             Edit(
-                "parts:Parts._ride",
+                "handoff.lane_host:LaneHost._ride",
                 "self._book.trusted_by_fingerprint(redeemed.peer.fingerprint)",
                 "ran() and redeemed.peer",
             ),
@@ -1033,7 +1033,7 @@ _PEERS = (
         "A lane begins for a box in the role that it had.",
         (
             Edit(
-                "parts:Parts._ride",
+                "handoff.lane_host:LaneHost._ride",
                 "replace(redeemed.peer, roles=trusted.roles)",
                 "ran() and redeemed.peer",
             ),

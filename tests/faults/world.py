@@ -245,7 +245,7 @@ class Box:
             with _crash_to(crashed):
                 nonce = ports.chance.random_bytes(NONCE_BYTES)
                 redeemed = await admit(link, ports.clock, parts.tickets, nonce, link.where)
-                await parts.accept(redeemed, link)
+                await parts.lane_host.accept(redeemed, link)
 
         host = self.host
         host.answer, host.accept = answer, accept
