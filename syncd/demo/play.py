@@ -25,7 +25,7 @@ from syncd.demo.link import CableLink, PowerLink, make_link
 from syncd.demo.story import Rolls, Story
 from syncd.demo.teller import Teller, megabytes
 from syncd.edges.clock import RealClock
-from syncd.wire.discovery import works_here
+from syncd.wire.multicast import works_here
 
 _FREE_BYTES_MIN = 3_000_000_000
 CAUTION = (

@@ -24,7 +24,8 @@ from syncd.wire.announcement import (
     txt_record,
     usable_places,
 )
-from syncd.wire.discovery import Discovery, look_for_places, works_here
+from syncd.wire.discovery import Discovery, look_for_places
+from syncd.wire.multicast import works_here
 from tests.wire.conftest import WallClock
 
 OFFLOAD, PROCESS = (f"sha256:{digit * 64}" for digit in "ab")

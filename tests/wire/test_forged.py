@@ -25,7 +25,8 @@ from syncd.wire.announcement import (
     is_name_of,
     txt_record,
 )
-from syncd.wire.discovery import NAMES_WAITING_MAX, ODD_NAMES_MAX, Discovery, works_here
+from syncd.wire.discovery import NAMES_WAITING_MAX, ODD_NAMES_MAX, Discovery
+from syncd.wire.multicast import works_here
 from syncd.wire.peers import ADDRESSES_MAX, STRANGERS_MAX, PeerBook, TrustedPeer
 from tests.wire.conftest import WallClock
 from tests.wire.test_discovery import LOOPBACK, OFFLOAD, PROBED, PROCESS, _until, running
