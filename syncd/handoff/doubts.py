@@ -1,49 +1,20 @@
-"""Is it the source that is wrong? Asked when other bytes came than the evidence says.
+"""Is it the source that is wrong? Asked by a fetch, whose source is another box's storage.
 
-Owns: the comparison of one source file with its evidence, read past the page cache; and, for a
-fetch, whose source is another box's storage, asking that box to do so.
+Owns: asking that box to read a file again of which other bytes came than the evidence says.
+Must not: compare anything itself; storage/rechecking.py there does.
 """
 
 from syncd.errors import HeldError, PeerRefusedError
-from syncd.handoff.outgoing import Outgoing
-from syncd.handoff.sources import Sources
 from syncd.journal import notices
 from syncd.journal.journal import Journal
 from syncd.journal.rolls import RollRow
 from syncd.ports import PeerCalls, Ports
 from syncd.roll.stages import HeldCode
-from syncd.storage.reading import hash_file
 from syncd.wire.messages import Doubt, DoubtAnswer
 
 ASK_AGAIN_S = 1.0
 # What a published file that is not as it was looks like from the lane that reads it.
 _DOUBTFUL = frozenset({HeldCode.SOURCE_CHANGED, HeldCode.FILE_MISSING})
-
-
-def check_source(sources: Sources, outgoing: Outgoing, path: str) -> None:
-    """Read one source file again and compare it with its evidence.
-
-    Raises HeldError(evidence-mismatch) if the source does not match; a file without evidence of its
-    own (a settled roll) has nothing to be compared with and passes.
-    """
-    entry = next((e for e in outgoing.inventory.files if e.path == path), None)
-    if entry is None or not entry.digests:
-        return
-    reader = sources.reader(outgoing.roll_id)
-    algorithms = tuple(digest.algorithm for digest in entry.digests)
-    found = hash_file(
-        reader.disk, reader.folder, path, algorithms, roll=reader.shown, past_cache=True
-    )
-    for expected, actual in zip(entry.digests, found, strict=True):
-        if expected != actual:
-            name = f"{outgoing.inventory.day}/{outgoing.inventory.name}"
-            raise HeldError(
-                HeldCode.EVIDENCE_MISMATCH,
-                f"{name}: {path}, bytes 0 to {entry.size_bytes}: the source does not match its "
-                f"evidence ({expected} expected, {actual} read). The source side is wrong.",
-                remedy="Offload this file again from the card; do not clear the card.",
-                path=path,
-            )
 
 
 class Doubts:

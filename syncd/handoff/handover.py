@@ -15,14 +15,14 @@ from collections.abc import Callable
 from syncd.bell import Bell
 from syncd.errors import HeldError, PeerRefusedError, PeerUnreachableError, first_of
 from syncd.handoff.changes import Changes
-from syncd.handoff.doubts import check_source
 from syncd.handoff.efforts import CountedFeed, Efforts
 from syncd.handoff.lanes import LaneKeeper
-from syncd.handoff.outgoing import Outgoing, offer
+from syncd.handoff.outgoing import Outgoing, lacking_of, offer
 from syncd.handoff.outgoing_book import CURED_BY_AN_ANSWER, OutgoingBook
 from syncd.handoff.owners import WITHHELD
 from syncd.handoff.patience import Patience
 from syncd.handoff.progress import Progress
+from syncd.handoff.resends import Resends
 from syncd.handoff.sources import Sources
 from syncd.handoff.telling import Telling
 from syncd.handoff.tidings import TidingsReader
@@ -41,7 +41,6 @@ from syncd.limits import (
 )
 from syncd.ports import Link, Ports
 from syncd.repeats import Repeats
-from syncd.roll.parcels import from_bitmap
 from syncd.roll.stages import HeldCode
 from syncd.schedule.feed import Feed
 from syncd.schedule.order import Place
@@ -122,7 +121,7 @@ class Handover:
             told=told,
             is_spent=self._efforts.is_spent,
         )
-        self._doubts: dict[str, set[str]] = {}
+        self._resends = Resends(self._sources, self._efforts, ports.disk)
         self.close = journal.subscribe(self._bell.ring)
 
     async def run(self) -> None:
@@ -187,8 +186,7 @@ class Handover:
         self._watches.keep(active)
         self._unreadable.keep(active)
         self._efforts.keep(active)
-        for roll_id in self._doubts.keys() - active:
-            del self._doubts[roll_id]
+        self._resends.keep(active)
         for roll_id in self._offered - active:
             self._drop(roll_id)
         for row in rows:
@@ -222,7 +220,7 @@ class Handover:
             if not await self._is_worth_it(outgoing):
                 return
             await self._ports.disk.aside(self._unreadable.check, row)
-            await self._settle_doubts(outgoing)
+            await self._resends.settle(outgoing)
             answer = await offer(self._calls, outgoing, row)
             if answer.kind is OfferKind.DIGESTS:
                 sizes_bytes = [entry.size_bytes for entry in outgoing.inventory.files]
@@ -237,21 +235,11 @@ class Handover:
         except PeerRefusedError as error:
             await self._hold(row.roll_id, held_for(error))
 
-    def _lacking(self, answer: OfferAnswer, outgoing: Outgoing) -> set[int]:
-        try:
-            return from_bitmap(answer.lacking, outgoing.plan.count)
-        except ValueError as error:
-            name = f"{outgoing.inventory.day}/{outgoing.inventory.name}"
-            raise PeerRefusedError(
-                f"What {self.peer} lacks of {name} cannot be right: {error}.",
-                remedy="Run the same version of syncd on both boxes, then `syncd go` the roll.",
-            ) from error
-
     async def _act_on(self, answer: OfferAnswer, outgoing: Outgoing, row: RollRow) -> None:
         self._waits_for_go.discard(row.roll_id)
         match answer.kind:
             case OfferKind.TAKE:
-                lacking = self._lacking(answer, outgoing)
+                lacking = lacking_of(self.peer, answer, outgoing)
                 reader = self._sources.reader_if_open(row.roll_id)
                 if reader is not None:
                     await self._ports.disk.aside(self._book.note_taken, row, reader, lacking)
@@ -287,29 +275,16 @@ class Handover:
         Meanwhile a lane may have found that it cannot go on, or the storage have asked for a file.
         """
         is_same = reader is not None and self._sources.reader_if_open(roll_id) is reader
-        return is_same and roll_id not in self._doubts
+        return is_same and not self._resends.is_asked(roll_id)
 
     # Doubts: the storage read back something else than the evidence says
 
     def _resend(self, roll_id: str, path: str) -> None:
         """Send a file again, as the storage asks, once its source has been checked."""
-        self._doubts.setdefault(roll_id, set()).add(path)
+        self._resends.ask(roll_id, path)
         self._offered.discard(roll_id)
         self._retry_at_s.pop(roll_id, None)
         self._bell.ring()
-
-    async def _settle_doubts(self, outgoing: Outgoing) -> None:
-        """Read the doubted source files past the cache; raises HeldError if the source is wrong.
-
-        What is doubted in the meantime stays so, for the next offer.
-        """
-        paths = frozenset(self._doubts.get(outgoing.roll_id, ()))
-        doubted = [each.size_bytes for each in outgoing.inventory.files if each.path in paths]
-        self._efforts.read(outgoing.roll_id, doubted)
-        for path in sorted(paths):
-            await self._ports.disk.aside(check_source, self._sources, outgoing, path)
-        if left := self._doubts.pop(outgoing.roll_id, set()) - paths:
-            self._doubts[outgoing.roll_id] = left
 
     # What the storage may have done for one roll
 

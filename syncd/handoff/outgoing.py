@@ -1,20 +1,20 @@
 """One roll on its way out: its inventory, its source, and how it is offered.
 
-Owns: the offer's shape, the pages of the inventory, and the inventory that a peer's offer and pages
-describe. Must not: decide which roll comes first.
+Owns: the offer's shape, the pages of the inventory, the parcels that an answer asks for, and the
+inventory that a peer's offer and pages describe. Must not: decide which roll comes first.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from syncd.errors import UnfitError
+from syncd.errors import PeerRefusedError, UnfitError
 from syncd.handoff.untouched import FileWatch
 from syncd.journal.rolls import RollRow
 from syncd.limits import INVENTORY_PAGE_BYTES, INVENTORY_PAGE_FILES, ROLL_PARCELS_MAX
 from syncd.ports import PeerCalls
 from syncd.roll.inventory import FileEntry, Inventory, Trust
 from syncd.roll.names import check_names, check_top, shown
-from syncd.roll.parcels import ParcelPlan, parcel_count
+from syncd.roll.parcels import ParcelPlan, from_bitmap, parcel_count
 from syncd.wire.messages import InventoryPage, Offer, OfferAnswer, OfferKind
 
 # Said to both boxes. A name is not to be mended on the source for this: a box that is as it should
@@ -181,3 +181,15 @@ async def offer(
         await calls.ask(InventoryPage(roll_id=outgoing.roll_id, first=first, files=page))
     again: OfferAnswer = await calls.ask(head)
     return again
+
+
+def lacking_of(peer: str, answer: OfferAnswer, outgoing: Outgoing) -> set[int]:
+    """Return the parcels that peer lacks of a roll. Raises PeerRefusedError if they cannot be."""
+    try:
+        return from_bitmap(answer.lacking, outgoing.plan.count)
+    except ValueError as error:
+        name = f"{outgoing.inventory.day}/{outgoing.inventory.name}"
+        raise PeerRefusedError(
+            f"What {peer} lacks of {name} cannot be right: {error}.",
+            remedy="Run the same version of syncd on both boxes, then `syncd go` the roll.",
+        ) from error

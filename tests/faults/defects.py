@@ -250,8 +250,8 @@ _READ_BACK = (
         "A source that rotted is sent a second time, and the storage is called wrong.",
         (
             Edit(
-                "handoff.handover:Handover._settle_doubts",
-                "await self._ports.disk.aside(check_source, self._sources, outgoing, path)",
+                "handoff.resends:Resends.settle",
+                "await self._disk.aside(check_source, self._sources, outgoing, path)",
                 "ran()",
             ),
         ),

@@ -186,7 +186,7 @@ def test_doubts_of_rolls_that_have_landed_are_not_kept() -> None:
             assert storage.asked == 0
         assert world.offload.parts is not None
         assert world.offload.parts.handover is not None
-        assert world.offload.parts.handover._doubts == {}
+        assert world.offload.parts.handover._resends._paths == {}
 
     play(world, scene)
 

@@ -9,9 +9,9 @@ import pytest
 
 from syncd.board.answers import find_one
 from syncd.errors import HeldError
-from syncd.handoff.doubts import check_source
 from syncd.handoff.outgoing import Outgoing
 from syncd.handoff.outgoing_book import OutgoingBook
+from syncd.handoff.resends import check_source
 from syncd.handoff.sources import Sources
 from syncd.journal import notices, rolls
 from syncd.ports import EntryKind
@@ -794,7 +794,7 @@ def test_a_file_asked_for_again_during_an_offer_is_not_forgotten(
         note(self, *given)
         asks_again("note_taken")
 
-    monkeypatch.setattr("syncd.handoff.handover.check_source", checking)
+    monkeypatch.setattr("syncd.handoff.resends.check_source", checking)
     monkeypatch.setattr(OutgoingBook, "note_taken", noting)
     files = clips(world, 3)
     put_roll(world, "A012", files)
