@@ -68,10 +68,9 @@ RESCAN_S = 60.0  # events get lost; a scan against the journal decides
 # A verified roll is walked again this often without any sign: a change deep in it may have had no
 # event, and a walk of everything every minute would take the disk from the card.
 RECHECK_S = 3600.0
-# A roll that waits for evidence is looked at every RESCAN_S, and walked only if a name in one of
-# its folders has come or gone since, or after so long: evidence comes under a name.
-WAITING_RECHECK_S = 600.0
-# By then the clock of any file system has ticked: FAT's takes two seconds, a server's may be late.
+# So is one that waits for evidence, as long as no name in one of its folders comes or goes, which
+# is looked at every RESCAN_S: evidence comes under a name. What the folders were counts once it was
+# met again after so long: the clock of any file system has ticked then; FAT's takes two seconds.
 MARKED_S_MIN = 30.0
 MARKS_MAX = 1000  # folders of one roll; one with more is walked
 # A roll that is held for what lies on the landing is looked at again after so long, then after

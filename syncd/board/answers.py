@@ -62,13 +62,13 @@ class JournalAnswers:
         """Return every roll, in the order in which they go; what is on the storage once, once."""
 
         def write() -> bytes:
-            return self._listing.body(self._kept.all(), self._clock.utc_ms())
+            return self._listing.body(self._kept.listed(), self._clock.utc_ms())
 
         return await self._disk.aside(write)
 
-    async def listed(self) -> list[RollRow]:
+    async def listed(self) -> tuple[RollRow, ...]:
         """Return the rows of the rolls that are listed, in that order."""
-        return [row for row in await self._disk.aside(self._kept.all) if row.is_listed]
+        return await self._disk.aside(self._kept.listed)
 
     def waits(self, row: RollRow) -> dict[str, str] | None:
         """Return what a roll waits for, with "code", "message" and "remedy"; a node knows more.

@@ -39,9 +39,9 @@ class Listing:
         self._body = b""
 
     def body(self, rows: Sequence[RollRow], now_utc_ms: int) -> bytes:
-        """Return the JSON of those rows that are listed, in their order.
+        """Return the JSON of the rows that are listed.
 
-        rows: another object if there is anything new in it.
+        rows: in their order; another object if there is anything new in it.
         """
         with self._lock:
             now = now_utc_ms
@@ -52,7 +52,7 @@ class Listing:
             return self._body
 
     def _write(self, rows: Sequence[RollRow], now_utc_ms: int) -> None:
-        lines = {row.roll_id: self._line(row, now_utc_ms) for row in rows if row.is_listed}
+        lines = {row.roll_id: self._line(row, now_utc_ms) for row in rows}
         texts = ", ".join([line.text for line in lines.values()])
         self._body = f'{{"rolls": [{texts}]}}'.encode()
         self._unsettled = [line for line in lines.values() if not line.is_settled]

@@ -21,6 +21,7 @@ class KeptRolls:
         self._changed = ChangedRolls()
         self._ordered: tuple[RollRow, ...] = ()
         self._by_id: dict[str, RollRow] = {}
+        self._listed: tuple[tuple[RollRow, ...], tuple[RollRow, ...]] = (), ()
 
     def all(self) -> tuple[RollRow, ...]:
         """Return every roll, in the order in which they go. Blocks; raises JournalError.
@@ -35,6 +36,15 @@ class KeptRolls:
                 self._read_again(db, ids)
             self._changed.seen(db)
             return self._ordered
+
+    def listed(self) -> tuple[RollRow, ...]:
+        """Return those of all() that are listed; blocks and raises as all() does."""
+        rows = self.all()
+        of, listed = self._listed
+        if of is not rows:
+            listed = tuple(row for row in rows if row.is_listed)
+            self._listed = rows, listed
+        return listed
 
     def _read_all(self, db: Connection) -> None:
         # Sorted once more: times beyond the calendar were another number in the journal's order.

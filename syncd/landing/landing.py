@@ -25,7 +25,6 @@ from syncd.limits import (
     RESCAN_S,
     SELF_CURE_RETRY_S,
     SETTLE_S_DEFAULT,
-    WAITING_RECHECK_S,
 )
 from syncd.ports import Clock, Disk, Folder
 from syncd.roll.inventory import Trust
@@ -288,11 +287,12 @@ class Landing:
         is_same_folder = roll.found.mark == new.mark and not self._is_newly_opened
         if roll.absences or not is_same_folder:
             return True
+        if now_s - roll.ended_s >= RECHECK_S:
+            return True
         if roll.known_ids and roll.placeholder is None:
-            return now_s - roll.ended_s >= RECHECK_S
+            return False
         assert self._folder is not None, "it has just been listed"
-        is_recent = now_s - roll.ended_s < WAITING_RECHECK_S
-        return not (is_recent and self._examiner.waits_as_before(self._folder, roll))
+        return not self._examiner.waits_as_before(self._folder, roll)
 
     def _miss(self, paths: list[str]) -> None:
         """Take note of folders that a listing lacks; after a start they may be ten thousand."""

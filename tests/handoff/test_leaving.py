@@ -99,7 +99,7 @@ def test_a_person_ends_a_roll_that_will_not_come_any_more(is_cut: bool) -> None:
         if is_cut:
             world.net.cut()
         await _answers(world).go("A012")
-        assert await _answers(world).listed() == []
+        assert await _answers(world).listed() == ()
         said = await _answers(world).roll("A012")
         assert (said["listed"], said["held"]) == (False, None)
         if is_cut:
@@ -120,7 +120,7 @@ def test_a_person_ends_a_roll_that_will_not_come_any_more(is_cut: bool) -> None:
         put_roll(world, "A012", files)
         again = await reaches(world, "A012")
         assert again.roll_id == row.roll_id
-        assert await _answers(world).listed() != []
+        assert await _answers(world).listed() != ()
 
     _play(scene, 72).check_nothing_false()
 

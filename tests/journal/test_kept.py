@@ -15,12 +15,12 @@ from syncd.board.shapes import roll_json
 from syncd.journal import astray, leaving, rolls
 from syncd.journal.journal import Journal
 from syncd.journal.kept import KeptRolls
-from syncd.journal.rolls import ARRIVING_PREFIX, Origin, RollRow
+from syncd.journal.rolls import Origin, RollRow
 from syncd.journal.rows import Gone
 from syncd.limits import CHANGED_ROLLS_MAX
 from syncd.moments import within_calendar
 from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
-from tests.journal.samples import NOW, add, roll_of
+from tests.journal.samples import DAY, NOW, add, roll_of
 
 NAMES = [f"A{number:03}" for number in range(6)]
 STAGES = list(STAGE_ORDER)
@@ -54,10 +54,16 @@ def _forget(db: Connection, roll_id: str, _: int) -> None:
     db.execute("DELETE FROM roll WHERE roll_id = ?", (roll_id,))
 
 
-def _verify(db: Connection, roll_id: str, number: int) -> None:
-    """Let what is arriving have its id, as the landing does."""
-    if roll_id.startswith(ARRIVING_PREFIX):
-        add(db, NAMES[number % len(NAMES)])
+def _add(db: Connection, _: str, number: int) -> None:
+    """Add a roll, in the place of one that arrives from its folder if there is such a one."""
+    name = NAMES[number % len(NAMES)]
+    if rolls.get(db, roll_of(name).roll_id) is None:
+        add(db, name, origin=Origin.LANDING if number % 2 else Origin.PEER)
+
+
+def _arrive(db: Connection, _: str, number: int) -> None:
+    name = NAMES[number % len(NAMES)]
+    rolls.add_arriving(db, DAY, name, source_path=f"/landing/{DAY}/{name}", now_utc_ms=NOW + number)
 
 
 CHANGES: tuple[Change, ...] = (
@@ -66,7 +72,6 @@ CHANGES: tuple[Change, ...] = (
     _hold,
     _stray,
     _forget,
-    _verify,
     lambda db, roll_id, _: rolls.release(db, roll_id, now_utc_ms=NOW),
     rolls.set_moved,
     lambda db, roll_id, n: rolls.set_expected(db, {roll_id: NOW + n if n % 2 else None}),
@@ -74,12 +79,8 @@ CHANGES: tuple[Change, ...] = (
     lambda db, roll_id, n: rolls.rename(db, roll_id, f"D{n % 3}", f"B{n % 4}"),
     lambda db, roll_id, n: leaving.set_gone(db, roll_id, [None, *Gone][n % 5]),
     lambda db, roll_id, n: rolls.set_same_as(db, roll_id, "other" if n % 2 else None),
-    lambda db, _, n: (
-        add(db, NAMES[n % len(NAMES)], origin=Origin.PEER)
-        if rolls.get(db, roll_of(NAMES[n % len(NAMES)]).roll_id) is None
-        else None
-    ),
-    lambda db, _, n: rolls.add_arriving(db, "D", f"C{n}", source_path=f"/l/C{n}", now_utc_ms=n),
+    _add,
+    _arrive,
 )
 changes = st.tuples(st.sampled_from(CHANGES), st.integers(0, 50))
 steps = st.lists(
@@ -141,7 +142,9 @@ def test_what_is_kept_is_what_would_be_read(wanted: list[tuple[str, object]]) ->
             now = NOW + 10 * peer_is_away - 100
             rows = kept.all()
             assert list(rows) == _read(journal)
-            assert listing.body(rows, now) == _plainly(rows, now, waits).encode()
+            listed = kept.listed()
+            assert list(listed) == [row for row in rows if row.is_listed]
+            assert listing.body(listed, now) == _plainly(rows, now, waits).encode()
 
 
 def test_what_has_not_changed_is_not_read_again(journal: Journal) -> None:
@@ -210,9 +213,9 @@ def test_a_roll_that_leads_to_another_one_is_on_no_list(journal: Journal) -> Non
     with journal.write() as db:
         roll_id, other = add(db, "A012"), add(db, "B007")
     kept, listing = KeptRolls(journal), Listing(lambda _: None)
-    assert len(json.loads(listing.body(kept.all(), NOW))["rolls"]) == 2
+    assert len(json.loads(listing.body(kept.listed(), NOW))["rolls"]) == 2
 
     with journal.write() as db:
         rolls.set_same_as(db, roll_id, other)
 
-    assert [each["id"] for each in json.loads(listing.body(kept.all(), NOW))["rolls"]] == [other]
+    assert [each["id"] for each in json.loads(listing.body(kept.listed(), NOW))["rolls"]] == [other]
