@@ -33,6 +33,9 @@ from tests.faults.one_by_one import (
 )
 from tests.faults.sim_disk import SimDisk
 
+# A timeout strikes whatever task runs then, whose box hangs from there on: as if a promise broke.
+pytestmark = pytest.mark.timeout(1800)
+
 SAMPLE = 5  # CI takes one operation in so many where each costs a long outage
 LONG = pytest.mark.long
 KINDS = ("clips", pytest.param("stills", marks=LONG))
