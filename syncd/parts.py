@@ -233,6 +233,7 @@ class Parts:
         area = Area(
             self.ports.disk,
             str(storage.path),
+            box=self._own.name,
             clock=self.ports.clock,
             keep_free_bytes=storage.keep_free_bytes,
         )
@@ -344,6 +345,7 @@ class Parts:
         area = Area(
             self.ports.disk,
             target,
+            box=self._own.name,
             clock=self.ports.clock,
             keep_free_bytes=0,
             marker_required=False,

@@ -38,7 +38,7 @@ from syncd.storage.layout import (
     target_of,
     walk,
 )
-from syncd.storage.manifests import evidence_wrong, why_evidence_wrong
+from syncd.storage.manifests import evidence_wrong, find_wrong_evidence, why_evidence_wrong
 from syncd.storage.missing import is_there
 from syncd.storage.publishing import discard_incoming
 from syncd.storage.reading import hash_stored
@@ -277,18 +277,23 @@ class Adopting:
         disk, inventory, target = self._area.disk, record.inventory, target_of(record.inventory)
         kept = {entry.path: entry.digests for entry in record.media()}
         listed = next((entry for entry in record.evidence if entry.path == path), None)
-        say = found_wrong if listed is None else evidence_wrong
         try:
             if listed is None:
                 entry = next(entry for entry in inventory.files if entry.path == path)
                 proved = Proved(entry, kept.get(path, ()), ())
                 reason = why_wrong(disk, folder, f"{target}/{path}", proved)
             else:
-                reason = why_evidence_wrong(disk, folder, target, listed, record.evidence)
+                box = self._own_name
+                wrong = find_wrong_evidence(disk, folder, inventory, record.evidence, box)
+                if wrong is not None:
+                    return wrong
+                reason = ""
         except OSError as error:
             raise _UnreadableError(path, error) from error
         reason = reason or "read twice, it gave other bytes the first time"
-        return say(inventory, path, reason, self._own_name)
+        if listed is None:
+            return found_wrong(inventory, path, reason, self._own_name)
+        return evidence_wrong(inventory, [(path, reason)], self._own_name)
 
     def _note_read(self, roll_id: str, found: tuple[str, Entry | None] | None) -> None:
         """Remember what a wrong file was, so that another one in its place is read by itself."""

@@ -49,7 +49,8 @@ class Promise:
 class Area:
     """One storage root; opened when first used, and again when its path leads elsewhere.
 
-    keep_free_bytes: never to be filled. marker_required: off for a folder a person named just now.
+    box: whose it is. keep_free_bytes: never to be filled.
+    marker_required: off for a folder a person named just now.
     """
 
     def __init__(
@@ -57,12 +58,14 @@ class Area:
         disk: Disk,
         path: str,
         *,
+        box: str,
         clock: Clock,
         keep_free_bytes: int,
         marker_required: bool = True,
     ) -> None:
         self.disk = disk
         self.path = path
+        self.box = box
         self._clock = clock
         self._keep_free_bytes = keep_free_bytes
         self._marker_required = marker_required

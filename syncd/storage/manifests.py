@@ -10,6 +10,7 @@ import errno
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from syncd.counted import named
 from syncd.errors import HeldError
 from syncd.evidence.ascmhl_history import is_history_file
 from syncd.evidence.ascmhl_model import CHAIN_NAME
@@ -25,6 +26,7 @@ from syncd.storage.layout import file_at, target_of
 from syncd.storage.reading import hash_stored
 from syncd.storage.rereading import Proved, hand_over_anew, why_wrong
 
+NAMED_MAX = 5
 # Not there, no file, or no chain by its size alone.
 _NO_CHAIN = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EISDIR, errno.EFBIG})
 
@@ -45,15 +47,17 @@ def why_evidence_wrong(
 def find_wrong_evidence(
     disk: Disk, folder: Folder, inventory: Inventory, evidence: Sequence[FileEntry], box: str
 ) -> HeldError | None:
-    """Read all that was published with media that are as they were; say what is wrong first.
+    """Read all that was published with media that are as they were; say all that is wrong.
 
     box: whose storage it is. Raises OSError.
     """
-    for entry in evidence:
-        reason = why_evidence_wrong(disk, folder, target_of(inventory), entry, evidence)
-        if reason:
-            return evidence_wrong(inventory, entry.path, reason, box)
-    return None
+    target = target_of(inventory)
+    looked_at = (
+        (entry.path, why_evidence_wrong(disk, folder, target, entry, evidence))
+        for entry in evidence
+    )
+    wrong = [(path, reason) for path, reason in looked_at if reason]
+    return evidence_wrong(inventory, wrong, box) if wrong else None
 
 
 def evidence_now(
@@ -68,21 +72,31 @@ def evidence_now(
     return tuple(found)
 
 
-def evidence_wrong(inventory: Inventory, path: str, reason: str, box: str) -> HeldError:
-    """Say that a manifest or list is not what was published, though all media are."""
-    target = target_of(inventory)
-    if _is_chain(path):
-        what = "chain of manifests"
+def evidence_wrong(inventory: Inventory, wrong: Sequence[tuple[str, str]], box: str) -> HeldError:
+    """Say that manifests or lists are not what was published, though all media are.
+
+    wrong: the path of each, and why; held is the roll for the first one.
+    """
+    target, path = target_of(inventory), wrong[0][0]
+    if len(wrong) == 1:
+        what, them = f"their {_kind(path)} {path} is not: {wrong[0][1]}", "it"
     else:
-        what = "manifest" if is_history_file(path) else "list"
+        each = [f"{_kind(other)} {other} ({reason})" for other, reason in wrong]
+        what, them = f"of what goes with them this is not: {named(each, NAMED_MAX)}", "them"
     return HeldError(
         HeldCode.READ_BACK_MISMATCH,
-        f"{target}: all media on the storage of {box} are as they were published; their {what} "
-        f"{path} is not: {reason}. Nothing is written over it.",
-        remedy=f"Bring it back from another copy, then `syncd go {target}` on {box}. "
+        f"{target}: all media on the storage of {box} are as they were published; {what}. "
+        f"Nothing is written over {them}.",
+        remedy=f"Bring {them} back from another copy, then `syncd go {target}` on {box}. "
         f"{hand_over_anew(target)} Do not clear the card.",
         path=path,
     )
+
+
+def _kind(path: str) -> str:
+    if _is_chain(path):
+        return "chain of manifests"
+    return "manifest" if is_history_file(path) else "list"
 
 
 def _is_chain(path: str) -> bool:

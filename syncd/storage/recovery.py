@@ -4,12 +4,15 @@ Owns: finding both, as plain functions that block; safe to repeat. Must not: dec
 publish or remove anything; steps.py does.
 """
 
+from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Journal
 from syncd.ports import Clock
 from syncd.roll.inventory import FileEntry, Inventory
 from syncd.roll.parcels import ParcelPlan
+from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
+from syncd.storage.layout import target_of
 from syncd.storage.papers import find_parcels
 from syncd.storage.publishing import recover_publish
 from syncd.storage.standing import find_doubtful, known_times, read_again
@@ -28,10 +31,28 @@ def recover(area: Area, journal: Journal, inventory: Inventory) -> tuple[FileEnt
         with journal.read() as db:
             times = parcels.change_times(db, inventory.roll_id)
         known = known_times(inventory, times)
-        doubtful = find_doubtful(area, inventory, known) or ()
-        touched = [entry for entry in doubtful if entry.path in known]
-        read_again(area, inventory.roll_id, inventory, touched)
+        try:
+            doubtful = find_doubtful(area, inventory, known) or ()
+            touched = [entry for entry in doubtful if entry.path in known]
+            read_again(area, inventory.roll_id, inventory, touched)
+        except HeldError as error:
+            if error.code is HeldCode.READ_BACK_MISMATCH:
+                raise _not_told_yet(area, inventory, error) from error
+            raise
     return sealed
+
+
+def _not_told_yet(area: Area, inventory: Inventory, error: HeldError) -> HeldError:
+    """Say what to do about a roll of which nobody was told yet that it is published.
+
+    It is on its way still: once its folder is away, it arrives anew as it is let go on.
+    """
+    target = target_of(inventory)
+    remedy = (
+        f"Bring the file back from another copy, or move {target} away on the storage, so that "
+        f"the roll arrives anew; then `syncd go {target}` on {area.box}. Do not clear the card."
+    )
+    return HeldError(error.code, error.problem, remedy=remedy, path=error.path)
 
 
 def recall_parcels(area: Area, journal: Journal, clock: Clock, inventory: Inventory) -> None:

@@ -8,15 +8,14 @@ from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from syncd.counted import counted
-from syncd.errors import HeldError
 from syncd.ports import Entry, EntryKind, Folder
 from syncd.roll.digests import Digest
 from syncd.roll.inventory import FileEntry, Inventory, media_by_path
-from syncd.roll.stages import HeldCode
 from syncd.storage.area import Area
 from syncd.storage.layout import file_at, target_of
 from syncd.storage.papers import find_published
 from syncd.storage.reading import hash_stored, is_same_time
+from syncd.storage.rereading import found_wrong
 from syncd.storage.taken import name_taken
 from syncd.storage.troubles import storage_trouble
 
@@ -66,7 +65,7 @@ def find_doubtful(
         raise taken
     for entry, reason in changed:
         if reason:
-            raise wrong(inventory, entry.path, reason)
+            raise found_wrong(inventory, entry.path, reason, area.box)
     return [entry for entry, _ in changed]
 
 
@@ -93,24 +92,11 @@ def read_again(
                 found = hash_stored(area.disk, folder, path, algorithms, past_cache=True)
                 if found != expected:
                     reason = f"{expected[0]} expected, {found[0]} read"
-                    raise wrong(inventory, entry.path, reason)
+                    raise found_wrong(inventory, entry.path, reason, area.box)
             good[entry.path] = Times(there.mtime_ns, there.changed_ns)
     except OSError as error:
         raise storage_trouble(area.path, error) from error
     return good
-
-
-def wrong(inventory: Inventory, path: str, reason: str) -> HeldError:
-    """Say that a published file is not what it was; nobody but a person puts that right."""
-    target = target_of(inventory)
-    return HeldError(
-        HeldCode.READ_BACK_MISMATCH,
-        f"{target}: {path} on the storage is not what was published: {reason}. Nothing is written "
-        "over it.",
-        remedy=f"Bring the file back from another copy, or move {target} away on the storage, so "
-        "that the roll arrives anew; then `syncd go` the roll. Do not clear the card.",
-        path=path,
-    )
 
 
 def _changed(

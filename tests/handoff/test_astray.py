@@ -338,3 +338,49 @@ def test_a_journal_that_is_lost_meanwhile_leaves_nothing_said_for_good() -> None
         await _is_ready_again(world)
 
     play(world, scene)
+
+
+@pytest.mark.parametrize("cure", ["brought back", "handed over anew"])
+@pytest.mark.parametrize("lacks", [True, False], ids=["missing", "shorter"])
+def test_what_a_look_finds_lacking_is_said_with_what_helps_and_that_helps(
+    lacks: bool, cure: str
+) -> None:
+    """In the words of every other look; what they say is done to the letter."""
+    world = World(11)
+    clip = "Clips/C001.mov"
+
+    async def scene() -> None:
+        there = await _gone(world)
+        wrong = {path: data for path, data in there.items() if path != clip}
+        if not lacks:
+            wrong[clip] = there[clip][:-1]
+        put_files(world.processing, f"{STORAGE}/{ROLL}", wrong)
+        size = f"{len(there[clip]):,}"
+        reason = "it is missing" if lacks else f"it has {len(there[clip]) - 1:,} bytes, not {size}"
+        said = (
+            f"{ROLL}: {clip} on the storage of process-1 is not what was published: {reason}. The "
+            "storage side is wrong; nothing is written over it. Look at the disks, bring the file "
+            f"back from another copy, then `syncd go {ROLL}` on process-1. If there is none, move "
+            f"{ROLL} away on the storage, wait until the roll is said to be gone, then `syncd go "
+            f"{ROLL}` on the box that offloads it: it is handed over anew. Do not clear the card."
+        )
+        held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH, box=world.processing)
+        assert held.message == said
+        held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
+        assert held.message == f"process-1: {said}"
+        if cure == "brought back":
+            put_files(world.processing, f"{STORAGE}/{ROLL}", {clip: there[clip]}, replace=not lacks)
+            await _answers(world.processing).go("A012")
+        else:
+            away = lambda folder: folder.rename_new(ROLL, "away")  # noqa: E731
+            _by_hand(world.processing, STORAGE, away)
+            await until(lambda: _is_said_gone(world), "it is said to be gone", limit_s=LOOKED_S * 2)
+            await _answers(world.offload).go("A012")
+        await _is_ready_again(world)
+
+    play(world, scene)
+
+
+def _is_said_gone(world: World) -> bool:
+    rows = [row_of(box, "A012") for box in (world.offload, world.processing)]
+    return all(row is not None and row.astray and not row.held for row in rows)

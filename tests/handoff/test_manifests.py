@@ -103,9 +103,8 @@ async def _hand_over_anew(world: World) -> None:
     await until(lambda: _is_well(world), "it is ready again")
 
 
-def _check_said(message: str, path: str) -> None:
+def _check_said(message: str) -> None:
     assert "all media on the storage of process-1 are as they were published" in message
-    assert f"{path} is not: it is missing" in message
     assert f"move {ROLL} away on the storage" in message
     assert f"`syncd go {ROLL}` on the box that offloads it" in message
 
@@ -134,7 +133,10 @@ def test_an_older_copy_put_back_is_held_for_its_manifest(
         for box in (world.processing, world.offload):
             held = await is_held(world, "A012", WRONG, box=box)
             assert held.path == lacking
-            _check_said(held.message, lacking)
+            assert f"this is not: manifest {lacking} (it is missing), chain of manifests" in (
+                held.message
+            )
+            _check_said(held.message)
         await asyncio.sleep(2 * LOOKED_S)
         row = row_of(world.processing, "A012")
         assert row is not None
@@ -142,9 +144,9 @@ def test_an_older_copy_put_back_is_held_for_its_manifest(
         assert stored(world, "A012") == first, "nothing is written there"
         if cure == "handed over anew":
             await _hand_over_anew(world)
-        else:  # the file that is named alone, and then the chain, which is named next
+        else:  # both files that are named, one after the other
             _put(world, {lacking: second[lacking]})
-            await until(lambda: _held_path(world) == CHAIN, "its chain is named")
+            await until(lambda: _held_path(world) == CHAIN, "its chain alone is named")
             _put(world, {CHAIN: second[CHAIN]})
             await until(lambda: _is_well(world), "it is ready again", limit_s=30)
         await asyncio.sleep(2 * LOOKED_S)
@@ -248,7 +250,15 @@ def test_a_folder_of_manifests_that_somebody_deleted_is_found_by_a_fetch() -> No
         assert fetching is not None
         await fetching.start(ROLL, TARGET)
         held = await is_held(world, "A012", WRONG, box=world.processing)
-        _check_said(held.message, held.path or "")
+        manifest = held.path
+        assert held.message == (
+            f"{ROLL}: all media on the storage of process-1 are as they were published; of what "
+            f"goes with them this is not: manifest {manifest} (it is missing), chain of manifests "
+            f"{CHAIN} (it is missing). Nothing is written over them. Bring them back from another "
+            f"copy, then `syncd go {ROLL}` on process-1. If there is none, move {ROLL} away on the "
+            f"storage, wait until the roll is said to be gone, then `syncd go {ROLL}` on the box "
+            "that offloads it: it is handed over anew. Do not clear the card."
+        )
         await is_held(world, "A012", WRONG, box=world.editorial)
         with pytest.raises(PeerRefusedError, match="is held on process-1"):
             await fetching.start(ROLL, TARGET)
@@ -270,6 +280,7 @@ def test_a_folder_of_manifests_that_somebody_deleted_is_found_at_an_offer() -> N
         await lose_journal(world, world.offload)
         held = await is_held(world, "A012", WRONG)
         assert "all media on the storage of process-1 are as they were published" in held.message
+        assert held.message.count("(it is missing)") == 3, "both manifests and the chain, at once"
         await is_held(world, "A012", WRONG, box=world.processing)
         await asyncio.sleep(5)
         _put(world, {path: data for path, data in there.items() if path.startswith("ascmhl/")})

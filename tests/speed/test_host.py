@@ -45,7 +45,7 @@ class Bench:
         self.host = SpeedHost(
             "process-1",
             self.ports,
-            Area(self.disk, str(self.root), clock=clock, keep_free_bytes=0),
+            Area(self.disk, str(self.root), box="process-1", clock=clock, keep_free_bytes=0),
             self,
             under_way=lambda _: self.first,
             end_lanes=self.lanes_ended.append,

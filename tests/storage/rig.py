@@ -165,7 +165,11 @@ class Rig:
 
     def area(self, **more: Any) -> Area:
         """Open the storage anew."""
-        settings: dict[str, Any] = {"clock": self.clock, "keep_free_bytes": 0} | more
+        settings: dict[str, Any] = {
+            "box": "process-1",
+            "clock": self.clock,
+            "keep_free_bytes": 0,
+        } | more
         return Area(self.disk, self.storage, **settings)
 
     def reader(self) -> RollReader:

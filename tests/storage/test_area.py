@@ -20,7 +20,7 @@ def _area(disk: SimDisk, *, marked: bool = True, keep_free_bytes: int = 0) -> Ar
     disk.make_root(STORAGE)
     if marked:
         make_marker(disk.open_folder(STORAGE), SeededChance())
-    return Area(disk, STORAGE, clock=StillClock(), keep_free_bytes=keep_free_bytes)
+    return Area(disk, STORAGE, box="process-1", clock=StillClock(), keep_free_bytes=keep_free_bytes)
 
 
 def _code(area: Area, needed_bytes: int = 0) -> HeldCode:
@@ -73,7 +73,7 @@ def test_a_storage_that_was_taken_away_is_let_go_of(tmp_path: Path) -> None:
     mount.mkdir()
     disk = RealDisk()
     make_marker(disk.open_folder(str(mount)), SeededChance())
-    area = Area(disk, str(mount), clock=StillClock(), keep_free_bytes=0)
+    area = Area(disk, str(mount), box="process-1", clock=StillClock(), keep_free_bytes=0)
     open_before = psutil.Process().num_fds()
     used = area.folder()
     used.make_folders("Clips")
@@ -120,7 +120,7 @@ def test_what_is_promised_and_not_written_is_promised_to_nobody_else() -> None:
     """However often free space is looked at meanwhile; once written it is seen, or given up."""
     disk, clock = SimDisk(), StillClock()
     _area(disk)
-    area = Area(disk, STORAGE, clock=clock, keep_free_bytes=400)
+    area = Area(disk, STORAGE, box="process-1", clock=clock, keep_free_bytes=400)
     disk.full_after(1000)
     first = area.promise(500)
     clock.now_s += 60
@@ -148,7 +148,9 @@ def test_a_folder_that_a_person_named_needs_no_marker() -> None:
     """Editorial's target is any folder."""
     disk = SimDisk()
     disk.make_root("/edit")
-    area = Area(disk, "/edit", clock=StillClock(), keep_free_bytes=0, marker_required=False)
+    area = Area(
+        disk, "/edit", box="process-1", clock=StillClock(), keep_free_bytes=0, marker_required=False
+    )
     assert area.problem() == ""
 
 
