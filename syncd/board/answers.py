@@ -13,7 +13,7 @@ from syncd.bell import Bell
 from syncd.board.astray import nowhere, waits_of
 from syncd.board.facade import Sample
 from syncd.board.listing import Listing
-from syncd.board.shapes import fetch_json, is_late, roll_detail_json
+from syncd.board.shapes import box_to_go, fetch_json, is_late, roll_detail_json
 from syncd.config.shapes import DestinationConfig
 from syncd.errors import NotPossibleError, RollAmbiguousError, RollUnknownError
 from syncd.journal import also, astray, history, leaving, looks, notices, rolls, same
@@ -158,10 +158,11 @@ class JournalAnswers:
                 return notices.hasten(db)
             row = find_one(db, text)
             hastened = notices.hasten(db, roll_id=row.roll_id)
-            if row.held is not None and _is_elsewhere(row):
+            box = box_to_go(row)
+            if row.held is not None and box is not None:
                 raise NotPossibleError(
                     f"{row.day}/{row.name} is held where it was published. {row.held.message}",
-                    remedy="Say `syncd go` on that box, once the cause is gone.",
+                    remedy=f"Once the cause is gone, say `syncd go {row.day}/{row.name}` on {box}.",
                 )
             rolls.set_paused(db, row.roll_id, False)
             if row.gone is Gone.MISSED:
@@ -323,11 +324,6 @@ def _is_published_wrong(row: RollRow) -> bool:
     if row.held is None or row.origin is not Origin.PEER or is_before(row.stage, Stage.LANDED):
         return False
     return row.stage is Stage.LANDED or row.held.code is HeldCode.READ_BACK_MISMATCH
-
-
-def _is_elsewhere(row: RollRow) -> bool:
-    """Tell whether a roll of this box has arrived on another one, which knows how it is."""
-    return row.origin is Origin.LANDING and not is_before(row.stage, Stage.LANDED)
 
 
 def _once(db: Connection, rows: list[RollRow]) -> list[RollRow]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from syncd.config.shapes import DestinationConfig
-from syncd.journal.rolls import HistoryRow, RollRow
+from syncd.journal.rolls import HistoryRow, Origin, RollRow
 from syncd.moments import rfc3339
 from syncd.roll.stages import Stage, is_before
 
@@ -34,7 +34,13 @@ def roll_json(
         "needed_by": _time(row.needed_by_utc_ms),
         "expected_at": _time(row.expected_utc_ms) if is_moving else None,
         "late": is_late(row, now_utc_ms),
-        "held": held and {"code": held.code.value, "message": held.message, "path": held.path},
+        "held": held
+        and {
+            "code": held.code.value,
+            "message": held.message,
+            "path": held.path,
+            "box": box_to_go(row),
+        },
         "waits": waits,
     }
 
@@ -87,6 +93,16 @@ def is_late(row: RollRow, now_utc_ms: int) -> bool:
         return False
     expected_utc_ms = max(row.expected_utc_ms or 0, now_utc_ms)
     return expected_utc_ms > row.needed_by_utc_ms
+
+
+def box_to_go(row: RollRow) -> str | None:
+    """Return the box on which alone a held roll is let go on; None if that is this one.
+
+    It has arrived there, and that box, which said so with its name before it, knows how it is.
+    """
+    if row.held is None or row.origin is not Origin.LANDING or _is_under_way(row):
+        return None
+    return row.held.message.partition(": ")[0]
 
 
 def is_settled(row: RollRow) -> bool:

@@ -89,7 +89,7 @@ def short(name: str) -> str:
 
 
 def needs_go(roll: dict[str, Any]) -> bool:
-    """Tell whether a held roll waits for a person to say `go` here, and does not say so itself.
+    """Tell whether a held roll waits for a person to say `go`, and does not say so itself.
 
     Some go on by themselves, and say so; others name the very command, and the box for it.
     """
@@ -102,10 +102,15 @@ def needs_go(roll: dict[str, Any]) -> bool:
 
 
 def go_hint(roll: dict[str, Any], rolls: Sequence[dict[str, Any]]) -> str:
-    """Say how a held roll is tried again: by its DAY/ROLL, unless several of rolls have that."""
+    """Say how a held roll is tried again: by its DAY/ROLL, unless several of rolls have that.
+
+    And on which box, if it is not this one, but the one that has published it.
+    """
     same = [each for each in rolls if (each["day"], each["name"]) == (roll["day"], roll["name"])]
     name = roll_name(roll) if len(same) < 2 else roll["id"]
-    return f"When the cause is gone: syncd go {shlex.quote(name)}"
+    box = roll["held"].get("box")
+    where = f", on {plain(box)}" if box else ""
+    return f"When the cause is gone{where}: syncd go {shlex.quote(name)}"
 
 
 def problem_lines(error: SyncdError) -> list[str]:

@@ -107,7 +107,7 @@ class Rechecking:
             return "", ""
         names = [printable(f"{row.day}/{row.name} ({held_path(row)})") for row in wrong]
         message = f"Not as published any more: {named(names, NAMED_MAX)}."
-        return message, "See what is wrong with each: syncd rolls"
+        return message, "See what is wrong with each: `syncd rolls`."
 
     def _due(self) -> list[tuple[str, str]]:
         """Return held rolls whose file changed or that a person let go on, with the file."""

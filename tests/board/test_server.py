@@ -72,6 +72,7 @@ async def test_rolls_have_exactly_the_keys_of_the_contract(journal: Journal, ask
         "code": "evidence-mismatch",
         "message": "xxh64 is another",
         "path": "a\x1b[31m.mov",
+        "box": None,
     }
 
 

@@ -197,6 +197,25 @@ def test_a_roll_that_has_arrived_cannot_be_moved(box: Box, journal: Journal) -> 
     assert "is ready: there is nothing to let go on." in gone.out
 
 
+def test_where_a_held_roll_is_let_go_on_is_said_by_each_command(box: Box, journal: Journal) -> None:
+    """On the box that has published it; what is typed here instead is answered so."""
+    roll_id = add_roll(journal, "W5", stage=Stage.READY)
+    said = f"process-1: {DAY}/W5: a.mov cannot be read. Repair the disk, then `syncd go` the roll."
+    with journal.write() as db:
+        rolls.hold(db, roll_id, HeldCode.STORAGE_ERROR, said, "a.mov", now_utc_ms=NOON)
+    for command in (("roll", "W5"), ("rolls",)):
+        result = box.syncd(*command)
+        assert result.err == f"When the cause is gone, on process-1: syncd go {DAY}/W5\n"
+    refused = box.syncd("go", "W5")
+    assert refused.code == 1
+    assert f"Once the cause is gone, say `syncd go {DAY}/W5` on process-1." in refused.err
+    with journal.write() as db:
+        rolls.release(db, roll_id, now_utc_ms=NOON)
+        named = f"process-1: It is wrong. Mend it, then `syncd go {DAY}/W5` on process-1."
+        rolls.hold(db, roll_id, HeldCode.READ_BACK_MISMATCH, named, "a.mov", now_utc_ms=NOON)
+    assert box.syncd("roll", "W5").err == ""
+
+
 def test_go_of_a_ready_roll_says_that_its_notices_are_sent_anew(box: Box, journal: Journal) -> None:
     """Of one roll, or of all; as a number in JSON, too."""
     for name in ("A012", "B007"):

@@ -108,7 +108,7 @@ def test_a_name_is_never_broken_however_narrow_the_terminal(
 
 def test_a_held_roll_is_named_so_that_it_is_found() -> None:
     """By DAY/ROLL, ready for a shell; by its id where two have that name."""
-    one = {"day": "2026-03-14_D12", "name": "A 12", "id": "11" * 16}
+    one = {"day": "2026-03-14_D12", "name": "A 12", "id": "11" * 16, "held": {"box": None}}
     assert show.go_hint(one, [one]).endswith("syncd go '2026-03-14_D12/A 12'")
     assert show.go_hint(one, [one, {**one, "id": "22" * 16}]).endswith("syncd go " + "11" * 16)
 

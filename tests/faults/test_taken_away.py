@@ -284,6 +284,10 @@ def test_what_was_edited_between_publishing_and_saying_so_is_not_said() -> None:
         put_roll(world, "A012", clips(world))
         held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH, box=box)
         assert held.path == "Clips/C001.mov"
+        assert (
+            f"move {ROLL} away on the storage, so that the roll arrives anew; then `syncd go "
+            f"{ROLL}` on process-1." in held.message
+        )
         assert "ready" not in [line.stage for line in of_a012(world)]
         edit_in_place(box.disk, f"{STORAGE}/{CLIP}", 7, 0)
         order_by_hand(box, "A012", go=True)

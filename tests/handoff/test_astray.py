@@ -384,3 +384,26 @@ def test_what_a_look_finds_lacking_is_said_with_what_helps_and_that_helps(
 def _is_said_gone(world: World) -> bool:
     rows = [row_of(box, "A012") for box in (world.offload, world.processing)]
     return all(row is not None and row.astray and not row.held for row in rows)
+
+
+def test_the_check_has_a_full_stop_between_what_to_do_about_wrong_and_about_gone() -> None:
+    """One roll lacks a clip, another one is gone: two sentences more, and no third."""
+    world = World(12)
+
+    async def scene() -> None:
+        there = await _gone(world)
+        del there["Clips/C001.mov"]
+        put_files(world.processing, f"{STORAGE}/{ROLL}", there)
+        await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH, box=world.processing)
+        put_roll(world, "B007", clips(world, count=3))
+        await reaches(world, "B007")
+        _by_hand(world.processing, STORAGE, lambda folder: folder.remove_tree(f"{DAY}/B007"))
+        await asyncio.sleep(LOOKED_S)
+        check = await _published_check(world.processing)
+        assert check is not None
+        assert check["remedy"] == (
+            "See what is wrong with each: `syncd rolls`. See where each may be, and what to do: "
+            "`syncd rolls`. Clear no card of theirs."
+        )
+
+    play(world, scene)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from syncd.errors import PeerRefusedError
+from syncd.errors import NotPossibleError, PeerRefusedError
 from syncd.journal import notices, rolls
 from syncd.node_answers import NodeAnswers
 from syncd.roll.stages import HeldCode, Stage
@@ -143,7 +143,8 @@ def test_the_offload_box_cannot_let_go_what_is_held_where_it_was_published() -> 
     async def scene() -> None:
         await _rotten(world)
         await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
-        with pytest.raises(Exception, match="Say `syncd go` on that box"):
+        go_there = f"Once the cause is gone, say `syncd go {DAY}/A012` on process-1"
+        with pytest.raises(NotPossibleError, match=go_there):
             await _go(world.offload)
         assert not _is_well(world.offload, Stage.READY)
 
