@@ -250,7 +250,7 @@ class Parts:
         if self.area is None or self.keeper is None:
             return None
         unclaimed = self.keeper.unclaimed
-        return Adopting(
+        adopting = Adopting(
             self.area,
             self.journal,
             self.ports,
@@ -258,6 +258,9 @@ class Parts:
             subscribers=subscribers,
             unclaimed=unclaimed,
         )
+        if self.rechecking is not None:
+            adopting.left_records.taken_up = self.rechecking.look_soon
+        return adopting
 
     def _rechecking(self) -> Rechecking | None:
         if self.area is None:

@@ -21,6 +21,7 @@ from syncd.storage.area import Area
 from syncd.storage.layout import target_of
 from syncd.storage.manifests import find_wrong_evidence
 from syncd.storage.missing import is_there
+from syncd.storage.papers import disown
 from syncd.storage.standing import Times, find_doubtful, known_times, read_again
 from syncd.storage.taken import name_taken
 from syncd.storage.troubles import storage_trouble
@@ -183,11 +184,22 @@ class HadRolls:
         raise error
 
     def _forget(self, roll_id: str) -> None:
-        """Forget a roll that a person took away; its notices stay."""
+        """Forget a roll that a person took away; its notices stay. Raises HeldError.
+
+        Its record goes first: else it would be listed as gone once more until it is taken anew.
+        """
+        with self._journal.read() as db:
+            row = rolls.get(db, roll_id)
+        if row is None or row.published_path is None:
+            return  # the same offer, asked twice at a time: forgotten, or taken again already
+        try:
+            disown(self._area.present(), roll_id)
+        except OSError as error:
+            raise storage_trouble(self._area.path, error) from error
         with self._journal.write() as db:
             row = rolls.get(db, roll_id)
             if row is None or row.published_path is None:
-                return  # the same offer, asked twice at a time: forgotten, or taken again already
+                return
             text = f"no longer on the storage: {self._area.path}/{row.published_path} is gone"
             rolls.note(db, roll_id, text, now_utc_ms=self._ports.clock.utc_ms())
             rolls.give_up(db, roll_id)

@@ -17,6 +17,7 @@ PUT_AWAY_KIND = "put-away"
 ADOPTED_KIND = "adopted"  # taken up from the storage: it lies there
 KINDS = frozenset({GONE_KIND, BACK_KIND, PUT_AWAY_KIND, ADOPTED_KIND})
 PUT_AWAY = "put away, as a person says"
+_NOTED = f" It was {PUT_AWAY}."
 
 
 def stray(
@@ -68,6 +69,28 @@ def put_away(
     return True
 
 
+def find_put_away(
+    db: Connection,
+    row: RollRow,
+    message: str,
+    *,
+    now_utc_ms: int,
+    heard_from: str = "",
+    quiet: bool = False,
+) -> bool:
+    """Record that a roll is gone, and noted as put away: one word for both, and none that alarms.
+
+    message: as for stray(). False if that was known.
+    """
+    if row.put_away:
+        return False
+    _set(db, row.roll_id, message, is_put_away=True)
+    if not quiet:
+        text = f"{heard_from}{message}{_NOTED}"
+        rolls.note(db, row.roll_id, text, now_utc_ms=now_utc_ms, kind=PUT_AWAY_KIND)
+    return True
+
+
 def follow(
     db: Connection, row: RollRow, kind: str, text: str, *, box: str, now_utc_ms: int, quiet: bool
 ) -> bool:
@@ -78,6 +101,11 @@ def follow(
     said_by = f"{box}: "
     if kind == GONE_KIND:
         return stray(db, row, text, now_utc_ms=now_utc_ms, heard_from=said_by, quiet=quiet)
+    if kind == PUT_AWAY_KIND and row.astray is None and text.endswith(_NOTED):
+        message = text.removesuffix(_NOTED)  # the storage's journal was lost before we heard of it
+        return find_put_away(
+            db, row, message, now_utc_ms=now_utc_ms, heard_from=said_by, quiet=quiet
+        )
     if kind == PUT_AWAY_KIND:
         return put_away(db, row, now_utc_ms=now_utc_ms, heard_from=said_by, quiet=quiet)
     return come_back(db, row, said_by + text, now_utc_ms=now_utc_ms, quiet=quiet)

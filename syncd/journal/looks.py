@@ -25,6 +25,12 @@ def ids_of(db: Connection, origin: Origin, stages: Iterable[Stage]) -> list[str]
     return [roll_id for (roll_id,) in rows]
 
 
+def put_away(db: Connection, origin: Origin) -> set[str]:
+    """Return the ids of the rolls of an origin that a person put away."""
+    rows = db.execute("SELECT roll_id FROM roll WHERE put_away <> 0 AND origin = ?", (origin,))
+    return {roll_id for (roll_id,) in rows}
+
+
 def arriving(db: Connection) -> list[RollRow]:
     """Return the rolls that are not verified yet, in the order in which they go."""
     return select(db, "WHERE stage = ?", Stage.ARRIVING)

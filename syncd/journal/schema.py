@@ -176,6 +176,7 @@ INDEXES = (
     "CREATE INDEX IF NOT EXISTS roll_by_stage ON roll (stage, origin, roll_id)",
     "CREATE INDEX IF NOT EXISTS roll_by_held ON roll (held_code) WHERE held_code IS NOT NULL",
     "CREATE INDEX IF NOT EXISTS roll_by_gone ON roll (gone) WHERE gone IS NOT NULL",
+    "CREATE INDEX IF NOT EXISTS roll_by_put_away ON roll (origin, roll_id) WHERE put_away <> 0",
     "CREATE INDEX IF NOT EXISTS also_untold ON also (roll_key) WHERE told = 0",
 )
 

@@ -24,20 +24,13 @@ from syncd.limits import RESCAN_S, SELF_CURE_RETRY_S
 from syncd.ports import Entry, EntryKind, Folder, Ports
 from syncd.repeats import Repeats
 from syncd.roll.droppings import is_dropping
-from syncd.roll.inventory import FileEntry, Inventory
+from syncd.roll.inventory import FileEntry
 from syncd.roll.stages import STAGE_ORDER, HeldCode, Stage, is_before
 from syncd.storage import papers
 from syncd.storage.amounts import human
 from syncd.storage.area import Area
-from syncd.storage.layout import (
-    INCOMING,
-    ROLLS,
-    file_at,
-    incoming_of,
-    media_root,
-    target_of,
-    walk,
-)
+from syncd.storage.layout import INCOMING, ROLLS, file_at, incoming_of, target_of, walk
+from syncd.storage.left_records import LeftRecords
 from syncd.storage.manifests import evidence_wrong, find_wrong_evidence, why_evidence_wrong
 from syncd.storage.missing import is_there
 from syncd.storage.publishing import discard_incoming
@@ -100,6 +93,7 @@ class Adopting:
         self.strays: tuple[Stray, ...] = ()
         self.waiting_count = 0
         self.untaken = Untaken(area, ports.clock)
+        self.left_records = LeftRecords(area, journal, ports.clock, own_name=own_name)
         self._repeats = Repeats(log, ports.clock)
         self._watched = Watched(area)
         self._own_name = own_name
@@ -122,6 +116,7 @@ class Adopting:
                 for roll_id in await aside(self._due):
                     await aside(self.adopt_published, roll_id)
                 await aside(self._note_told)
+                await aside(self.left_records.note_put_away)
             except HeldError as error:
                 if error.code is HeldCode.STORAGE_ERROR:
                     self._repeats.trouble("storage", str(error))
@@ -139,7 +134,20 @@ class Adopting:
                 await self._ports.disk.aside(self.adopt_published, roll_id)
         finally:
             self.waiting_count = 0
+        await self._take_up_gone(unknown)
         self.untaken.end()
+
+    async def _take_up_gone(self, roll_ids: Sequence[str]) -> None:
+        """List rolls of which only the record is left, after all that lie there are known."""
+        found = []
+        for roll_id in roll_ids:
+            with self.untaken.trying(papers.published_path(roll_id)):
+                published_utc_ms = await self._ports.disk.aside(self.left_records.find, roll_id)
+                if published_utc_ms is not None:
+                    found.append((published_utc_ms, roll_id))
+        for _, roll_id in sorted(found, reverse=True):  # of two under one name the last one counts
+            with self.untaken.trying(papers.published_path(roll_id)):
+                await self._ports.disk.aside(self.left_records.take_up, roll_id)
 
     def problem(self) -> str:
         """Say what of the storage nobody knows; "" if there is nothing."""
@@ -179,6 +187,7 @@ class Adopting:
                         size_bytes = _size_bytes(folder, incoming_of(entry.name))
                         strays.append(Stray(entry.name, size_bytes))
         self.strays = tuple(strays)
+        self.left_records.noted([entry.name for entry in published], known)
         return list(self._unknown(published, known))
 
     def _entries(self, folder: Folder, path: str) -> list[Entry]:
@@ -208,7 +217,7 @@ class Adopting:
         record = papers.find_roll(folder, name) if is_one else None
         if record is None:
             return False
-        if _is_published(folder, record.inventory) and papers.find_published(folder, name):
+        if papers.is_published(folder, record.inventory) and papers.find_published(folder, name):
             return True  # what is left of it here is cleared once that is proved
         now = self._ports.clock.utc_ms()
         text = "taken up again from what the storage notes of it; the journal did not know it"
@@ -235,12 +244,12 @@ class Adopting:
         path = papers.published_path(roll_id)
         with self.untaken.trying(path):
             record = papers.find_published(folder, roll_id)
-            if record is not None and _is_published(folder, record.inventory):
+            if record is not None and papers.is_published(folder, record.inventory):
                 self._read_back(folder, record, is_told=papers.is_told(folder, roll_id))
             elif record is None and folder.stat(f"{path}{papers.ASIDE}") is not None:
                 reason = "a record that is not as syncd wrote it"
                 self.untaken.note(f"{path}{papers.ASIDE}", reason, NO_RECORD)
-            # Else a person took it away, or it is not published yet.
+            # Else it is gone, for left_records.py, or it is not published yet.
 
     def _read_back(self, folder: Folder, record: PublishedRecord, *, is_told: bool) -> None:
         """Compare a roll with its record and list it. Raises OSError, HeldError(absent)."""
@@ -402,13 +411,6 @@ def record_adopted(
         if wrong is not None:
             text = str(wrong)
             rolls.hold(db, roll_id, wrong.code, text, wrong.path, now_utc_ms=now_utc_ms)
-
-
-def _is_published(folder: Folder, inventory: Inventory) -> bool:
-    """Tell whether the rename into DAY/ROLL has happened; what is there is still to be compared."""
-    if folder.stat(media_root(inventory.roll_id)) is not None:
-        return False
-    return folder.stat(target_of(inventory)) is not None
 
 
 def _is_superseded(folder: Folder, record: PublishedRecord) -> bool:

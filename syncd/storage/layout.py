@@ -6,6 +6,7 @@
 <root>/.syncd/incoming/<roll id>/parcels   what of it is durable     } without a journal; papers.py
 <root>/.syncd/rolls/<roll id>              what a published roll is  }
 <root>/.syncd/rolls/<roll id>.told         everybody was told of it
+<root>/.syncd/rolls/<roll id>.put-away     a person put it away for good
 <root>/.syncd/tried                        written and removed, to see whether that works again
 <root>/.syncd/speed/<number>               what `syncd speed` writes, for some seconds
 <root>/DAY/ROLL                            published

@@ -18,7 +18,7 @@ from syncd.limits import RECORD_BYTES_MAX, RECORD_SYNC_PARCELS
 from syncd.ports import EntryKind, Folder
 from syncd.roll.inventory import Inventory
 from syncd.roll.parcels import ParcelPlan
-from syncd.storage.layout import ROLLS, folder_of, incoming_of
+from syncd.storage.layout import ROLLS, folder_of, incoming_of, media_root, target_of
 from syncd.storage.records import (
     PublishedRecord,
     RecordError,
@@ -35,6 +35,7 @@ log = logging.getLogger(__name__)
 
 ASIDE = ".not-ours"
 TOLD = ".told"
+PUT_AWAY = ".put-away"
 
 
 def inventory_path(roll_id: str) -> str:
@@ -148,12 +149,28 @@ def find_published(folder: Folder, roll_id: str) -> PublishedRecord | None:
 def note_published(folder: Folder, record: PublishedRecord) -> None:
     """Write the record of a roll that is about to be published, durably. Raises OSError."""
     folder.make_folders(ROLLS)
+    forget_put_away(folder, record.inventory.roll_id)
     folder.replace_file(published_path(record.inventory.roll_id), published_record(record))
     folder.sync_folder(folder_of(ROLLS))
 
 
+def is_published(folder: Folder, inventory: Inventory) -> bool:
+    """Tell whether the rename into DAY/ROLL has happened; what is there is still to be compared."""
+    if folder.stat(media_root(inventory.roll_id)) is not None:
+        return False
+    return folder.stat(target_of(inventory)) is not None
+
+
 def disown(folder: Folder, roll_id: str) -> None:
-    """Take back the record of an unfinished roll that is given up. Raises OSError."""
+    """Take back the records of an unfinished roll that is given up. Raises OSError.
+
+    Also that of a publication which did not come about, or of an earlier one that is gone: else a
+    box without a journal would miss what nobody waits for.
+    """
+    record = find_published(folder, roll_id)
+    if record is not None and not is_published(folder, record.inventory):
+        folder.remove_file(published_path(roll_id))
+        folder.sync_folder(ROLLS)
     with suppress(FileNotFoundError):
         folder.remove_file(inventory_path(roll_id))
         folder.sync_folder(incoming_of(roll_id))
@@ -169,6 +186,25 @@ def note_told(folder: Folder, roll_id: str) -> None:
 def is_told(folder: Folder, roll_id: str) -> bool:
     """Tell whether note_told() was called for it."""
     return folder.stat(f"{published_path(roll_id)}{TOLD}") is not None
+
+
+def note_put_away(folder: Folder, roll_id: str) -> None:
+    """Note that a person put a published roll away for good. Raises OSError."""
+    with suppress(FileExistsError):
+        folder.make_new_file(f"{published_path(roll_id)}{PUT_AWAY}", b"")
+        folder.sync_folder(ROLLS)
+
+
+def forget_put_away(folder: Folder, roll_id: str) -> None:
+    """Take back what note_put_away() noted: the roll comes again, or is there. Raises OSError."""
+    with suppress(FileNotFoundError):
+        folder.remove_file(f"{published_path(roll_id)}{PUT_AWAY}")
+        folder.sync_folder(ROLLS)
+
+
+def is_put_away(folder: Folder, roll_id: str) -> bool:
+    """Tell whether note_put_away() was called for it, and it did not come again since."""
+    return folder.stat(f"{published_path(roll_id)}{PUT_AWAY}") is not None
 
 
 def _data(folder: Folder, path: str) -> bytes | None:

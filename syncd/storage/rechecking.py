@@ -59,22 +59,27 @@ class Rechecking:
         self._held: dict[str, str] = {}
         self._watched = Watched(area)
         self._looks: dict[str, asyncio.Task[HeldError | None]] = {}
+        self._due_s = float("-inf")
 
     async def run(self) -> None:
         """Look again at what is held, and once a minute at where all rolls lie; for ever."""
-        due_s = float("-inf")
+        self.look_soon()
         while True:
             try:
                 for roll_id, path in await self._ports.disk.aside(self._due):
                     await self._ports.disk.aside(self.look, roll_id, path)
-                if self._ports.clock.monotonic_s() >= due_s:
+                if self._ports.clock.monotonic_s() >= self._due_s:
                     for roll_id in await self._ports.disk.aside(self.find_all_missing):
                         with suppress(HeldError):  # one that cannot be read is for itself
                             await self._ports.disk.aside(self.take_back, roll_id)
-                    due_s = self._ports.clock.monotonic_s() + RESCAN_S
+                    self._due_s = self._ports.clock.monotonic_s() + RESCAN_S
             except HeldError as error:  # the storage is away, or fails; that is said elsewhere
                 log.debug("%s", error)
             await self._ports.clock.sleep(SELF_CURE_RETRY_S)
+
+    def look_soon(self) -> None:
+        """Look in the next moments whether rolls are where they were; safe from any thread."""
+        self._due_s = float("-inf")
 
     async def ask(self, roll_id: str, path: str) -> HeldError | bool | None:
         """Read a published file again because a peer doubts it; True: ask again, it is being read.

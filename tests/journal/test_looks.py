@@ -18,6 +18,7 @@ LOOKS: dict[str, Look] = {
     "unfinished of peers": lambda db: rolls.unfinished(db, Origin.PEER),
     "held": lambda db: rolls.held_for(db, [HeldCode.READ_BACK_MISMATCH], Origin.PEER),
     "ids by stage": lambda db: looks.ids_of(db, Origin.PEER, [Stage.READY]),
+    "put away": lambda db: looks.put_away(db, Origin.PEER),
     "under way": looks.under_way,
     "least rank": lambda db: looks.least_rank(db, but="x"),
     "arriving": looks.arriving,
