@@ -108,6 +108,7 @@ def follow(
         )
     if kind == PUT_AWAY_KIND:
         return put_away(db, row, now_utc_ms=now_utc_ms, heard_from=said_by, quiet=quiet)
+    text = text or "found on the storage again"  # a box that has just taken it up says no more
     return come_back(db, row, said_by + text, now_utc_ms=now_utc_ms, quiet=quiet)
 
 

@@ -274,8 +274,7 @@ class Adopting:
             wrong=wrong,
             changed_ns=changed_ns,
         )
-        if wrong is not None:
-            log.error("%s", wrong)
+        if wrong is not None:  # that it is held is logged from the journal
             self._note_read(record.inventory.roll_id, found)
             return
         with suppress(OSError):  # proved to be left over; cleared at the next start, if not now

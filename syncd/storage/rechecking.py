@@ -247,7 +247,7 @@ class Rechecking:
         inventory: Inventory,
         evidence: Sequence[FileEntry],
     ) -> None:
-        now, wrong, is_new = self._ports.clock.utc_ms(), found.wrong, False
+        now, wrong = self._ports.clock.utc_ms(), found.wrong
         with self._journal.write() as db:
             row = rolls.get(db, roll_id)
             if row is None:
@@ -255,14 +255,12 @@ class Rechecking:
             rolls.ask_reading(db, roll_id, False)
             if wrong is not None:
                 text = str(wrong).strip()
-                is_new = rolls.hold(db, roll_id, wrong.code, text, wrong.path, now_utc_ms=now)
+                rolls.hold(db, roll_id, wrong.code, text, wrong.path, now_utc_ms=now)
             else:
                 _record_good(db, row, found, inventory, evidence)
                 if row.held is not None and row.held.code is HeldCode.READ_BACK_MISMATCH:
                     self._let_go(db, roll_id, now)
                     rolls.note(db, roll_id, GOOD_AGAIN, now_utc_ms=now)
-        if is_new:
-            log.error("%s", wrong)
         self.renewed(roll_id)
 
     # Rolls that are not where they were

@@ -65,13 +65,17 @@ def _kinds(world: World) -> list[str]:
         return [notice.kind for notice in notices.after(db, 0)]
 
 
-def test_it_is_held_with_all_that_is_known_and_its_history_is_true() -> None:
+def test_it_is_held_with_all_that_is_known_and_its_history_is_true(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     """Range, both digests, whose side, on which box; nothing says that it was found good."""
     world = World(21)
 
     async def scene() -> None:
         held = await _rotten(world)
         assert held.path == CLIP
+        lines = [each for each in caplog.messages if held.message in each]
+        assert len(lines) == 2, "one on each box"
         assert "bytes 0 to 60000" in held.message
         assert len(set(re.findall(r"md5:[0-9a-f]{32}", held.message))) == 2
         assert "The storage side is wrong" in held.message

@@ -336,6 +336,8 @@ def test_a_journal_that_is_lost_meanwhile_leaves_nothing_said_for_good() -> None
         assert waits["code"] == "gone"
         put_files(world.processing, f"{STORAGE}/{ROLL}", there)
         await _is_ready_again(world)
+        last = (await _answers(world.offload).roll("A012"))["history"][-1]
+        assert last["note"] == "process-1: found on the storage again"
 
     play(world, scene)
 
@@ -343,7 +345,7 @@ def test_a_journal_that_is_lost_meanwhile_leaves_nothing_said_for_good() -> None
 @pytest.mark.parametrize("cure", ["brought back", "handed over anew"])
 @pytest.mark.parametrize("lacks", [True, False], ids=["missing", "shorter"])
 def test_what_a_look_finds_lacking_is_said_with_what_helps_and_that_helps(
-    lacks: bool, cure: str
+    lacks: bool, cure: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     """In the words of every other look; what they say is done to the letter."""
     world = World(11)
@@ -368,6 +370,8 @@ def test_what_a_look_finds_lacking_is_said_with_what_helps_and_that_helps(
         assert held.message == said
         held = await is_held(world, "A012", HeldCode.READ_BACK_MISMATCH)
         assert held.message == f"process-1: {said}"
+        lines = [each for each in caplog.messages if said in each]
+        assert len(lines) == 2, "one on each box"
         if cure == "brought back":
             put_files(world.processing, f"{STORAGE}/{ROLL}", {clip: there[clip]}, replace=not lacks)
             await _answers(world.processing).go("A012")
