@@ -337,6 +337,22 @@ def test_a_journal_that_is_lost_meanwhile_leaves_nothing_said_for_good() -> None
         put_files(world.processing, f"{STORAGE}/{ROLL}", there)
         await _is_ready_again(world)
         last = (await _answers(world.offload).roll("A012"))["history"][-1]
+        said = f"process-1: it is where it was published again, and as it was: {ROLL}"
+        assert last["note"] == said
+
+    play(world, scene)
+
+
+def test_a_roll_that_is_back_as_the_journal_is_lost_is_said_to_be_found_again() -> None:
+    """A new journal takes it up and does not know that it was gone; the offload box does."""
+    world = World(13)
+
+    async def scene() -> None:
+        there = await _gone(world)
+        put_files(world.processing, f"{STORAGE}/{ROLL}", there)
+        await lose_journal(world, world.processing)
+        await _is_ready_again(world)
+        last = (await _answers(world.offload).roll("A012"))["history"][-1]
         assert last["note"] == "process-1: found on the storage again"
 
     play(world, scene)
