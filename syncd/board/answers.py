@@ -48,7 +48,7 @@ class JournalAnswers:
         self._disk = disk
         self._destinations = tuple(destinations)
         self._kept = KeptRolls(journal)
-        self._listing = Listing(self.waits)
+        self._listing = Listing()
         self._bells: set[Bell] = set()
         self._unsubscribe = journal.subscribe(self._ring)
 
@@ -62,7 +62,7 @@ class JournalAnswers:
         """Return every roll, in the order in which they go; what is on the storage once, once."""
 
         def write() -> bytes:
-            return self._listing.body(self._kept.listed(), self._clock.utc_ms())
+            return self._listing.body(self._kept.listed(), self._clock.utc_ms(), self.waits)
 
         return await self._disk.aside(write)
 
