@@ -33,6 +33,7 @@ from syncd.storage.layout import INCOMING, ROLLS, file_at, incoming_of, target_o
 from syncd.storage.left_records import LeftRecords
 from syncd.storage.manifests import evidence_wrong, find_wrong_evidence, why_evidence_wrong
 from syncd.storage.missing import is_there
+from syncd.storage.outcomes import add_published
 from syncd.storage.publishing import discard_incoming
 from syncd.storage.reading import hash_stored
 from syncd.storage.records import PublishedRecord
@@ -380,19 +381,14 @@ def record_adopted(
     ends = Stage.READY if wrong is None else Stage.LANDED
     quiet = ADOPTED_KIND if is_told or wrong is not None else None
     with journal.write() as db:
-        is_new = rolls.add_roll(
+        is_new = add_published(
             db,
-            inventory,
-            origin=Origin.PEER,
-            peer=record.peer,
+            record,
             stage=ends,
-            route="peer",
             now_utc_ms=record.published_utc_ms if is_told else now_utc_ms,
             kind=quiet,
         )
         if is_new:
-            rolls.set_published(db, roll_id, target, evidence=record.evidence)
-            rolls.set_moved(db, roll_id, inventory.total_bytes)
             how = "read back and compared" if wrong is None else _NOT_AS_IT_WAS
             text = f"found on the storage as {target}, {how}"
             rolls.note(db, roll_id, text, now_utc_ms=now_utc_ms)

@@ -17,6 +17,7 @@ from syncd.storage import papers
 from syncd.storage.area import Area
 from syncd.storage.layout import media_root, target_of
 from syncd.storage.missing import Missing, find_missing, is_there
+from syncd.storage.outcomes import add_published
 from syncd.storage.records import PublishedRecord
 from syncd.storage.troubles import storage_trouble
 
@@ -140,22 +141,13 @@ def _add(db: Connection, record: PublishedRecord, *, is_told: bool) -> bool:
     One of which not everybody was told is not called ready before it was read back, should it be
     there again: adopting.py does so, and its notices are told then.
     """
-    inventory = record.inventory
-    is_new = rolls.add_roll(
+    return add_published(
         db,
-        inventory,
-        origin=Origin.PEER,
-        peer=record.peer,
+        record,
         stage=Stage.READY if is_told else Stage.LANDED,
-        route="peer",
         now_utc_ms=record.published_utc_ms,
         kind="note",
     )
-    if is_new:
-        roll_id = inventory.roll_id
-        rolls.set_published(db, roll_id, target_of(inventory), evidence=record.evidence)
-        rolls.set_moved(db, roll_id, inventory.total_bytes)
-    return is_new
 
 
 def _say(

@@ -12,6 +12,7 @@ from syncd.errors import HeldError
 from syncd.journal import parcels, rolls
 from syncd.journal.journal import Connection, Journal
 from syncd.journal.parcels import Proof
+from syncd.journal.rolls import Origin
 from syncd.ports import ReadLevel
 from syncd.roll.digests import Digest
 from syncd.roll.inventory import FileEntry, Inventory
@@ -20,6 +21,7 @@ from syncd.storage.amounts import human
 from syncd.storage.layout import target_of
 from syncd.storage.proving import Damage
 from syncd.storage.receiving import ReceivingRoll
+from syncd.storage.records import PublishedRecord
 
 NAMED_MAX = 5  # files in one sentence
 TOLD_MAX = 100  # a notice stays small, however much of a file is wrong
@@ -211,3 +213,28 @@ def record_held(
             return False
         text, path = str(error).strip(), error.path
         return rolls.hold(db, roll_id, error.code, text, path, now_utc_ms=now_utc_ms, quiet=quiet)
+
+
+def add_published(
+    db: Connection, record: PublishedRecord, *, stage: Stage, now_utc_ms: int, kind: str | None
+) -> bool:
+    """List a roll that only the storage's record tells of; False if the journal has it by now.
+
+    now_utc_ms, kind: as for rolls.add_roll().
+    """
+    inventory = record.inventory
+    is_new = rolls.add_roll(
+        db,
+        inventory,
+        origin=Origin.PEER,
+        peer=record.peer,
+        stage=stage,
+        route="peer",
+        now_utc_ms=now_utc_ms,
+        kind=kind,
+    )
+    if is_new:
+        roll_id = inventory.roll_id
+        rolls.set_published(db, roll_id, target_of(inventory), evidence=record.evidence)
+        rolls.set_moved(db, roll_id, inventory.total_bytes)
+    return is_new
